@@ -1,0 +1,64 @@
+"""Atomic, deterministic writing: a file is whole or absent, and the same content gives the same bytes."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
+    """Call `write` on a temporary name in the same folder, flush it to disk, then move it to `path`."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        write(temporary)
+        with temporary.open("rb+") as handle:
+            os.fsync(handle.fileno())
+        os.replace(temporary, path)
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write `text` as UTF-8 with newline ends."""
+    write_atomically(path, lambda p: p.write_bytes(text.encode("utf-8")))
+
+
+def write_json(path: Path, content: Any) -> None:
+    """Write `content` as JSON with sorted keys; NaN and infinity are refused (ValueError)."""
+    write_text(path, json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def read_json(path: Path) -> Any:
+    """Read a JSON file."""
+    return json.loads(path.read_text(encoding="utf-8"))
+
+
+def write_parquet(path: Path, frame: pd.DataFrame) -> None:
+    """Write `frame` without its index; fixed compression, no pandas metadata, so that bytes repeat."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    table = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    write_atomically(path, lambda p: pq.write_table(table, p, compression="zstd", write_statistics=True))
+
+
+def write_csv(path: Path, frame: pd.DataFrame) -> None:
+    """Write `frame` as CSV; a cell that a spreadsheet would run as a formula gets a leading apostrophe.
+
+    Source: OWASP, CSV injection (cells starting with = + - @ tab or carriage return).
+    """
+    safe = frame.copy()
+    for name in safe.columns:
+        column = safe[name]
+        if column.dtype == object or str(column.dtype) in ("str", "string"):
+            text = column.astype("object")
+            risky = text.map(lambda v: isinstance(v, str) and v[:1] in ("=", "+", "-", "@", "\t", "\r"))
+            safe[name] = text.where(~risky, text.map(lambda v: f"'{v}"))
+    write_text(path, safe.to_csv(index=False, lineterminator="\n"))
