@@ -1,0 +1,63 @@
+"""Settings of the reports, as they stand under `report:` in study.yaml."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Solid = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
+PathMethod = Literal["reader_path", "automatic_path"]
+
+
+class ReportSettings(BaseModel):
+    """What the reports show first; nothing here changes a measured number."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    pdf: bool = Field(
+        False,
+        description="Also print the cohort report to report/index.pdf.",
+        json_schema_extra={"unit": "switch"},
+    )
+    main_solid: Solid = Field(
+        "full_frame",
+        description="What of the device is solid in the headline figures; all variants are listed.",
+        json_schema_extra={"unit": "name"},
+    )
+    main_method: PathMethod = Field(
+        "reader_path",
+        description="Outflow path of the headline figures; the other one is used where this one is absent.",
+        json_schema_extra={"unit": "name"},
+    )
+    distributions: tuple[str, ...] = Field(
+        (
+            "neo_lvot_area",
+            "lvot_residual_fraction",
+            "aorto_mitral_angle/opening",
+            "mitral_area/spline",
+            "mitral_perimeter/projected",
+            "aortic_area",
+        ),
+        description="Measures (`measure` or `measure/variant`) drawn by group with each case as a point.",
+        json_schema_extra={"unit": "list"},
+    )
+    agreement_measures: tuple[str, ...] = Field(
+        ("neo_lvot_area", "mitral_area/spline", "aorto_mitral_angle/opening", "aortic_area"),
+        description="Measures (`measure` or `measure/variant`) with a Bland-Altman figure.",
+        json_schema_extra={"unit": "list"},
+    )
+    largest_table_rows: int = Field(
+        60,
+        ge=10,
+        le=2000,
+        description="A table behind a figure with more rows is cut here in the page; its CSV file is whole.",
+        json_schema_extra={"unit": "rows"},
+    )
+    picture_quality: int = Field(
+        80,
+        ge=30,
+        le=100,
+        description="WebP quality of the pictures on a case sheet, 30 to 100.",
+        json_schema_extra={"unit": "1"},
+    )
