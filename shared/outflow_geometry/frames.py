@@ -58,11 +58,13 @@ class Plane:
 
     def project(self, points: ArrayLike) -> FloatArray:
         """In-plane coordinates (..., 2) of `points` (..., 3), mm."""
-        return (np.asarray(points, dtype=np.float64) - self.point) @ np.stack([self.u, self.v], axis=1)
+        result: FloatArray = (np.asarray(points, dtype=np.float64) - self.point) @ np.stack([self.u, self.v], axis=1)
+        return result
 
     def lift(self, coordinates: ArrayLike) -> FloatArray:
         """Points (..., 3) of in-plane `coordinates` (..., 2), mm."""
-        return self.point + np.asarray(coordinates, dtype=np.float64) @ np.stack([self.u, self.v], axis=0)
+        result: FloatArray = self.point + np.asarray(coordinates, dtype=np.float64) @ np.stack([self.u, self.v], axis=0)
+        return result
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ class Volume:
 
     @cached_property
     def _to_index(self) -> FloatArray:
-        return np.linalg.inv(self.direction * self.spacing)
+        return np.linalg.inv(self.direction * self.spacing).astype(np.float64)
 
     def to_index(self, points: ArrayLike) -> FloatArray:
         """Fractional array index (..., 3) in the order [k, j, i] of `points` (..., 3), mm."""
