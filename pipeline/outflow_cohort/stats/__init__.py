@@ -1,1 +1,40 @@
+"""Statistics of a cohort as plain functions on tidy tables; loaded on first use so that importing costs nothing."""
 
+from importlib import import_module
+from typing import Any
+
+# Public name -> module of this package that defines it.
+AGREEMENT = {
+    "agreement_table": "agreement",
+    "AgreementSettings": "agreement",
+    "variance_components": "variance_components",
+    "icc": "icc",
+    "mean_squares": "icc",
+    "bland_altman": "bland_altman",
+    "bland_altman_replicates": "bland_altman",
+    "bland_altman_regression": "bland_altman",
+    "repeatability": "repeatability",
+    "reproducibility": "repeatability",
+    "concordance": "concordance",
+    "deming": "method_comparison",
+    "passing_bablok": "method_comparison",
+    "case_bootstrap": "bootstrap",
+    "plane_agreement": "plane_agreement",
+    "landmark_agreement": "landmark_agreement",
+    "reader_bias": "reader_effects",
+    "reader_drift": "reader_effects",
+    "grras_checklist": "grras",
+}
+COHORT: dict[str, str] = {}
+_MODULES = AGREEMENT | COHORT
+__all__ = sorted(_MODULES)
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _MODULES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_MODULES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(set(globals()) | set(_MODULES))
