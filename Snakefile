@@ -1,0 +1,21 @@
+# Measures a CT cohort: snakemake --cores 2 --config study=PATH/study.yaml
+# Without study= it runs the demonstration study. For research only, not for treating a patient.
+from snakemake.utils import min_version
+
+min_version("9.5")
+
+
+include: "pipeline/rules/common.smk"
+include: "pipeline/rules/demo.smk"
+include: "pipeline/rules/intake.smk"
+include: "pipeline/rules/measure.smk"
+include: "pipeline/rules/cohort.smk"
+
+
+localrules:
+    all,
+
+
+rule all:
+    input:
+        f"{RESULTS}/run.json",

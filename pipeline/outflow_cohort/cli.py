@@ -1,0 +1,258 @@
+"""The command line: only this module parses arguments; each command calls one plain function."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+EXIT_OK = 0
+EXIT_FAILED = 1
+EXIT_USAGE = 2
+EXIT_STUDY = 3
+"""0 done; 1 the work failed; 2 wrong use of the command line; 3 the study has errors (each was printed)."""
+
+CAUTION = (
+    "For research only, not for treating a patient. Measurements need a qualified reader's review; clinical "
+    "decisions rest with licensed physicians, the device's instructions and local protocol."
+)
+
+
+def _plan(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.plan import plan
+
+    for problem in plan(study_file=args.study, generated=args.generated):
+        print(problem, file=sys.stderr)
+    return EXIT_OK
+
+
+def _demo(args: argparse.Namespace) -> int:
+    from outflow_cohort.demo.study import write_tables
+
+    write_tables(folder=args.folder, settings=args.settings)
+    return EXIT_OK
+
+
+def _demo_series(args: argparse.Namespace) -> int:
+    from outflow_cohort.demo.study import write_case_series
+
+    write_case_series(folder=args.folder, case_id=args.case)
+    return EXIT_OK
+
+
+def _demo_truth(args: argparse.Namespace) -> int:
+    from outflow_cohort.demo.truth import write_truth
+
+    write_truth(folder=args.folder, case_id=args.case)
+    return EXIT_OK
+
+
+def _inventory(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.inventory import inventory
+
+    inventory(request=args.request, output=args.output)
+    return EXIT_OK
+
+
+def _volume(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.volume import volume
+
+    volume(request=args.request, inventory=args.inventory, output_dir=args.output)
+    return EXIT_OK
+
+
+def _measure(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.measure import measure
+
+    measure(request=args.request, inventory=args.inventory, volumes=args.volumes, output_dir=args.output)
+    return EXIT_OK
+
+
+def _table(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.table import table
+
+    table(results=args.results)
+    return EXIT_OK
+
+
+def _statistics(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.statistics import statistics
+
+    statistics(results=args.results, study=args.results / "work" / "study.json", scheduler=args.scheduler)
+    return EXIT_OK
+
+
+def _sheet(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.sheet import sheet
+
+    sheet(results=args.results, key=args.key)
+    return EXIT_OK
+
+
+def _report(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.report import report
+
+    report(results=args.results)
+    return EXIT_OK
+
+
+def _recovered(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.recovered import recovered
+
+    recovered(results=args.results, truth=args.truth)
+    return EXIT_OK
+
+
+def _finish(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.finish import finish
+
+    print(finish(results=args.results))
+    return EXIT_OK
+
+
+def _path(parser: argparse.ArgumentParser, *names: str) -> None:
+    for name in names:
+        parser.add_argument(f"--{name}", type=Path, required=True)
+
+
+def _add(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    function: Callable[[argparse.Namespace], int],
+    text: str,
+    example: str,
+) -> argparse.ArgumentParser:
+    parser = commands.add_parser(
+        name,
+        help=text,
+        description=text,
+        epilog=f"example: outflow-cohort {name} {example}\n\n{CAUTION}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(function=function)
+    return parser
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser of `outflow-cohort` with all its commands."""
+    parser = argparse.ArgumentParser(
+        prog="outflow-cohort",
+        description="Measures whole CT cohorts before catheter-borne mitral valve implantation, the same way each time.",
+        epilog=f"exit status: 0 done, 1 failed, 2 wrong use, 3 the study has errors.\n\n{CAUTION}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and leave")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    _add_steps(commands)
+    return parser
+
+
+def _add_steps(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Commands that the workflow's rules call."""
+    p = _add(commands, "plan", _plan, "Check a study and freeze one request a case.", "--study study.yaml")
+    _path(p, "study")
+    p.add_argument("--generated", action="store_true", help="the workflow itself makes the series")
+    p = _add(
+        commands,
+        "demo",
+        _demo,
+        "Write the tables of the demonstration study.",
+        "--folder demo_study --settings config/demo.yaml",
+    )
+    _path(p, "folder", "settings")
+    p = _add(
+        commands,
+        "demo-series",
+        _demo_series,
+        "Write the CT series of one demonstration case.",
+        "--folder demo_study --case D01",
+    )
+    _path(p, "folder")
+    p.add_argument("--case", required=True)
+    p = _add(
+        commands,
+        "demo-truth",
+        _demo_truth,
+        "Write the true values of one demonstration case.",
+        "--folder demo_study --case D01",
+    )
+    _path(p, "folder")
+    p.add_argument("--case", required=True)
+    p = _add(
+        commands,
+        "inventory",
+        _inventory,
+        "Read the headers of a case's series and judge them.",
+        "--request R.json --output I.json",
+    )
+    _path(p, "request", "output")
+    p = _add(
+        commands,
+        "volume",
+        _volume,
+        "Read and resample the volumes of a case.",
+        "--request R.json --inventory I.json --output V",
+    )
+    _path(p, "request", "inventory", "output")
+    p = _add(
+        commands,
+        "measure",
+        _measure,
+        "Measure all phases, readers and plans of a case.",
+        "--request R.json --inventory I.json --volumes V --output M",
+    )
+    _path(p, "request", "inventory", "volumes", "output")
+    p = _add(
+        commands,
+        "table",
+        _table,
+        "Gather the cases' measurements into the tables of a study.",
+        "--results results",
+    )
+    _path(p, "results")
+    p = _add(commands, "statistics", _statistics, "Compute cohort statistics and agreement.", "--results results")
+    _path(p, "results")
+    p.add_argument("--scheduler", help="address of a running dask.distributed scheduler")
+    p = _add(commands, "sheet", _sheet, "Write the sheet of one case.", "--results results --key C001")
+    _path(p, "results")
+    p.add_argument("--key", required=True)
+    p = _add(commands, "report", _report, "Write the cohort report.", "--results results")
+    _path(p, "results")
+    p = _add(
+        commands,
+        "recovered",
+        _recovered,
+        "Compare measured with true values of an analytic study.",
+        "--results results --truth truth",
+    )
+    _path(p, "results", "truth")
+    p = _add(commands, "finish", _finish, "Check that nothing was lost and write run.json.", "--results results")
+    _path(p, "results")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit status."""
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if args.version:
+        import outflow_geometry
+
+        print(outflow_geometry.__version__)
+        return EXIT_OK
+    if not hasattr(args, "function"):
+        parser.print_help(sys.stderr)
+        return EXIT_USAGE
+    from outflow_cohort.study.problems import StudyError
+
+    try:
+        return int(args.function(args))
+    except StudyError as error:
+        print(error, file=sys.stderr)
+        count = sum(p.severity == "error" for p in error.problems)
+        print(f"The study has {count} error(s); nothing was computed.", file=sys.stderr)
+        return EXIT_STUDY
+
+
+if __name__ == "__main__":
+    sys.exit(main())

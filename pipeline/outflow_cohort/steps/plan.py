@@ -1,0 +1,110 @@
+"""Step 1: check the study and freeze one request a case. Lengths in mm."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import outflow_geometry
+from outflow_cohort.files import read_json, write_json, write_parquet
+from outflow_cohort.study.problems import Problem, StudyError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PLAN_VERSION = f"1 {outflow_geometry.__version__}"
+"""Part of the stamp: requests are written anew when their form or the package changes."""
+
+
+def results_folder(study_file: Path) -> Path:
+    """The results folder of a study, without checking anything else (`results/` beside it where unreadable)."""
+    import yaml
+
+    try:
+        content = yaml.safe_load(study_file.read_text(encoding="utf-8-sig"))
+        chosen = content.get("results") if isinstance(content, dict) else None
+    except (OSError, UnicodeDecodeError, yaml.YAMLError):
+        chosen = None
+    return study_file.parent / (chosen if isinstance(chosen, str) and chosen else "results")
+
+
+def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
+    """Check `study_file` and its tables, and write RESULTS/work/{study.json,plan.json,cases.parquet,
+    readings.parquet,requests/KEY.json}; a file whose content is unchanged is left untouched.
+
+    generated : the workflow makes the series itself, so the state of their files is not part of the requests.
+
+    Returns warnings; raises StudyError with every problem where there is an error.
+    """
+    import pandas as pd
+
+    from outflow_cohort.study.checks import load_tables
+    from outflow_cohort.study.config import load_study
+    from outflow_cohort.study.cutoffs import read_cutoffs
+    from outflow_cohort.study.requests import build_requests, shared_tables
+
+    study, problems = load_study(study_file)
+    if study is None:
+        raise StudyError(problems)
+    folder = study_file.parent
+    tables, table_problems = load_tables(study, folder)
+    cutoffs, cutoff_problems = read_cutoffs(folder / study.cutoffs if study.cutoffs else None)
+    problems += table_problems + cutoff_problems
+    if any(p.severity == "error" for p in problems):
+        raise StudyError(problems)
+    work = folder / study.results / "work"
+    requests = build_requests(study, tables, folder, cutoffs, generated=generated)
+    for key, request in requests.items():
+        _write_if_changed(work / "requests" / f"{key}.json", request)
+    for stale in sorted((work / "requests").glob("*.json")):
+        if stale.stem not in requests:
+            stale.unlink()
+    points = tables.landmarks[
+        ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
+    ]
+    _write_table_if_changed(work / "readings.parquet", points.reset_index(drop=True))
+    _write_table_if_changed(work / "cases.parquet", tables.cases.drop(columns=["row", "file"]).reset_index(drop=True))
+    refused = [
+        {**{k: (None if pd.isna(v) else v) for k, v in row.items()}, "stage": "plan"}
+        for row in tables.refused.to_dict("records")
+    ]
+    for row in refused:
+        row["read_no"] = None if row["read_no"] is None else int(row["read_no"])
+    targets, devices = shared_tables(tables)
+    settings = study.model_dump(mode="json") | {
+        "cutoff_table": cutoffs,
+        "sizing_target_table": targets,
+        "device_table": devices,
+        "study_file": study_file.name,
+    }
+    _write_if_changed(work / "study.json", settings)
+    _write_if_changed(
+        work / "plan.json",
+        {
+            "version": PLAN_VERSION,
+            "keys": sorted(requests),
+            "refused": refused,
+            "warnings": [str(p) for p in problems],
+        },
+    )
+    return problems
+
+
+def _write_if_changed(path: Path, content: Any) -> None:
+    try:
+        if read_json(path) == content:
+            return
+    except (OSError, ValueError):
+        pass
+    write_json(path, content)
+
+
+def _write_table_if_changed(path: Path, frame: pd.DataFrame) -> None:
+    import pyarrow.parquet as pq
+
+    try:
+        if pq.read_table(path).to_pandas().equals(frame):
+            return
+    except (OSError, ValueError):
+        pass
+    write_parquet(path, frame)

@@ -1,0 +1,73 @@
+"""Step 5: gather what the cases' jobs wrote into the tables of the study. Lengths mm, areas mm2, angles deg."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from outflow_cohort.files import read_json, write_parquet, write_text
+from outflow_cohort.study.outputs import PRIVACY, SET_ASIDE, typed_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CASES_PER_PART = 25
+"""Cases in one Parquet part: 40 parts for 1,000 cases read some 80 times faster than 4,000 small files."""
+DATASETS = ("measurements", "curves", "views")
+
+
+def table(*, results: Path) -> None:
+    """Write RESULTS/tables/: the datasets measurements, curves, views, and series, privacy, set_aside, README.md."""
+    work, tables = results / "work", results / "tables"
+    plan = read_json(work / "plan.json")
+    keys: list[str] = plan["keys"]
+    for name in DATASETS:
+        _gather(name, keys, work, tables / name)
+    inventories = {key: read_json(work / "inventory" / f"{key}.json") for key in keys}
+    measured = {key: read_json(work / "measured" / key / "set_aside.json") for key in keys}
+    write_parquet(tables / "series.parquet", _series(inventories, measured))
+    privacy = [row for key in keys for row in inventories[key]["privacy"]]
+    write_parquet(tables / "privacy.parquet", typed_frame(privacy, PRIVACY))
+    aside = [*plan["refused"]]
+    for key in keys:
+        aside += inventories[key]["set_aside"] + measured[key]["rows"]
+    frame = typed_frame(aside, SET_ASIDE).drop_duplicates()
+    order = ["case_id", "phase_pct", "reader_id", "read_no", "stage", "code"]
+    write_parquet(tables / "set_aside.parquet", frame.sort_values(order, kind="stable", na_position="first"))
+    from outflow_cohort.study.dictionary import data_dictionary
+
+    write_text(tables / "README.md", data_dictionary())
+
+
+def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:
+    """Concatenate one file a case into parts of CASES_PER_PART cases; memory is bounded by one part."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    fresh = target.with_name(f".{name}.{os.getpid()}.part")
+    shutil.rmtree(fresh, ignore_errors=True)
+    fresh.mkdir(parents=True)
+    try:
+        for number, start in enumerate(range(0, len(keys), CASES_PER_PART)):
+            chunk = [
+                pq.read_table(work / "measured" / k / f"{name}.parquet") for k in keys[start : start + CASES_PER_PART]
+            ]
+            pq.write_table(pa.concat_tables(chunk), fresh / f"part-{number:05d}.parquet", compression="zstd")
+        shutil.rmtree(target, ignore_errors=True)
+        os.replace(fresh, target)
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _series(inventories: dict[str, Any], measured: dict[str, Any]) -> pd.DataFrame:
+    """One row a series: what the headers told, and the figures that needed pixels."""
+    import pandas as pd
+
+    rows = []
+    for key in sorted(inventories):
+        quality = {(q["row"], q.get("series")): q for q in measured[key]["series_quality"]}
+        for row in inventories[key]["series"]:
+            rows.append({**row, **quality.get((row["row"], row.get("series")), {})})
+    return pd.DataFrame(rows)

@@ -1,0 +1,241 @@
+"""Checks across the study's tables: references, phases, units, and readings that cannot be measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from outflow_cohort.study.columns import STRUCTURES, TABLES
+from outflow_cohort.study.config import Study
+from outflow_cohort.study.keys import case_key
+from outflow_cohort.study.problems import Problem, nearest, shown
+from outflow_cohort.study.tables import read_landmarks, read_table
+
+WIDEST_RING_MM = 120.0
+NARROWEST_RING_MM = 12.0
+"""Twice the median distance of ring points from their middle. The largest annulus in the literature cited in the
+handbook is about 50 mm wide, the smallest surgical ring 20 mm: outside 12-120 mm the unit is wrong."""
+PHASE_TOLERANCE_PCT = 0.01
+"""Two phase numbers of tables are the same within rounding of their text."""
+
+READING = ["case_id", "phase_pct", "reader_id", "read_no"]
+
+
+@dataclass(frozen=True)
+class StudyTables:
+    """All tables of a study, checked, and the readings refused at this stage (rows of set_aside)."""
+
+    cases: pd.DataFrame
+    series: pd.DataFrame
+    landmarks: pd.DataFrame
+    plans: pd.DataFrame
+    devices: pd.DataFrame
+    device_profiles: pd.DataFrame
+    prostheses: pd.DataFrame
+    sizing_targets: pd.DataFrame
+    refused: pd.DataFrame
+
+
+def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]:
+    """Read and check every table of `study`, whose file lies in `folder`."""
+    problems: list[Problem] = []
+    read = {
+        name: read_table(folder / getattr(study, name), spec, problems)
+        for name, spec in TABLES.items()
+        if name != "landmarks"
+    }
+    landmarks = read_landmarks(folder / study.landmarks, study.structure_names, problems)
+    _check_references(read, landmarks, problems)
+    _check_devices(read, problems)
+    _check_series(read["series"], problems)
+    landmarks, ambiguous = _fill_phase(landmarks, read["series"])
+    for _, row in ambiguous.iterrows():
+        problems.append(
+            Problem(str(row["file"]), int(row["row"]), "phase_pct", "an empty cell for a case with several phases",
+                    "the phase this reading belongs to", "Fill phase_pct.")
+        )  # fmt: skip
+    _check_units(landmarks, problems)
+    if any(p.severity == "error" for p in problems):
+        refused = pd.DataFrame(columns=[*READING, "code", "message"])
+    else:
+        refused = _refuse_readings(landmarks, read["series"], study)
+    return StudyTables(landmarks=landmarks, refused=refused, **read), problems
+
+
+def _check_references(read: dict[str, pd.DataFrame], landmarks: pd.DataFrame, problems: list[Problem]) -> None:
+    """Every name that one table uses must stand in the table that defines it."""
+    uses = [
+        (read["series"], "case_id", read["cases"], "cases.csv"),
+        (landmarks, "case_id", read["cases"], "cases.csv"),
+        (read["plans"], "case_id", read["cases"], "cases.csv"),
+        (read["plans"], "device_id", read["devices"], "devices.csv"),
+        (read["cases"], "device_id", read["devices"], "devices.csv"),
+        (read["device_profiles"], "device_id", read["devices"], "devices.csv"),
+        (read["sizing_targets"], "device_id", read["devices"], "devices.csv"),
+        (read["cases"], "prosthesis_id", read["prostheses"], "prostheses.csv"),
+    ]
+    for table, column, target, target_name in uses:
+        known = set(target[column])
+        unknown = table[(table[column] != "") & ~table[column].isin(known)]
+        for name, rows in unknown.groupby(column, sort=True):
+            first = rows.iloc[0]
+            hint = nearest(str(name), [k for k in known if k]) or "."
+            problems.append(
+                Problem(str(first["file"]), int(first["row"]), column, f"{shown(str(name))} in {len(rows)} row(s)",
+                        f"a {column} of {target_name}", f"Correct it or add it to {target_name}{hint}")
+            )  # fmt: skip
+
+
+def _check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> None:
+    devices = read["devices"].drop_duplicates("device_id").set_index("device_id")
+    for _, row in read["devices"].iterrows():
+        start, end, height = row["covered_from_mm"], row["covered_to_mm"], row["height_mm"]
+        if np.isfinite(end) and (end > height + 1e-6 or (np.isfinite(start) and start >= end)):
+            problems.append(
+                Problem(str(row["file"]), int(row["row"]), "covered_from_mm, covered_to_mm",
+                        f"{start:g} to {end:g}", f"a part of 0 to {height:g} mm, from below to", "Correct the row.")
+            )  # fmt: skip
+    for _, row in read["device_profiles"].iterrows():
+        if row["device_id"] in devices.index and row["station_mm"] > devices.loc[row["device_id"], "height_mm"] + 1e-6:
+            height = devices.loc[row["device_id"], "height_mm"]
+            problems.append(
+                Problem(str(row["file"]), int(row["row"]), "station_mm", f"{row['station_mm']:g}",
+                        f"0 to {height:g} mm, the height of the device", "Correct the station or the height.")
+            )  # fmt: skip
+    for _, row in read["sizing_targets"].iterrows():
+        if row["min_pct"] > row["max_pct"]:
+            problems.append(
+                Problem(str(row["file"]), int(row["row"]), "min_pct, max_pct", f"{row['min_pct']:g} above "
+                        f"{row['max_pct']:g}", "min_pct not above max_pct", "Swap them.")
+            )  # fmt: skip
+
+
+def _check_series(series: pd.DataFrame, problems: list[Problem]) -> None:
+    for _, row in series.iterrows():
+        if (row["dicom_dir"] == "") == (row["volume"] == ""):
+            found = "both" if row["dicom_dir"] else "neither"
+            problems.append(
+                Problem(str(row["file"]), int(row["row"]), "dicom_dir, volume", found, "one of the two",
+                        "Name a DICOM folder or a volume file.")
+            )  # fmt: skip
+    twice = series[series["phase_pct"].notna() & series.duplicated(["case_id", "phase_pct"])]
+    for _, row in twice.iterrows():
+        problems.append(
+            Problem(str(row["file"]), int(row["row"]), "phase_pct", f"phase {row['phase_pct']:g} a second time",
+                    "one series a case and phase", "Remove one row or correct its phase.")
+        )  # fmt: skip
+
+
+def _fill_phase(landmarks: pd.DataFrame, series: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """An empty phase of a reading means the case's only phase; second result: first rows where it is ambiguous."""
+    counts = series.groupby("case_id").size()
+    only = series.groupby("case_id")["phase_pct"].first()
+    empty = landmarks["phase_pct"].isna()
+    several = empty & (landmarks["case_id"].map(counts).fillna(0) > 1)
+    filled = landmarks.copy()
+    filled["phase_pct"] = landmarks["phase_pct"].fillna(landmarks["case_id"].map(only))
+    return filled, landmarks[several].drop_duplicates(["case_id", "reader_id", "read_no"])
+
+
+def _check_units(landmarks: pd.DataFrame, problems: list[Problem]) -> None:
+    """A ring of another order of magnitude is a wrong unit, a mistake of the study and not of a reader."""
+    ring = landmarks[landmarks["structure"] == "mitral_ring"].dropna(subset=["x_mm", "y_mm", "z_mm"])
+    if ring.empty:
+        return
+    grouped = ring.groupby(READING, dropna=False, sort=True)
+    points = ring[["x_mm", "y_mm", "z_mm"]]
+    offset = points - grouped[["x_mm", "y_mm", "z_mm"]].transform("median")
+    distance = pd.Series(np.sqrt((offset**2).sum(axis=1)), index=ring.index)
+    width = 2 * distance.groupby([ring[c] for c in READING], dropna=False).median()
+    count = grouped.size()
+    rows = grouped["row"].first()
+    files = grouped["file"].first()
+    bad = width[((width > WIDEST_RING_MM) | (width < NARROWEST_RING_MM)) & (count >= 3)]
+    for reading, value in list(bad.items())[:20]:
+        problems.append(
+            Problem(str(files[reading]), int(rows[reading]), "x_mm, y_mm, z_mm", f"a mitral_ring {value:.3g} wide",
+                    f"{NARROWEST_RING_MM:g} to {WIDEST_RING_MM:g} mm", "Coordinates are in mm: check the unit of export.")
+        )  # fmt: skip
+    if len(bad) > 20:
+        problems.append(
+            Problem(str(ring["file"].iloc[0]), None, "x_mm, y_mm, z_mm", f"{len(bad) - 20} more rings of that kind",
+                    "as above", "Correct them likewise.")
+        )  # fmt: skip
+
+
+def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study) -> pd.DataFrame:
+    """Readings that cannot be measured, one row each with code and message (case-level, not study-level)."""
+    grouped = landmarks.groupby(READING, dropna=False, sort=True)
+    first = grouped[["row", "file"]].first()
+    last = grouped["row"].last()
+    refused: dict[tuple[object, ...], tuple[str, str]] = {}
+
+    def place(reading: tuple[object, ...]) -> str:
+        return f"{first.loc[reading, 'file']} rows {first.loc[reading, 'row']}-{last.loc[reading]}"
+
+    readings = list(first.index)
+    known = {case: set(rows) for case, rows in series.dropna(subset=["phase_pct"]).groupby("case_id")["phase_pct"]}
+    open_phases = set(series.loc[series["phase_pct"].isna(), "case_id"])
+    for reading in readings:
+        case, phase, reader, read_no = reading
+        for item in study.exclude:
+            if (
+                item.case_id == case
+                and item.reader_id in (None, reader)
+                and item.read_no in (None, read_no)
+                and (item.phase_pct is None or abs(item.phase_pct - phase) < PHASE_TOLERANCE_PCT)
+            ):
+                refused[reading] = ("excluded", f"excluded in study.yaml: {item.reason}")
+        if case in open_phases or pd.isna(phase):
+            continue
+        phases = known.get(case, set())
+        if phases and not any(abs(phase - p) < PHASE_TOLERANCE_PCT for p in phases):
+            given = ", ".join(f"{p:g}" for p in sorted(phases))
+            refused.setdefault(
+                reading,
+                ("phase_without_series",
+                 f"{place(reading)}: found phase {phase:g}; needed one of the phases of series.csv for this case "
+                 f"({given}). Add the series or correct phase_pct."),
+            )  # fmt: skip
+    counts = landmarks.groupby([*READING, "structure"], dropna=False, sort=True).size()
+    least = counts.index.get_level_values("structure").map(lambda s: STRUCTURES[s].least)
+    most = counts.index.get_level_values("structure").map(lambda s: STRUCTURES[s].most or 10**9)
+    for key, count in counts[counts.to_numpy() > np.asarray(most)].items():
+        structure = STRUCTURES[key[-1]]
+        refused.setdefault(
+            key[:-1],
+            ("too_many_points",
+             f"{place(key[:-1])}: {structure.name} has {count} points; needed {structure.most}. Correct the table "
+             "or list the reading under exclude."),
+        )  # fmt: skip
+    for key, count in counts[(counts.to_numpy() < np.asarray(least))].items():
+        structure = STRUCTURES[key[-1]]
+        if structure.name == "mitral_ring":
+            refused.setdefault(
+                key[:-1],
+                ("too_few_points",
+                 f"{place(key[:-1])}: mitral_ring has {count} points; a plane needs {structure.least}. Correct the "
+                 "table or list the reading under exclude."),
+            )  # fmt: skip
+    duplicate = landmarks[landmarks.duplicated([*READING, "structure", "point_no"])]
+    for _, row in duplicate.iterrows():
+        refused.setdefault(
+            tuple(row[READING]),
+            ("duplicate_point",
+             f"{row['file']} row {row['row']}: {row['structure']} point {row['point_no']:g} stands twice; needed once. "
+             "Remove one or number the reads apart."),
+        )  # fmt: skip
+    rows = [
+        {**dict(zip(READING, reading, strict=True)), "code": code, "message": message}
+        for reading, (code, message) in refused.items()
+    ]
+    return pd.DataFrame(rows, columns=[*READING, "code", "message"])
+
+
+def keys_are_unique(cases: pd.DataFrame) -> bool:
+    """Whether no two cases share a file-safe key, also where a file system ignores case."""
+    keys = [case_key(c).lower() for c in cases["case_id"]]
+    return len(set(keys)) == len(keys)

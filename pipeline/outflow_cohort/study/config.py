@@ -1,0 +1,248 @@
+"""study.yaml: every key with its meaning, unit and bounds; an unknown key is an error naming the nearest known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from outflow_cohort.dicom.settings import (
+    IntakeSettings,
+    PhaseSettings,
+    PrivacySettings,
+    QualitySettings,
+    ResampleSettings,
+)
+from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.stats.settings import StatisticsSettings
+from outflow_cohort.study.problems import Problem, described, nearest
+
+SOLIDS = ("full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post")
+SolidName = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
+LARGEST_FILE = 1_000_000
+"""Bytes of a study.yaml that is still read: a settings file is a few kB, a larger one is a mistake or an attack."""
+
+
+def _unit(name: str) -> dict[str, Any]:
+    return {"unit": name}
+
+
+class Section(BaseModel):
+    """A closed group of keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Definitions(Section):
+    """The named choices of how a measure is defined (contract)."""
+
+    section_rule: Literal["aortic_side", "at_path"] = Field(
+        "aortic_side", description="Which part of a section counts.", json_schema_extra=_unit("name")
+    )
+    search_upstream_mm: float = Field(
+        30.0,
+        ge=5,
+        le=80,
+        description="How far upstream of the aortic annulus the smallest section is searched.",
+        json_schema_extra=_unit("mm"),
+    )
+    station_step_mm: float = Field(
+        0.5, ge=0.1, le=2, description="Distance of neighbouring stations.", json_schema_extra=_unit("mm")
+    )
+    beyond_aortic_plane_mm: float = Field(
+        8.0,
+        ge=2,
+        le=20,
+        description="Where the outflow lumen is cut off beyond the aortic plane.",
+        json_schema_extra=_unit("mm"),
+    )
+    solids: tuple[SolidName, ...] = Field(
+        SOLIDS,
+        min_length=1,
+        description="Which parts of the device count as solid.",
+        json_schema_extra=_unit("name"),
+    )
+    systolic_window_pct: tuple[Annotated[float, Field(ge=0, le=100)], Annotated[float, Field(ge=0, le=100)]] = Field(
+        (10.0, 40.0),
+        description="Phases that count as systole in mean_systole; 10-40 % after Meduri 2019.",
+        json_schema_extra=_unit("% of R-R"),
+    )
+
+
+class Uncertainty(Section):
+    """Standard errors and intervals from the scatter of landmarks."""
+
+    draws: int = Field(200, ge=50, le=5000, description="Monte Carlo draws a reading.", json_schema_extra=_unit("1"))
+    seed: int = Field(20240229, ge=0, description="Seed of the draws.", json_schema_extra=_unit("1"))
+    prior_sd_mm: dict[str, Annotated[float, Field(gt=0, le=10)]] = Field(
+        default_factory=dict,
+        description="Standard deviation of one coordinate of a landmark by structure, used where repeat reads are too"
+        " few; `default` names all others. Built-in 0.7 mm: an assumption, no source.",
+        json_schema_extra=_unit("mm"),
+    )
+
+
+class Gantry(Section):
+    """What the C-arm can reach; common practice, no source."""
+
+    lao_rao_limit_deg: float = Field(
+        60.0, gt=0, le=180, description="Largest |LAO/RAO|.", json_schema_extra=_unit("deg")
+    )
+    cra_cau_limit_deg: float = Field(
+        40.0, gt=0, le=90, description="Largest |CRA/CAU|.", json_schema_extra=_unit("deg")
+    )
+
+
+class Exclusion(Section):
+    """A reading, a phase or a case to leave out; it is listed in set_aside with the reason."""
+
+    case_id: str = Field(description="Case.", json_schema_extra=_unit("name"))
+    phase_pct: float | None = Field(None, ge=0, le=100, description="Phase.", json_schema_extra=_unit("% of R-R"))
+    reader_id: str | None = Field(None, description="Reader.", json_schema_extra=_unit("name"))
+    read_no: int | None = Field(None, ge=1, description="Read.", json_schema_extra=_unit("1"))
+    reason: str = Field("excluded by the study", description="Why.", json_schema_extra=_unit("text"))
+
+
+class Study(Section):
+    """The settings of a study. Only `study_id` is required."""
+
+    study_id: str = Field(
+        min_length=1,
+        max_length=80,
+        pattern=r"^[^\x00-\x1f/\\]+$",
+        description="Name of the study in tables and reports.",
+        json_schema_extra=_unit("name"),
+    )
+    title: str = Field("", max_length=200, description="Title of the report.", json_schema_extra=_unit("text"))
+    results: str = Field(
+        "results", description="Results folder, relative to study.yaml.", json_schema_extra=_unit("path")
+    )
+    cases: str = Field("cases.csv", description="Table of cases.", json_schema_extra=_unit("path"))
+    series: str = Field("series.csv", description="Table of series.", json_schema_extra=_unit("path"))
+    landmarks: str = Field(
+        "landmarks.csv",
+        description="Table of landmarks: a CSV, Parquet or DICOM file, or a folder of such files.",
+        json_schema_extra=_unit("path"),
+    )
+    structure_names: dict[str, str] = Field(
+        default_factory=dict,
+        description="Structure names of other tools: found name to the contract's name.",
+        json_schema_extra=_unit("name"),
+    )
+    plans: str = Field("plans.csv", description="Table of plans.", json_schema_extra=_unit("path"))
+    devices: str = Field("devices.csv", description="Table of devices.", json_schema_extra=_unit("path"))
+    device_profiles: str = Field(
+        "device_profiles.csv", description="Table of device profiles.", json_schema_extra=_unit("path")
+    )
+    prostheses: str = Field("prostheses.csv", description="Table of prostheses.", json_schema_extra=_unit("path"))
+    sizing_targets: str = Field(
+        "sizing_targets.csv", description="Table of sizing targets.", json_schema_extra=_unit("path")
+    )
+    cutoffs: str | None = Field(
+        None,
+        description="Table of cut-offs of the neo-LVOT area; empty = config/cutoffs.csv of the project.",
+        json_schema_extra=_unit("path"),
+    )
+    exclude: tuple[Exclusion, ...] = Field(
+        (), description="Readings, phases or cases to leave out.", json_schema_extra=_unit("list")
+    )
+    keep_volumes: bool = Field(
+        False, description="Keep the resampled volumes after measuring.", json_schema_extra=_unit("switch")
+    )
+    definitions: Definitions = Definitions()
+    uncertainty: Uncertainty = Uncertainty()
+    gantry: Gantry = Gantry()
+    privacy: PrivacySettings = PrivacySettings()
+    intake: IntakeSettings = IntakeSettings()
+    phase: PhaseSettings = PhaseSettings()
+    quality: QualitySettings = QualitySettings()
+    resample: ResampleSettings = ResampleSettings()
+    statistics: StatisticsSettings = StatisticsSettings()
+    report: ReportSettings = ReportSettings()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _accept_short_forms(cls, data: Any) -> Any:
+        """The contract names definitions without their section, and a privacy policy by its level alone."""
+        if not isinstance(data, dict):
+            return data
+        data = dict(data)
+        section = data.get("definitions")
+        chosen = dict(section) if isinstance(section, dict) else {}
+        for name in Definitions.model_fields:
+            if name in data:
+                chosen.setdefault(name, data.pop(name))
+        if chosen:
+            data["definitions"] = chosen
+        if isinstance(data.get("privacy"), str):
+            data["privacy"] = {"policy": data["privacy"]}
+        return data
+
+
+def _known_keys(location: tuple[int | str, ...]) -> list[str]:
+    """Keys allowed where a key at `location` was refused."""
+    model: Any = Study
+    for part in location[:-1]:
+        fields = getattr(model, "model_fields", {})
+        if part not in fields:
+            return []
+        model = fields[part].annotation
+    known = list(getattr(model, "model_fields", {}))
+    return known + (list(Definitions.model_fields) if model is Study else [])
+
+
+def load_study(path: Path) -> tuple[Study | None, list[Problem]]:
+    """Read and check study.yaml; the study is None where there are errors."""
+    name = path.name
+    remedy_read = "Point study= at a readable study.yaml."
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            return None, [Problem(name, None, None, "a file over 1 MB", "a settings file of a few kB", remedy_read)]
+        content = yaml.safe_load(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        return None, [Problem(name, None, None, "no such file", "the study's settings file", remedy_read)]
+    except (OSError, UnicodeDecodeError) as error:
+        return None, [Problem(name, None, None, type(error).__name__, "a readable UTF-8 file", remedy_read)]
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        row = mark.line + 1 if mark else None
+        found = f"broken YAML ({getattr(error, 'problem', None) or 'not parsable'})"
+        return None, [Problem(name, row, None, found, "plain YAML without tags", "Correct the line.")]
+    if not isinstance(content, dict):
+        return None, [
+            Problem(
+                name,
+                None,
+                None,
+                "no mapping",
+                "keys and values, at least study_id",
+                "Write `study_id: NAME`.",
+            )
+        ]
+    try:
+        return Study.model_validate(content), []
+    except ValidationError as error:
+        return None, [_as_problem(name, item) for item in error.errors(include_url=False, include_input=True)]
+
+
+def _as_problem(name: str, item: Any) -> Problem:
+    location = item["loc"]
+    key = ".".join(str(p) for p in location)
+    if item["type"] == "extra_forbidden":
+        known = _known_keys(location)
+        hint = nearest(str(location[-1]), known)
+        return Problem(
+            name,
+            None,
+            key,
+            "an unknown key",
+            f"one of {', '.join(known)}",
+            f"Remove or rename it{hint or '.'}",
+        )
+    if item["type"] == "missing":
+        return Problem(name, None, key, "nothing", "a value for this key", f"Add `{key}: …`.")
+    given = item.get("input")
+    found = repr(given) if isinstance(given, (int, float, bool)) else described(str(given))
+    return Problem(name, None, key, found, item["msg"], "See the list of keys in the handbook.")

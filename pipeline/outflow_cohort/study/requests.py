@@ -1,0 +1,168 @@
+"""The frozen request of each case: all that its jobs need, so that a change elsewhere reruns nothing of it."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outflow_cohort.study.checks import READING, StudyTables
+from outflow_cohort.study.columns import TABLES
+from outflow_cohort.study.config import Study
+from outflow_cohort.study.keys import case_key
+
+REQUEST_SECTIONS = (
+    "definitions",
+    "uncertainty",
+    "gantry",
+    "privacy",
+    "intake",
+    "phase",
+    "quality",
+    "resample",
+)
+"""Sections of study.yaml that jobs of a case depend on; statistics and report settings leave cases untouched."""
+
+
+def _plain(value: Any) -> Any:
+    """A cell as JSON: NaN and '' are null."""
+    if isinstance(value, float | np.floating):
+        return None if not np.isfinite(value) else float(value)
+    if isinstance(value, np.integer):
+        return int(value)
+    return None if value == "" else value
+
+
+def _record(row: pd.Series, names: list[str]) -> dict[str, Any]:
+    return {name: _plain(row[name]) for name in names}
+
+
+def build_requests(study: Study, tables: StudyTables, folder: Path, cutoffs: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return {case key: request} for every case, in the form that DEVELOPERS.md documents."""
+    settings = study.model_dump(mode="json")
+    shared = {"study_id": study.study_id} | {name: settings[name] for name in REQUEST_SECTIONS}
+    shared["cutoffs"] = cutoffs
+    targets, devices = shared_tables(tables)
+    prostheses = {
+        str(row["prosthesis_id"]): _record(row, [c.name for c in TABLES["prostheses"].columns])
+        for _, row in tables.prostheses.iterrows()
+    }
+    series = dict(list(tables.series.groupby("case_id", sort=False)))
+    readings = dict(list(tables.landmarks.groupby("case_id", sort=False)))
+    plans = dict(list(tables.plans.groupby("case_id", sort=False)))
+    refused = {tuple(_plain(v) for v in row) for row in tables.refused[READING].itertuples(index=False)}
+    case_columns = [c.name for c in TABLES["cases"].columns]
+    requests = {}
+    for _, case in tables.cases.iterrows():
+        case_id = str(case["case_id"])
+        own_plans = _plans(plans.get(case_id), case)
+        used = {p["device_id"] for p in own_plans} | {t["device_id"] for t in targets}
+        group = _plain(case["group"])
+        requests[case_key(case_id)] = {
+            "study": shared,
+            "case": _record(case, case_columns) | {"key": case_key(case_id)},
+            "series": _series(series.get(case_id), folder, generated),
+            "readings": _readings(readings.get(case_id), refused),
+            "plans": own_plans,
+            "devices": {name: device for name, device in devices.items() if name in used},
+            "prosthesis": prostheses.get(str(case["prosthesis_id"])),
+            "sizing_targets": [t for t in targets if t["group"] in (None, group)],
+        }
+    return requests
+
+
+def shared_tables(tables: StudyTables) -> tuple[list[dict[str, Any]], dict[str, dict[str, Any]]]:
+    """Sizing targets (list of rows) and devices ({device_id: row with its profile}) as JSON."""
+    names = [c.name for c in TABLES["sizing_targets"].columns]
+    return [_record(row, names) for _, row in tables.sizing_targets.iterrows()], _devices(tables)
+
+
+def _devices(tables: StudyTables) -> dict[str, dict[str, Any]]:
+    profiles = {
+        str(name): sorted(zip(rows["station_mm"].astype(float), rows["diameter_mm"].astype(float), strict=True))
+        for name, rows in tables.device_profiles.groupby("device_id")
+    }
+    names = [c.name for c in TABLES["devices"].columns]
+    return {
+        str(row["device_id"]): _record(row, names)
+        | {"profile": [list(p) for p in profiles.get(str(row["device_id"]), [])]}
+        for _, row in tables.devices.iterrows()
+    }
+
+
+def _plans(rows: pd.DataFrame | None, case: pd.Series) -> list[dict[str, Any]]:
+    """Plans of a case; a case with a device and no plan gets one named `default` (inflow end in the ring plane)."""
+    names = [c.name for c in TABLES["plans"].columns if c.name != "case_id"]
+    if rows is not None:
+        ordered = rows.sort_values("plan_id", kind="stable")
+        return [_record(row, names) for _, row in ordered.iterrows()]
+    if case["device_id"] != "":
+        return [dict.fromkeys(names) | {"plan_id": "default", "device_id": str(case["device_id"])}]
+    return []
+
+
+def _series(rows: pd.DataFrame | None, folder: Path, generated: bool) -> list[dict[str, Any]]:
+    if rows is None:
+        return []
+    result = []
+    for _, row in rows.iterrows():
+        entry: dict[str, Any] = {"row": int(row["row"]), "phase_pct": _plain(row["phase_pct"])}
+        for name in ("dicom_dir", "volume"):
+            path = folder / str(row[name]) if row[name] else None
+            entry[name] = str(path) if path else None
+            if path and not generated:
+                entry["fingerprint"] = fingerprint(os.path.realpath(path))
+        result.append(entry)
+    return result
+
+
+@cache
+def fingerprint(path: str) -> str:
+    """A hash of names, sizes and times of the files under `path`: changes when an input changes."""
+    digest = hashlib.sha256()
+    if os.path.isfile(path):
+        stat = os.stat(path)
+        digest.update(f"{stat.st_size} {stat.st_mtime_ns}".encode())
+    for root, folders, files in os.walk(path):
+        folders.sort()
+        for name in sorted(files):
+            try:
+                stat = os.stat(os.path.join(root, name))
+            except OSError:
+                continue
+            digest.update(
+                f"{os.path.relpath(root, path)}/{name} {stat.st_size} {stat.st_mtime_ns}\n".encode(errors="replace")
+            )
+    return digest.hexdigest()[:16]
+
+
+def _readings(rows: pd.DataFrame | None, refused: set[tuple[Any, ...]]) -> list[dict[str, Any]]:
+    """Readings of a case that were not refused, each with its points by structure in the order of point_no."""
+    if rows is None:
+        return []
+    result = []
+    ordered = rows.sort_values([*READING, "structure", "point_no"], kind="stable")
+    for reading, points in ordered.groupby(READING, dropna=False, sort=True):
+        plain = tuple(_plain(v) for v in reading)
+        if plain in refused:
+            continue
+        structures = {
+            str(name): part[["x_mm", "y_mm", "z_mm"]].to_numpy(dtype=float).tolist()
+            for name, part in points.groupby("structure", sort=True)
+        }
+        _, phase, reader, read_no = plain
+        result.append(
+            {
+                "phase_pct": phase,
+                "reader_id": reader,
+                "read_no": int(read_no),
+                "structures": structures,
+                "source": f"{points['file'].iloc[0]} rows {points['row'].min()}-{points['row'].max()}",
+            }
+        )
+    return result

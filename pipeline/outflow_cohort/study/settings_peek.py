@@ -1,0 +1,33 @@
+"""The few settings that the workflow needs at every parse, read without the full check (which `plan` does)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import yaml
+
+
+@dataclass(frozen=True)
+class Peek:
+    """Results folder, case table (relative to study.yaml) and whether volumes are kept."""
+
+    results: str = "results"
+    cases: str = "cases.csv"
+    keep_volumes: bool = False
+
+
+def peek(study_file: Path) -> Peek:
+    """Read these settings; defaults where the file cannot be read."""
+    try:
+        content = yaml.safe_load(study_file.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError, yaml.YAMLError):
+        return Peek()
+    if not isinstance(content, dict):
+        return Peek()
+    results, cases = content.get("results"), content.get("cases")
+    return Peek(
+        results=results if isinstance(results, str) and results else Peek.results,
+        cases=cases if isinstance(cases, str) and cases else Peek.cases,
+        keep_volumes=content.get("keep_volumes") is True,
+    )

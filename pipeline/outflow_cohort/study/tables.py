@@ -1,0 +1,203 @@
+"""Reads the study's tables as text, checks every cell, and converts. Lengths in mm, angles in degrees."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from outflow_cohort.study.columns import STRUCTURES, TABLES, Column, TableSpec
+from outflow_cohort.study.problems import Problem, described, nearest, shown
+
+LONGEST_NAME = 128
+"""Characters of an identifier; a longer one is not an identifier."""
+MOST_PROBLEMS = 20
+"""Problems listed for one column; the rest is counted."""
+
+
+def read_table(path: Path, spec: TableSpec, problems: list[Problem]) -> pd.DataFrame:
+    """Read `path` by `spec`; numbers are float64 (NaN where empty), names are text ('' where empty).
+
+    Adds `row` (as a spreadsheet counts) and `file`. Mistakes go to `problems`; a bad cell becomes NaN or ''.
+    """
+    if not path.exists():
+        if not spec.optional:
+            problems.append(
+                Problem(path.name, None, None, "no such file", f"the table of {spec.name}", f"Write {path.name}.")
+            )
+        return empty_table(spec)
+    try:
+        frame = _read_text(path)
+    except (OSError, UnicodeDecodeError, ValueError) as error:
+        found = f"an unreadable table ({type(error).__name__})"
+        problems.append(Problem(path.name, None, None, found, "CSV in UTF-8, comma-separated", "Save it again as CSV."))
+        return empty_table(spec)
+    return check_table(frame, path.name, spec, problems)
+
+
+def _read_text(path: Path) -> pd.DataFrame:
+    if path.suffix.lower() == ".parquet":
+        frame = pd.read_parquet(path)
+        for name in frame.columns:
+            column = frame[name]
+            text = column.map(repr) if column.dtype.kind == "f" else column.astype("object").map(str)
+            frame[name] = text.where(column.notna(), "").astype("str")
+    else:
+        frame = pd.read_csv(
+            path,
+            dtype="str",
+            keep_default_na=False,
+            encoding="utf-8-sig",
+            skip_blank_lines=False,
+            index_col=False,
+        ).fillna("")
+    frame.columns = [str(c).strip() for c in frame.columns]
+    frame["row"] = np.arange(2, len(frame) + 2)
+    cells = frame.columns.drop("row")
+    blank = (frame[cells] == "").all(axis=1) if len(cells) else pd.Series(False, index=frame.index)
+    return frame[~blank].reset_index(drop=True)
+
+
+def empty_table(spec: TableSpec) -> pd.DataFrame:
+    """A table of `spec` without rows."""
+    frame = pd.DataFrame(
+        {c.name: pd.Series(dtype="float64" if c.kind in ("number", "integer") else "str") for c in spec.columns}
+    )
+    return frame.assign(row=pd.Series(dtype="int64"), file=pd.Series(dtype="str"))
+
+
+def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[Problem]) -> pd.DataFrame:
+    """Check a table of text cells (with `row`) against `spec` and convert it."""
+    known = [c.name for c in spec.columns]
+    given = [c for c in frame.columns if c not in ("row", "file")]
+    missing = [c.name for c in spec.columns if c.required and c.name not in given]
+    for name in missing:
+        separator = " The header holds ';': save the table comma-separated." if any(";" in c for c in given) else ""
+        likely = nearest(name, [g for g in given if g not in known])
+        problems.append(
+            Problem(
+                file,
+                1,
+                name,
+                "no such column",
+                f"columns {', '.join(known)}",
+                f"Add it{likely or '.'}{separator}",
+            )
+        )
+    if not spec.open:
+        for name in given:
+            if name not in known:
+                hint = nearest(name, known)
+                problems.append(
+                    Problem(file, 1, shown(name), "an unknown column", "columns of the contract",
+                            f"Remove or rename it{hint or '.'}", severity="warning")
+                )  # fmt: skip
+    for name in sorted({g for g in given if given.count(g) > 1}):
+        problems.append(Problem(file, 1, shown(name), "the column twice", "each column once", "Remove one of them."))
+        return empty_table(spec)
+    converted = pd.DataFrame({"row": frame["row"]})
+    converted["file"] = frame["file"] if "file" in frame else file
+    for column in spec.columns:
+        text = frame[column.name].str.strip() if column.name in given else pd.Series("", index=frame.index, dtype="str")
+        absent = column.name in missing
+        converted[column.name] = _convert(text, column, converted, [] if absent else problems)
+    if spec.open:
+        for name in given:
+            if name not in known:
+                converted[name] = frame[name].str.strip()
+    if spec.key and not missing:
+        for row in converted.loc[converted.duplicated(list(spec.key)), "row"]:
+            problems.append(
+                Problem(file, int(row), "+".join(spec.key), "a second row with the same key", "one row each",
+                        "Remove or rename one of them.")
+            )  # fmt: skip
+    return converted
+
+
+def _convert(text: pd.Series, column: Column, place: pd.DataFrame, problems: list[Problem]) -> pd.Series:
+    """Convert one column of text; each bad cell is a problem."""
+    bad: list[tuple[int, str, str, str]] = []
+    empty = text == ""
+    if column.required:
+        bad += [(i, "an empty cell", "a value", "Fill the cell.") for i in np.flatnonzero(empty)]
+    if column.kind in ("number", "integer"):
+        numbers = pd.to_numeric(text.where(~empty, None), errors="coerce").astype("float64")
+        wrong = ~empty & ~np.isfinite(numbers)
+        needed = f"a number in {column.unit}" if column.unit else "a number"
+        bad += [
+            (i, described(text.iloc[i]), needed, "Write digits with a decimal point.") for i in np.flatnonzero(wrong)
+        ]
+        if column.kind == "integer":
+            fraction = ~wrong & ~empty & (numbers != np.floor(numbers))
+            bad += [
+                (i, f"{numbers.iloc[i]:g}", "a whole number", "Correct the cell.") for i in np.flatnonzero(fraction)
+            ]
+        if column.low is not None and column.high is not None:
+            outside = ~wrong & ~empty & ((numbers < column.low) | (numbers > column.high))
+            needed = f"{column.low:g} to {column.high:g} {column.unit}"
+            bad += [
+                (i, f"{numbers.iloc[i]:g}", needed, f"Check the unit: the column is in {column.unit}.")
+                for i in np.flatnonzero(outside)
+            ]
+        result: pd.Series = numbers.where(np.isfinite(numbers), np.nan)
+    elif column.kind == "choice":
+        lower = text.str.lower()
+        wrong = ~empty & ~lower.isin(column.choices)
+        needed = "one of " + ", ".join(column.choices)
+        bad += [
+            (i, shown(text.iloc[i]), needed, f"Correct it{nearest(text.iloc[i], column.choices) or '.'}")
+            for i in np.flatnonzero(wrong)
+        ]
+        result = lower.where(~wrong, "")
+    else:
+        wrong = (text.str.len() > LONGEST_NAME) if column.kind == "name" else pd.Series(False, index=text.index)
+        wrong |= text.str.contains(r"[\x00-\x1f\x7f]", regex=True)
+        needed = f"up to {LONGEST_NAME} printable characters"
+        bad += [(i, f"{len(text.iloc[i])} characters", needed, "Shorten or clean it.") for i in np.flatnonzero(wrong)]
+        result = text.where(~wrong, "")
+    for i, found, needed, remedy in sorted(bad)[:MOST_PROBLEMS]:
+        problems.append(
+            Problem(str(place["file"].iloc[i]), int(place["row"].iloc[i]), column.name, found, needed, remedy)
+        )
+    if len(bad) > MOST_PROBLEMS:
+        problems.append(
+            Problem(str(place["file"].iloc[0]), None, column.name, f"{len(bad) - MOST_PROBLEMS} more bad cells",
+                    "as above", "Correct them likewise.")
+        )  # fmt: skip
+    return result
+
+
+def read_landmarks(path: Path, names: dict[str, str], problems: list[Problem]) -> pd.DataFrame:
+    """Read the landmark table, or all landmark files of a folder, as one table.
+
+    `names` maps structure names of other tools to the contract's. DICOM files (SR, RT Structure Set) are read
+    through outflow_cohort.interchange.
+    """
+    spec = TABLES["landmarks"]
+    if path.is_dir():
+        files = sorted(p for p in path.rglob("*") if p.is_file() and not p.name.startswith("."))
+    else:
+        files = [path]
+    parts = []
+    for file in files:
+        if file.suffix.lower() in (".csv", ".parquet") or not file.exists():
+            parts.append(read_table(file, spec, problems))
+        else:
+            from outflow_cohort.interchange.landmark_files import read_dicom_landmarks
+
+            parts.append(check_table(read_dicom_landmarks(file, problems), file.name, spec, problems))
+    parts = [p for p in parts if len(p)]
+    frame = pd.concat(parts, ignore_index=True) if parts else empty_table(spec)
+    frame["structure"] = frame["structure"].map(lambda s: names.get(s, s))
+    unknown = frame[~frame["structure"].isin(STRUCTURES) & (frame["structure"] != "")]
+    for structure, rows in unknown.groupby("structure", sort=True):
+        first = rows.iloc[0]
+        problems.append(
+            Problem(
+                str(first["file"]), int(first["row"]), "structure", f"{shown(str(structure))} in {len(rows)} rows",
+                "a structure of the contract",
+                f"Rename it or map it under structure_names{nearest(str(structure), STRUCTURES) or '.'}",
+            )
+        )  # fmt: skip
+    return frame

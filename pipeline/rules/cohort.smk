@@ -1,0 +1,108 @@
+# Tables, statistics, report and the closing account of the whole study.
+rule table:
+    input:
+        expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS),
+        expand(rules.measure.output, key=KEYS),
+        f"{RESULTS}/work/plan.json",
+    output:
+        directory(f"{RESULTS}/tables/measurements"),
+        directory(f"{RESULTS}/tables/curves"),
+        directory(f"{RESULTS}/tables/views"),
+        f"{RESULTS}/tables/series.parquet",
+        f"{RESULTS}/tables/privacy.parquet",
+        f"{RESULTS}/tables/set_aside.parquet",
+        f"{RESULTS}/tables/README.md",
+    log:
+        f"{RESULTS}/logs/table.log",
+    benchmark:
+        f"{RESULTS}/logs/benchmarks/table.tsv"
+    conda:
+        "../envs/outflow.yaml"
+    params:
+        results=RESULTS,
+    resources:
+        mem_mb=2000,
+    shell:
+        "outflow-cohort table --results {params.results:q} > {log:q} 2>&1"
+
+
+rule statistics:
+    input:
+        rules.table.output,
+        f"{RESULTS}/work/study.json",
+        f"{RESULTS}/work/cases.parquet",
+        f"{RESULTS}/work/readings.parquet",
+    output:
+        f"{RESULTS}/tables/cohort_summary.parquet",
+        f"{RESULTS}/tables/agreement.parquet",
+        f"{RESULTS}/tables/size_agreement.parquet",
+        f"{RESULTS}/tables/cutoffs.parquet",
+        f"{RESULTS}/tables/associations.parquet",
+    log:
+        f"{RESULTS}/logs/statistics.log",
+    benchmark:
+        f"{RESULTS}/logs/benchmarks/statistics.tsv"
+    conda:
+        "../envs/outflow.yaml"
+    params:
+        results=RESULTS,
+        scheduler=f"--scheduler {SCHEDULER}" if SCHEDULER else "",
+    threads: 2
+    resources:
+        mem_mb=2000,
+    shell:
+        "outflow-cohort statistics --results {params.results:q} {params.scheduler} > {log:q} 2>&1"
+
+
+rule recovered:
+    input:
+        rules.table.output,
+        TRUTH,
+    output:
+        f"{RESULTS}/work/recovered.parquet",
+    log:
+        f"{RESULTS}/logs/recovered.log",
+    conda:
+        "../envs/outflow.yaml"
+    params:
+        results=RESULTS,
+    resources:
+        mem_mb=1000,
+    shell:
+        "outflow-cohort recovered --results {params.results:q} --truth demo_study/truth > {log:q} 2>&1"
+
+
+rule report:
+    input:
+        rules.statistics.output,
+        rules.recovered.output if TRUTH else [],
+        expand(f"{RESULTS}/report/cases/{{key}}.html", key=KEYS),
+    output:
+        f"{RESULTS}/report/index.html",
+    log:
+        f"{RESULTS}/logs/report.log",
+    benchmark:
+        f"{RESULTS}/logs/benchmarks/report.tsv"
+    conda:
+        "../envs/outflow.yaml"
+    params:
+        results=RESULTS,
+    resources:
+        mem_mb=2000,
+    shell:
+        "outflow-cohort report --results {params.results:q} > {log:q} 2>&1"
+
+
+rule finish:
+    input:
+        rules.report.output,
+    output:
+        f"{RESULTS}/run.json",
+    log:
+        f"{RESULTS}/logs/finish.log",
+    conda:
+        "../envs/outflow.yaml"
+    params:
+        results=RESULTS,
+    shell:
+        "outflow-cohort finish --results {params.results:q} 2>&1 | tee {log:q}"

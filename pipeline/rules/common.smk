@@ -1,0 +1,36 @@
+# What every rule shares: the study, its results folder, its cases. Each job parses this again: nothing heavy here.
+import os
+import sys
+from pathlib import Path
+
+from outflow_cohort.study.launch import prepare
+
+# Jobs find the commands of this environment also where it was not activated.
+os.environ["PATH"] = str(Path(sys.executable).parent) + os.pathsep + os.environ.get("PATH", "")
+
+LAUNCH = prepare(
+    study=config.get("study"),
+    demo_settings="config/demo.yaml",
+    main_process=workflow.is_main_process,
+)
+RESULTS = LAUNCH.results
+KEYS = LAUNCH.keys
+SERIES_READY = LAUNCH.series_ready
+TRUTH = LAUNCH.truth
+SCHEDULER = config.get("scheduler", "")
+
+
+
+def volumes(path):
+    """Resampled volumes are large: dropped after measuring, unless the study keeps them."""
+    return directory(path) if LAUNCH.keep_volumes else temp(directory(path))
+
+
+# Every output is written whole or not at all, so that a file of an interrupted run can be made again unasked,
+# and one case that fails must not keep the others from being measured.
+workflow.dag_settings.force_incomplete = True
+workflow.execution_settings.keep_going = True
+
+
+wildcard_constraints:
+    key="[A-Za-z0-9_-]+",

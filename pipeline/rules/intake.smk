@@ -1,0 +1,36 @@
+# Headers are judged first; pixels are read once, for the region around the landmarks.
+rule inventory:
+    input:
+        f"{RESULTS}/work/requests/{{key}}.json",
+        SERIES_READY,
+    output:
+        f"{RESULTS}/work/inventory/{{key}}.json",
+    log:
+        f"{RESULTS}/logs/inventory/{{key}}.log",
+    conda:
+        "../envs/outflow.yaml"
+    resources:
+        mem_mb=800,
+    params:
+        request=f"{RESULTS}/work/requests/{{key}}.json",
+    shell:
+        "outflow-cohort inventory --request {params.request:q} --output {output:q} > {log:q} 2>&1"
+
+
+rule volume:
+    input:
+        request=f"{RESULTS}/work/requests/{{key}}.json",
+        inventory=f"{RESULTS}/work/inventory/{{key}}.json",
+    output:
+        volumes(f"{RESULTS}/work/volumes/{{key}}"),
+    log:
+        f"{RESULTS}/logs/volume/{{key}}.log",
+    benchmark:
+        f"{RESULTS}/logs/benchmarks/volume/{{key}}.tsv"
+    conda:
+        "../envs/outflow.yaml"
+    resources:
+        mem_mb=1500,
+    shell:
+        "outflow-cohort volume --request {input.request:q} --inventory {input.inventory:q} "
+        "--output {output:q} > {log:q} 2>&1"

@@ -1,0 +1,45 @@
+# One job a case: all its phases, readers and plans.
+rule measure:
+    input:
+        request=f"{RESULTS}/work/requests/{{key}}.json",
+        inventory=f"{RESULTS}/work/inventory/{{key}}.json",
+        volumes=f"{RESULTS}/work/volumes/{{key}}",
+    output:
+        measurements=f"{RESULTS}/work/measured/{{key}}/measurements.parquet",
+        curves=f"{RESULTS}/work/measured/{{key}}/curves.parquet",
+        views=f"{RESULTS}/work/measured/{{key}}/views.parquet",
+        set_aside=f"{RESULTS}/work/measured/{{key}}/set_aside.json",
+        drawing=f"{RESULTS}/work/measured/{{key}}/drawing.json",
+        pictures=f"{RESULTS}/work/measured/{{key}}/pictures.npz",
+    log:
+        f"{RESULTS}/logs/measure/{{key}}.log",
+    benchmark:
+        f"{RESULTS}/logs/benchmarks/measure/{{key}}.tsv"
+    conda:
+        "../envs/outflow.yaml"
+    params:
+        folder=f"{RESULTS}/work/measured/{{key}}",
+    resources:
+        mem_mb=2000,
+    shell:
+        "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
+        "--volumes {input.volumes:q} --output {params.folder:q} > {log:q} 2>&1"
+
+
+rule sheet:
+    input:
+        request=f"{RESULTS}/work/requests/{{key}}.json",
+        inventory=f"{RESULTS}/work/inventory/{{key}}.json",
+        measured=rules.measure.output,
+    output:
+        f"{RESULTS}/report/cases/{{key}}.html",
+    log:
+        f"{RESULTS}/logs/sheet/{{key}}.log",
+    conda:
+        "../envs/outflow.yaml"
+    params:
+        results=RESULTS,
+    resources:
+        mem_mb=800,
+    shell:
+        "outflow-cohort sheet --results {params.results:q} --key {wildcards.key} > {log:q} 2>&1"
