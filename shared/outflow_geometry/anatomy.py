@@ -95,7 +95,7 @@ class Anatomy:
         plane = least_squares_plane(points, "mitral_ring")
         if self.has("lv_apex"):
             plane = facing(plane, self.apex)
-        elif self._has_aorta and float(plane.normal @ self.aortic_plane.normal) > 0.0:
+        elif self.has_aorta and float(plane.normal @ self.aortic_plane.normal) > 0.0:
             plane = flipped(plane)
         return closed_contour(points, plane, "mitral_ring", check=self.checked)
 
@@ -124,7 +124,8 @@ class Anatomy:
 
     # ------------------------------------------------------------------ aortic annulus
     @property
-    def _has_aorta(self) -> bool:
+    def has_aorta(self) -> bool:
+        """Whether the reading has the landmarks of an aortic plane."""
         return self.has(*HINGES) or self.has("aortic_ring")
 
     @cached_property

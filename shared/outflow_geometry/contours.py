@@ -185,8 +185,7 @@ class Contour:
     def axis_diameters(self) -> tuple[float, float]:
         """Longest chord through the centroid, and the chord through it at right angles, mm.
 
-        Source: diameters as in science of the annulus, "longest chord through the centroid and chord
-        perpendicular"; for an ellipse these are its axes.
+        For an ellipse these are its axes.
         """
         angles = np.linspace(0.0, math.pi, CHORD_DIRECTIONS, endpoint=False)
         both = self.radii(np.concatenate([angles, angles + math.pi])).reshape(2, -1)
