@@ -78,8 +78,3 @@ def count(number_of: int, singular: str, plural: str | None = None) -> str:
 def phase_text(phase: object) -> str:
     """`30 %` of the R-R interval, or `single phase` where none is stated."""
     return f"{float(phase):g} %" if is_number(phase) else "no phase stated"  # type: ignore[arg-type]
-
-
-def words(name: object) -> str:
-    """`full_frame` as `full frame`."""
-    return str(name).replace("_", " ") if isinstance(name, str) else ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -61,3 +63,10 @@ class ReportSettings(BaseModel):
         description="WebP quality of the pictures on a case sheet, 30 to 100.",
         json_schema_extra={"unit": "1"},
     )
+
+
+def read_settings(results: Path) -> ReportSettings:
+    """The report settings of a run, from RESULTS/work/study.json; defaults where it names none."""
+    path = results / "work" / "study.json"
+    section = json.loads(path.read_text(encoding="utf-8")).get("report") if path.exists() else None
+    return ReportSettings.model_validate(section or {})

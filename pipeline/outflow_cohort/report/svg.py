@@ -56,9 +56,7 @@ def ticks(low: float, high: float, about: int = 5) -> list[float]:
     return [round(i * step, 10) for i in range(first, last + 1)]
 
 
-def padded(
-    values: Iterable[float], share: float = 0.06, include: Sequence[float] = ()
-) -> tuple[float, float]:
+def padded(values: Iterable[float], share: float = 0.06, include: Sequence[float] = ()) -> tuple[float, float]:
     """Lowest and highest of `values` and `include`, widened by `share` of the range on both sides."""
     finite = [v for v in (*values, *include) if math.isfinite(v)]
     if not finite:
@@ -99,10 +97,7 @@ class Drawing:
     def rect(self, x: float, y: float, width: float, height: float, **attributes: object) -> None:
         """A rectangle."""
         c = coordinate
-        self.add(
-            f'<rect x="{c(x)}" y="{c(y)}" width="{c(width)}" height="{c(height)}"'
-            f"{attribute_text(attributes)}/>"
-        )
+        self.add(f'<rect x="{c(x)}" y="{c(y)}" width="{c(width)}" height="{c(height)}"{attribute_text(attributes)}/>')
 
     def text(self, x: float, y: float, content: str, anchor: str = "start", **attributes: object) -> None:
         """Text whose base line starts (or ends, or has its middle) at x, y."""
@@ -137,13 +132,9 @@ class Drawing:
             "cross": f'<path d="M{c(x - s)} {c(y - s)}l{c(2 * s)} {c(2 * s)}m0 {c(-2 * s)}l{c(-2 * s)} {c(2 * s)}"{stroke}',
             "bar": f'<path d="M{c(x - s)} {c(y)}h{c(2 * s)}"{stroke}',
         }[shape]
-        self.add(
-            f"{body}><title>{escape(label)}</title></{body[1:].split(' ', 1)[0]}>" if label else f"{body}/>"
-        )
+        self.add(f"{body}><title>{escape(label)}</title></{body[1:].split(' ', 1)[0]}>" if label else f"{body}/>")
 
-    def dots(
-        self, points: Iterable[Sequence[float]], colour: str, size: float = 2.4, opacity: float = 0.6
-    ) -> None:
+    def dots(self, points: Iterable[Sequence[float]], colour: str, size: float = 2.4, opacity: float = 0.6) -> None:
         """Many round points as one short path (a dot is a line of no length with round ends)."""
         data = "".join(f"M{coordinate(x)} {coordinate(y)}h0" for x, y in points)
         self.add(

@@ -1,0 +1,260 @@
+"""What a case sheet is made from, read once. Lengths mm, angles degrees, areas mm2; missing numbers are None."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outflow_cohort.report.pictures import PictureFrame, main_section, read_pictures, reference_drawings
+from outflow_cohort.report.settings import ReportSettings
+
+
+@dataclass(frozen=True)
+class Value:
+    """One row of the measurements table."""
+
+    phase_pct: float | None
+    reader_id: str
+    read_no: int | None
+    plan_id: str
+    measure: str
+    variant: str
+    method: str
+    value: float | None
+    unit: str
+    ci_low: float | None
+    ci_high: float | None
+    status: str
+
+    @property
+    def reader(self) -> str:
+        """`R1, read 2`."""
+        return f"{self.reader_id}, read {self.read_no}" if self.read_no else self.reader_id
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Area along the path of one reading, plan, solid and method; arrays (n,)."""
+
+    phase_pct: float | None
+    reader_id: str
+    read_no: int | None
+    plan_id: str
+    variant: str
+    method: str
+    station: NDArray[np.float64]
+    area: NDArray[np.float64]
+    native: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class View:
+    """One recommended view of one reading."""
+
+    phase_pct: float | None
+    reader_id: str
+    read_no: int | None
+    view: str
+    lao_rao_deg: float | None
+    cra_cau_deg: float | None
+    residual_tilt_deg: float | None
+    reachable: bool | None
+
+
+@dataclass(frozen=True)
+class CaseData:
+    """All that is known of one case. `key` is its file-safe name."""
+
+    key: str
+    request: Mapping[str, Any]
+    inventory: Mapping[str, Any]
+    values: tuple[Value, ...]
+    curves: tuple[Curve, ...]
+    views: tuple[View, ...]
+    set_aside: tuple[Mapping[str, Any], ...]
+    series_quality: tuple[Mapping[str, Any], ...]
+    drawings: tuple[Mapping[str, Any], ...]
+    pictures: tuple[tuple[PictureFrame, NDArray[np.uint8]], ...]
+    settings: ReportSettings
+
+    @property
+    def case(self) -> Mapping[str, Any]:
+        """The case's row of cases.csv."""
+        return self.request["case"]  # type: ignore[no-any-return]
+
+    @property
+    def plan_ids(self) -> list[str]:
+        """Plans in order."""
+        return sorted({str(p["plan_id"]) for p in self.request.get("plans") or []})
+
+    @property
+    def phases(self) -> list[float | None]:
+        """Phases measured, ascending; None for a phase that is not stated."""
+        return sorted({d["phase_pct"] for d in self.drawings}, key=phase_order)
+
+    @property
+    def reference(self) -> tuple[str, int] | None:
+        """First reader by name and first read: whose pictures are shown."""
+        order = reference_drawings(self.drawings)
+        return (str(order[0]["reader_id"]), int(order[0]["read_no"])) if order else None
+
+    def find(self, measure: str, variant: str | None = None, **wanted: Any) -> list[Value]:
+        """Values of a measure whose further columns equal `wanted`."""
+        return [
+            v
+            for v in self.values
+            if v.measure == measure
+            and (variant is None or v.variant == variant)
+            and all(getattr(v, name) == target for name, target in wanted.items())
+        ]
+
+    def first(self, measure: str, variant: str | None = None, **wanted: Any) -> Value | None:
+        """The first of `find` that has a number, by path preferred in the settings."""
+        found = [v for v in self.find(measure, variant, **wanted) if v.value is not None]
+        found.sort(key=lambda v: v.method != self.settings.main_method)
+        return found[0] if found else None
+
+    def drawing(self, phase: float | None) -> Mapping[str, Any] | None:
+        """The reference reading's drawing of a phase."""
+        return next((d for d in reference_drawings(self.drawings) if d["phase_pct"] == phase), None)
+
+    def picture(
+        self, name: str, phase: float | None, plan_id: str = ""
+    ) -> tuple[PictureFrame, NDArray[np.uint8]] | None:
+        """A picture by kind, phase and plan."""
+        return next(
+            (p for p in self.pictures if (p[0].name, p[0].phase_pct, p[0].plan_id) == (name, phase, plan_id)), None
+        )
+
+    def shown_phase(self) -> tuple[float | None, str]:
+        """The phase of the large plates, and why: smallest ventricle, else smallest neo-LVOT, else the first."""
+        reference = self.reference
+        if reference is None or not self.phases:
+            return None, "nothing was measured"
+        who = {"reader_id": reference[0], "read_no": reference[1]}
+        if len(self.phases) == 1:
+            return self.phases[0], "the only phase"
+        for measure, variant, reason in (
+            ("lv_volume", None, "the phase of the smallest LV volume (end-systole)"),
+            ("neo_lvot_area", self.settings.main_solid, "the phase of the smallest neo-LVOT"),
+        ):
+            found = [v for v in self.find(measure, variant, **who) if v.value is not None and v.phase_pct is not None]
+            if len({v.phase_pct for v in found}) == len(self.phases):
+                return min(found, key=lambda v: (v.value, phase_order(v.phase_pct))).phase_pct, reason
+        return self.phases[0], "the first phase measured"
+
+    def main_plan(self, phase: float | None) -> tuple[str, str] | None:
+        """Plan and `SOLID|method` shown first: the plan with the smallest section of the main solid."""
+        drawing = self.drawing(phase)
+        best: tuple[float, str, str] | None = None
+        for plan_id, plan in sorted(((drawing or {}).get("plans") or {}).items()):
+            name = main_section(plan.get("sections") or {}, self.settings.main_solid)
+            if name is not None:
+                area = plan["sections"][name].get("area_mm2")
+                candidate = (area if area is not None else math.inf, plan_id, name)
+                best = candidate if best is None or candidate < best else best
+        return None if best is None else best[1:]
+
+
+def phase_order(phase: float | None) -> float:
+    """Sorts an unstated phase first."""
+    return -1.0 if phase is None else phase
+
+
+def finite(value: Any) -> float | None:
+    """A float, or None for null and NaN."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _rows(path: Path, columns: Iterable[str]) -> list[dict[str, Any]]:
+    import pyarrow.parquet as pq
+
+    return pq.read_table(path, columns=list(columns), partitioning=None).to_pylist() if path.exists() else []
+
+
+def _json(path: Path, default: Any) -> Any:
+    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else default
+
+
+def _read_no(value: Any) -> int | None:
+    number = finite(value)
+    return None if number is None else int(number)
+
+
+def read_values(path: Path) -> tuple[Value, ...]:
+    """The measurements of one case."""
+    names = [f for f in Value.__dataclass_fields__]
+    out = []
+    for row in _rows(path, names):
+        out.append(
+            Value(
+                **{
+                    **row,
+                    **{n: finite(row[n]) for n in ("phase_pct", "value", "ci_low", "ci_high")},
+                    **{n: row[n] or "" for n in ("reader_id", "plan_id", "variant", "method", "unit", "status")},
+                    "read_no": _read_no(row["read_no"]),
+                }
+            )
+        )
+    return tuple(out)
+
+
+def read_curves(path: Path) -> tuple[Curve, ...]:
+    """The curves of one case, stations ascending."""
+    keys = ("phase_pct", "reader_id", "read_no", "plan_id", "variant", "method")
+    groups: dict[tuple[Any, ...], list[tuple[float, float, float]]] = {}
+    for row in _rows(path, (*keys, "station_mm", "area_mm2", "native_area_mm2")):
+        name = (finite(row["phase_pct"]), row["reader_id"] or "", _read_no(row["read_no"]), row["plan_id"] or "",
+                row["variant"] or "", row["method"] or "")  # fmt: skip
+        numbers = [row[n] if row[n] is not None else math.nan for n in ("station_mm", "area_mm2", "native_area_mm2")]
+        groups.setdefault(name, []).append(tuple(numbers))
+    out = []
+    for name, rows in groups.items():
+        array = np.array(sorted(rows), dtype=float)
+        out.append(Curve(*name, station=array[:, 0], area=array[:, 1], native=array[:, 2]))
+    return tuple(out)
+
+
+def read_views(path: Path) -> tuple[View, ...]:
+    """The views of one case."""
+    out = []
+    for row in _rows(path, View.__dataclass_fields__):
+        for n in ("phase_pct", "lao_rao_deg", "cra_cau_deg", "residual_tilt_deg"):
+            row[n] = finite(row[n])
+        out.append(View(**{**row, "reader_id": row["reader_id"] or "", "read_no": _read_no(row["read_no"])}))
+    return tuple(out)
+
+
+def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
+    """Read one case from RESULTS/work; what a case set aside early does not have is empty.
+
+    Raises FileNotFoundError where not even the request exists.
+    """
+    work = results / "work"
+    measured = work / "measured" / key
+    pictures: tuple[tuple[PictureFrame, NDArray[np.uint8]], ...] = ()
+    if (measured / "pictures.npz").exists():
+        with np.load(measured / "pictures.npz", allow_pickle=False) as arrays:
+            pictures = tuple(read_pictures(arrays))
+    inventory = _json(work / "inventory" / f"{key}.json", {})
+    aside = _json(measured / "set_aside.json", {})
+    return CaseData(
+        key=key,
+        request=json.loads((work / "requests" / f"{key}.json").read_text(encoding="utf-8")),
+        inventory=inventory,
+        values=read_values(measured / "measurements.parquet"),
+        curves=read_curves(measured / "curves.parquet"),
+        views=read_views(measured / "views.parquet"),
+        set_aside=tuple(inventory.get("set_aside") or []) + tuple(aside.get("rows") or []),
+        series_quality=tuple(aside.get("series_quality") or []),
+        drawings=tuple(_json(measured / "drawing.json", [])),
+        pictures=pictures,
+        settings=settings,
+    )

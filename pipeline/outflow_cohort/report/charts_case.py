@@ -1,0 +1,289 @@
+"""Charts of a case sheet: area along the path, neo-LVOT over the cycle, views. Each with the table behind it.
+
+Areas mm2, stations mm (0 = aortic annulus, negative = upstream), angles degrees.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from outflow_cohort.report import palette
+from outflow_cohort.report.case_data import CaseData, Curve, View, phase_order
+from outflow_cohort.report.numbers import estimate, is_number, number, phase_text
+from outflow_cohort.report.page import Figure, Table
+from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
+from outflow_cohort.report.wording import SOLIDS, method_text, words
+
+TABLE_STEP_MM = 2.0
+"""Distance of the stations in the table behind a curve; the figure has all of them."""
+
+VIEW_MARKS = {
+    "mitral_edge_on": ("circle", palette.VERMILION),
+    "mitral_en_face": ("square", palette.VERMILION),
+    "aortic_edge_on": ("circle", palette.BLUE),
+    "both_edge_on": ("diamond", palette.BLACK),
+    "three_chamber": ("triangle", palette.GREEN),
+}
+
+
+def solid_order(names: Sequence[str]) -> list[str]:
+    """Solids in the fixed order of the contract, unknown ones last."""
+    known = list(SOLIDS)
+    return sorted(set(names), key=lambda n: (known.index(n) if n in known else len(known), n))
+
+
+def legend(d: Drawing, x: float, y: float, entries: Sequence[tuple[str, str, str]], width: float) -> float:
+    """A row (or rows) of line samples with names (text, colour, dash); returns the y below the last row."""
+    cursor = x
+    for text, colour, dash in entries:
+        needed = 30 + len(text) * 6.2
+        if cursor > x and cursor + needed > x + width:
+            cursor, y = x, y + 16
+        d.line(cursor, y - 3.5, cursor + 18, y - 3.5, stroke=colour, stroke_width=2, stroke_dasharray=dash)
+        d.text(cursor + 23, y, text, class_="s")
+        cursor += needed
+    return y + 16
+
+
+def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
+    """Area along the path, one figure a plan and phase: a line a solid, the spread of the readings as a band."""
+    reference = data.reference
+    if reference is None or not data.curves:
+        return []
+    top = max(
+        (float(np.nanmax(c.native)) for c in data.curves if np.isfinite(c.native).any()),
+        default=max(float(np.nanmax(c.area)) for c in data.curves if np.isfinite(c.area).any()),
+    )
+    cutoffs = data.request.get("study", {}).get("cutoffs") or []
+    figures = []
+    for plan_id in sorted({c.plan_id for c in data.curves}):
+        for phase in sorted({c.phase_pct for c in data.curves}, key=phase_order)[:most_phases]:
+            mine = [c for c in data.curves if c.plan_id == plan_id and c.phase_pct == phase]
+            shown = preferred([c for c in mine if (c.reader_id, c.read_no) == reference], data)
+            if shown:
+                figures.append(_curve_figure(plan_id, phase, shown, mine, top, cutoffs, data))
+    return figures
+
+
+def preferred(curves: Sequence[Curve], data: CaseData) -> list[Curve]:
+    """One curve a solid: of the path preferred in the settings, else of the other."""
+    chosen: dict[str, Curve] = {}
+    for curve in sorted(curves, key=lambda c: c.method != data.settings.main_method):
+        chosen.setdefault(curve.variant, curve)
+    return [chosen[name] for name in solid_order(list(chosen))]
+
+
+def band(curves: Sequence[Curve], stations: Any) -> tuple[Any, Any]:
+    """Lowest and highest area of `curves` at `stations`; NaN where fewer than two reach."""
+    stack = np.array([np.interp(stations, c.station, c.area, left=np.nan, right=np.nan) for c in curves])
+    enough = np.isfinite(stack).sum(axis=0) > 1
+    low = np.where(enough, np.min(np.where(np.isfinite(stack), stack, np.inf), axis=0), np.nan)
+    high = np.where(enough, np.max(np.where(np.isfinite(stack), stack, -np.inf), axis=0), np.nan)
+    return low, high
+
+
+def _curve_figure(
+    plan_id: str,
+    phase: float | None,
+    shown: Sequence[Curve],
+    mine: Sequence[Curve],
+    top: float,
+    cutoffs: Sequence[Mapping[str, Any]],
+    data: CaseData,
+) -> Figure:
+    title = f"Area along the path, plan {plan_id}, {phase_text(phase)}"
+    d = Drawing(350, 262, title, "Section area of the outflow lumen by station, with and without the device.")
+    low = min(float(c.station.min()) for c in shown)
+    axes = Axes(d, 44, 34, 342, 190, (low, max(float(c.station.max()) for c in shown)), (0.0, top * 1.05))
+    axes.left_axis(f"mm²  ·  plan {shorten(plan_id, 110)}, {phase_text(phase)}")
+    for cutoff in cutoffs:
+        area = cutoff_area(cutoff)
+        if area is not None:
+            axes.reference(area, f"{area:g}")
+    base = max(shown, key=lambda c: len(c.station))
+    d.path(axes.points(base.station, base.native), stroke="#8A939C", stroke_width=1.4)
+    for curve in shown:
+        colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
+        same = [c for c in mine if (c.variant, c.method) == (curve.variant, curve.method)]
+        if len(same) > 1:
+            a, b = band(same, curve.station)
+            ok = np.isfinite(a)
+            if ok.any():
+                edge = axes.points(curve.station[ok], a[ok]) + axes.points(curve.station[ok], b[ok])[::-1]
+                d.path(edge, True, fill=colour, fill_opacity=0.15, stroke="none")
+    for curve in shown:
+        colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
+        dash = palette.SOLID_DASHES.get(curve.variant, "")
+        d.path(axes.points(curve.station, curve.area), stroke=colour, stroke_width=1.9, stroke_dasharray=dash)
+        _smallest(axes, curve, colour, data)
+    axes.bottom_axis("station, mm (0 = aortic annulus, negative upstream)")
+    entries = [("no device", "#8A939C", "")]
+    entries += [
+        (SOLIDS.get(c.variant, words(c.variant)), palette.SOLID_COLOURS.get(c.variant, palette.BLACK),
+         palette.SOLID_DASHES.get(c.variant, "")) for c in shown
+    ]  # fmt: skip
+    legend(d, 4, 240, entries, 342)
+    keep = _table_stations(base.station)
+    header = ("Station, mm", "No device, mm²", *(f"{SOLIDS.get(c.variant, words(c.variant))}, mm²" for c in shown))
+    rows = []
+    for s in keep:
+        cells = [np.interp(s, base.station, base.native)]
+        cells += [np.interp(s, c.station, c.area, left=np.nan, right=np.nan) for c in shown]
+        rows.append((number(s, digits=0), *(number(v, "mm2") for v in cells)))
+    caption = f"Plan {plan_id}, {phase_text(phase)}."
+    return Figure(d, caption, Table(header, tuple(rows), f"Every {TABLE_STEP_MM:g} mm; the figure has every station."))
+
+
+def _table_stations(stations: Any) -> list[float]:
+    first = np.ceil(stations.min() / TABLE_STEP_MM) * TABLE_STEP_MM
+    return [float(s) for s in np.arange(first, stations.max() + 1e-9, TABLE_STEP_MM)]
+
+
+def _smallest(axes: Axes, curve: Curve, colour: str, data: CaseData) -> None:
+    """The smallest section with its interval."""
+    same = {
+        "reader_id": curve.reader_id, "read_no": curve.read_no, "plan_id": curve.plan_id,
+        "phase_pct": curve.phase_pct, "method": curve.method,
+    }  # fmt: skip
+    area = data.first("neo_lvot_area", curve.variant, **same)
+    station = data.first("neo_lvot_station", curve.variant, **same)
+    if area is None or station is None or area.value is None or station.value is None:
+        return
+    x = axes.x(station.value)
+    if is_number(area.ci_low) and is_number(area.ci_high):
+        low, high = (min(max(v, axes.y_range[0]), axes.y_range[1]) for v in (area.ci_low, area.ci_high))  # type: ignore[type-var]
+        axes.drawing.path(
+            [(x - 3, axes.y(low)), (x + 3, axes.y(low)), (x, axes.y(low)), (x, axes.y(high)),
+             (x - 3, axes.y(high)), (x + 3, axes.y(high))], stroke=colour, stroke_width=1.3,
+        )  # fmt: skip
+    label = f"{SOLIDS.get(curve.variant, curve.variant)}: {estimate(area.value, area.ci_low, area.ci_high, 'mm2')} mm²"
+    axes.drawing.mark(x, axes.y(area.value), "circle", colour, 3.4, label)
+
+
+def cutoff_area(cutoff: Mapping[str, Any]) -> float | None:
+    """The area of a cut-off in mm2, whichever of the two names it stands under."""
+    for name in ("area_mm2", "area", "value"):
+        if is_number(cutoff.get(name)):
+            return float(cutoff[name])
+    return None
+
+
+def cycle_figures(data: CaseData) -> list[Figure]:
+    """Neo-LVOT over the cardiac cycle, one figure a plan; empty with fewer than two stated phases."""
+    reference = data.reference
+    if reference is None:
+        return []
+    values = [v for v in data.find("neo_lvot_area") if v.phase_pct is not None and "/" not in v.variant]
+    phases = sorted({v.phase_pct for v in values if v.value is not None})
+    if len(phases) < 2:
+        return []
+    numbers = [x for v in values for x in (v.value, v.ci_low, v.ci_high) if x is not None]
+    cutoffs = [c for c in data.request.get("study", {}).get("cutoffs") or [] if cutoff_area(c) is not None]
+    figures = []
+    for plan_id in data.plan_ids:
+        mine = [v for v in values if v.plan_id == plan_id and v.value is not None]
+        if not mine:
+            continue
+        title = f"Neo-LVOT over the cardiac cycle, plan {plan_id}"
+        d = Drawing(350, 262, title, "Neo-LVOT area by phase and solid, with 95 % intervals.")
+        y_range = (0.0, padded(numbers, include=[cutoff_area(c) or 0.0 for c in cutoffs])[1])
+        axes = Axes(d, 44, 34, 342, 190, padded(phases), y_range)
+        axes.left_axis(f"mm²  ·  plan {shorten(plan_id, 200)}")
+        for cutoff in cutoffs:
+            axes.reference(cutoff_area(cutoff) or 0.0, f"{cutoff_area(cutoff):g}")
+        solids = solid_order([v.variant for v in mine])
+        rows: list[tuple[str, ...]] = []
+        entries = []
+        for i, solid in enumerate(solids):
+            colour, dash = palette.SOLID_COLOURS.get(solid, palette.BLACK), palette.SOLID_DASHES.get(solid, "")
+            own = [v for v in mine if v.variant == solid]
+            method = min({v.method for v in own}, key=lambda m: (m != data.settings.main_method, m))
+            own = sorted((v for v in own if v.method == method), key=lambda v: phase_order(v.phase_pct))
+            if solid == data.settings.main_solid:
+                for reading in sorted({(v.reader_id, v.read_no or 0) for v in own} - {reference}):
+                    line = [(v.phase_pct, v.value) for v in own if (v.reader_id, v.read_no or 0) == reading]
+                    d.path(axes.points(*zip(*line, strict=True)), stroke=colour, stroke_width=0.7, opacity=0.5)
+            line = [v for v in own if (v.reader_id, v.read_no) == reference]
+            shift = (i - (len(solids) - 1) / 2) * 3
+            placed = [(axes.x(v.phase_pct or 0) + shift, axes.y(v.value or 0)) for v in line]
+            d.path(placed, stroke=colour, stroke_width=1.8, stroke_dasharray=dash)
+            for v, (x, y) in zip(line, placed, strict=True):
+                if v.ci_low is not None and v.ci_high is not None:
+                    d.line(x, axes.y(max(v.ci_low, 0)), x, axes.y(v.ci_high), stroke=colour, stroke_width=1.2)
+                text = estimate(v.value, v.ci_low, v.ci_high, "mm2")
+                d.mark(x, y, "circle", colour, 3, f"{phase_text(v.phase_pct)}: {text} mm²")
+                rows.append((SOLIDS.get(solid, words(solid)), method_text(method), phase_text(v.phase_pct), text))
+            entries.append((SOLIDS.get(solid, words(solid)), colour, dash))
+        axes.bottom_axis("phase, % of the R-R interval", values=phases if len(phases) < 12 else None)
+        legend(d, 4, 240, entries, 342)
+        caption = f"Plan {plan_id}; thick: {reference[0]}, read {reference[1]}; thin: the other readings."
+        figures.append(Figure(d, caption, Table(("Solid", "Path", "Phase", "Neo-LVOT, mm² (95 %)"), tuple(rows))))
+    return figures
+
+
+def view_figure(data: CaseData, phase: float | None) -> Figure | None:
+    """Edge-on curves of both planes in the LAO/RAO by CRA/CAU plane, recommended views, the gantry box."""
+    drawings = [d for d in data.drawings if d["phase_pct"] == phase and d.get("edge_on")]
+    views = [v for v in data.views if v.phase_pct == phase]
+    if not drawings and not views:
+        return None
+    gantry = data.request.get("study", {}).get("gantry") or {}
+    reach = (float(gantry.get("lao_rao_limit_deg", 60.0)), float(gantry.get("cra_cau_limit_deg", 40.0)))
+    d = Drawing(520, 380, "Views", "Directions in which the mitral ring and the aortic annulus are seen edge-on.")
+    axes = Axes(d, 50, 40, 500, 318, (-90.0, 90.0), (-70.0, 70.0))
+    axes.left_axis("CRA (+) / CAU (−), °", values=[-60, -40, -20, 0, 20, 40, 60])
+    d.rect(
+        axes.x(-reach[0]), axes.y(reach[1]), axes.x(reach[0]) - axes.x(-reach[0]), axes.y(-reach[1]) - axes.y(reach[1]),
+        fill="#00224E", fill_opacity=0.05, stroke="#00224E", stroke_width=0.8, stroke_dasharray="2 2",
+    )  # fmt: skip
+    d.text(axes.x(-reach[0]) + 5, axes.y(-reach[1]) - 6, "within reach of the C-arm", class_="s q")
+    reference = data.reference
+    colours = {"mitral": (palette.VERMILION, ""), "aortic": (palette.BLUE, "7 3")}
+    for drawing in sorted(drawings, key=lambda x: (x["reader_id"], x["read_no"]), reverse=True):
+        main = (drawing["reader_id"], drawing["read_no"]) == reference
+        for name, (colour, dash) in colours.items():
+            points = [
+                (a, b) if abs(a) <= 90 and abs(b) <= 70 else (np.nan, np.nan)
+                for a, b in drawing["edge_on"].get(name) or []
+            ]
+            if points:
+                d.path(
+                    axes.points(*zip(*points, strict=True)), stroke=colour, stroke_width=2.0 if main else 0.7,
+                    stroke_dasharray=dash, opacity=None if main else 0.5,
+                )  # fmt: skip
+    _view_marks(axes, views, reference)
+    axes.bottom_axis("RAO (−) / LAO (+), °", values=[-90, -60, -30, 0, 30, 60, 90])
+    legend(
+        d,
+        50,
+        18,
+        [("mitral ring edge-on", palette.VERMILION, ""), ("aortic annulus edge-on", palette.BLUE, "7 3")],
+        440,
+    )
+    rows = tuple(
+        (words(v.view), f"{v.reader_id}, read {v.read_no}", number(v.lao_rao_deg, "deg"), number(v.cra_cau_deg, "deg"),
+         number(v.residual_tilt_deg, "deg"), {True: "yes", False: "no", None: "–"}[v.reachable])
+        for v in sorted(views, key=lambda v: (v.view, v.reader_id, v.read_no or 0))
+    )  # fmt: skip
+    header = ("View", "Reading", "LAO (+) / RAO (−), °", "CRA (+) / CAU (−), °", "Residual tilt, °", "Within reach")
+    caption = (
+        f"{phase_text(phase)}. Thick curves: the reference reading, thin: the others. Dashed box: "
+        f"|LAO/RAO| ≤ {reach[0]:g}°, |CRA/CAU| ≤ {reach[1]:g}° (set by the study)."
+    )
+    return Figure(d, caption, Table(header, rows))
+
+
+def _view_marks(axes: Axes, views: Sequence[View], reference: tuple[str, int] | None) -> None:
+    for v in views:
+        if (v.reader_id, v.read_no) != reference or v.lao_rao_deg is None or v.cra_cau_deg is None:
+            continue
+        if abs(v.lao_rao_deg) > 90 or abs(v.cra_cau_deg) > 70:
+            continue
+        shape, colour = VIEW_MARKS.get(v.view, ("ring", palette.BLACK))
+        x, y = axes.x(v.lao_rao_deg), axes.y(v.cra_cau_deg)
+        axes.drawing.mark(x, y, shape, colour, 5, f"{words(v.view)}: {v.lao_rao_deg:.0f}, {v.cra_cau_deg:.0f}")
+        right = x < axes.right - 110
+        axes.drawing.text(x + (9 if right else -9), y - 6, words(v.view), "start" if right else "end", class_="s halo")

@@ -1,0 +1,220 @@
+"""Plane pictures of a case, taken while its volumes exist: clean greys, no overlay.
+
+All points LPS, mm, float64. A picture is uint8 (rows, columns); pixel [r, c] shows the point
+`corner + c * spacing * right + r * spacing * down`. Grey 0 means outside the volume; 1 to 255 is the grey
+scale below. The drawing of what was measured is laid over them later, as vectors, from drawing.json.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from outflow_geometry.frames import FloatArray, Volume, unit
+
+GREY_KNOTS_HU = (-200.0, 800.0, 3000.0)
+GREY_KNOTS = (1.0, 205.0, 255.0)
+"""Grey scale: tissue and contrast blood share four fifths of the greys, metal and dense calcium the rest, so
+that a ring keeps its edge instead of flooding its surroundings with white."""
+
+PIXEL_MM = 0.4
+LONGEST_SIDE = 420
+"""Pixels; a larger field gets larger pixels, so that a sheet of several pictures stays below 0.6 MB."""
+
+FIELD_MARGIN_MM = {"three_chamber": 14.0, "ring": 12.0, "section": 12.0}
+SMALLEST_FIELD_MM = 40.0
+
+
+@dataclass(frozen=True)
+class PictureFrame:
+    """Where a picture lies in the patient: upper left pixel centre, unit directions, mm per pixel."""
+
+    name: str
+    phase_pct: float | None
+    plan_id: str
+    solid_method: str
+    corner: tuple[float, float, float]
+    right: tuple[float, float, float]
+    down: tuple[float, float, float]
+    spacing: float
+    shape: tuple[int, int]
+
+    def place(self, points: ArrayLike) -> FloatArray:
+        """Picture coordinates (..., 2) in pixels (column, row) of `points` (..., 3), mm, seen along the normal."""
+        offset = np.asarray(points, dtype=np.float64) - np.asarray(self.corner)
+        axes = np.stack([np.asarray(self.right), np.asarray(self.down)], axis=1)
+        placed: FloatArray = offset @ axes / self.spacing
+        return placed
+
+
+def grey(hu: ArrayLike) -> NDArray[np.uint8]:
+    """Greys (1 to 255) of HU values, by the knots above."""
+    result: NDArray[np.uint8] = np.rint(np.interp(hu, GREY_KNOTS_HU, GREY_KNOTS)).astype(np.uint8)
+    return result
+
+
+def grey_scale_text() -> str:
+    """The grey scale in words, for a caption."""
+    low, knee, top = (f"{v:,.0f}".replace("-", "−") for v in GREY_KNOTS_HU)
+    return f"Grey scale {low} to {knee} HU over four fifths of the greys, {knee} to {top} HU over the rest."
+
+
+def take_pictures(
+    volumes: Mapping[float | None, Volume], drawings: Sequence[Mapping[str, Any]]
+) -> dict[str, NDArray[Any]]:
+    """Pictures of the first reader's first read of each phase, ready for `np.savez_compressed`.
+
+    Three-chamber plane, ring en face, and for each plan the plane of its smallest section (`full_frame` where
+    there is one). `volumes` by phase in percent, None = the only phase; a phase without a volume has none.
+
+    Returns a mapping of `picture_000` … (uint8) and `frames` (JSON text of all PictureFrames, as uint8).
+    """
+    frames: list[PictureFrame] = []
+    arrays: dict[str, NDArray[Any]] = {}
+    for drawing in reference_drawings(drawings):
+        volume = volumes.get(drawing["phase_pct"])
+        if volume is None:
+            continue
+        for frame in frames_of_reading(drawing):
+            arrays[f"picture_{len(frames):03d}"] = resample(volume, frame)
+            frames.append(frame)
+    text = json.dumps([asdict(f) for f in frames], sort_keys=True)
+    arrays["frames"] = np.frombuffer(text.encode("utf-8"), dtype=np.uint8)
+    return arrays
+
+
+def read_pictures(arrays: Mapping[str, NDArray[Any]]) -> list[tuple[PictureFrame, NDArray[np.uint8]]]:
+    """Undo `take_pictures`: frames with their pictures, in the order taken."""
+    if "frames" not in arrays:
+        return []
+    rows = json.loads(bytes(arrays["frames"].tobytes()).decode("utf-8"))
+    out = []
+    for i, row in enumerate(rows):
+        for name in ("corner", "right", "down", "shape"):
+            row[name] = tuple(row[name])
+        out.append((PictureFrame(**row), arrays[f"picture_{i:03d}"]))
+    return out
+
+
+def reference_drawings(drawings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """The reference reading of each phase (first reader by name, first read), phases ascending."""
+    first: dict[float | None, Mapping[str, Any]] = {}
+    for drawing in sorted(drawings, key=lambda d: (d["reader_id"], d["read_no"])):
+        first.setdefault(drawing["phase_pct"], drawing)
+    return [first[p] for p in sorted(first, key=lambda p: -1.0 if p is None else p)]
+
+
+def frames_of_reading(drawing: Mapping[str, Any]) -> list[PictureFrame]:
+    """The picture planes of one reading; a plane whose parts are absent is left out."""
+    phase = drawing["phase_pct"]
+    ring, aorta = drawing.get("ring") or {}, drawing.get("aorta") or {}
+    if not ring.get("center") or not ring.get("normal"):
+        return []
+    center, normal = np.asarray(ring["center"]), unit(ring["normal"])
+    toward = _across(np.asarray(aorta["center"]) - center, normal) if aorta.get("center") else None
+    if toward is None:
+        return []
+    frames = []
+    chamber = drawing.get("three_chamber") or {}
+    if chamber.get("normal"):
+        plane_normal = unit(chamber["normal"])
+        down = _across(normal, plane_normal)
+        right = _across(toward - (toward @ down) * down if down is not None else toward, plane_normal)
+        if down is not None and right is not None:
+            shown = _points(ring.get("contour"), aorta.get("contour"), aorta.get("hinges"), [drawing.get("apex")])
+            frames.append(_frame("three_chamber", phase, "", "", center, right, down, shown))
+    # Seen from the atrium with the aorta up: looking along n, the right hand of "up = toward" is n x toward.
+    shown = _points(ring.get("contour"), ring.get("points"), [aorta.get("center")])
+    frames.append(_frame("ring", phase, "", "", center, np.cross(normal, toward), -toward, shown))
+    for plan_id, plan in sorted((drawing.get("plans") or {}).items()):
+        name = main_section(plan.get("sections") or {})
+        if name is None:
+            continue
+        section = plan["sections"][name]
+        point, n = np.asarray(section["point"]), unit(section["normal"])
+        # Seen from the ventricle, the septum up: away from the device.
+        up = _across(point - np.asarray(plan["axis_point"]), n)
+        if up is None:
+            up = np.asarray(section["u"])
+        shown = lift_rings(section, section.get("blood") or [])
+        frames.append(_frame("section", phase, plan_id, name, point, np.cross(n, up), -up, shown))
+    return frames
+
+
+def main_section(sections: Mapping[str, Any], solid: str = "full_frame") -> str | None:
+    """Name `SOLID|method` of the section shown first: `solid`, and the reader's path before the automatic one."""
+    order = sorted(
+        (n for n, s in sections.items() if s and s.get("point") is not None),
+        key=lambda n: (n.split("|")[0] != solid, n.split("|")[-1] != "reader_path", n),
+    )
+    return order[0] if order else None
+
+
+def lift_rings(section: Mapping[str, Any], rings: Sequence[Sequence[Sequence[float]]]) -> FloatArray:
+    """Points (n, 3) of all `rings` given in the section's own (u, v), mm."""
+    flat = [xy for ring in rings for xy in ring] or [(0.0, 0.0)]
+    axes = np.stack([np.asarray(section["u"], dtype=float), np.asarray(section["v"], dtype=float)])
+    result: FloatArray = np.asarray(section["point"], dtype=float) + np.asarray(flat, dtype=float) @ axes
+    return result
+
+
+def resample(volume: Volume, frame: PictureFrame) -> NDArray[np.uint8]:
+    """The picture of `frame`: linear interpolation between voxels, 0 outside the volume."""
+    from scipy.ndimage import map_coordinates
+
+    rows, columns = frame.shape
+    c, r = np.meshgrid(np.arange(columns) * frame.spacing, np.arange(rows) * frame.spacing)
+    points = np.asarray(frame.corner) + c[..., None] * np.asarray(frame.right) + r[..., None] * np.asarray(frame.down)
+    index = volume.to_index(points)
+    values = map_coordinates(
+        volume.values.astype(np.float32), np.moveaxis(index, -1, 0), order=1, mode="nearest", prefilter=False
+    )
+    picture: NDArray[np.uint8] = np.where(volume.contains(points), grey(values), 0).astype(np.uint8)
+    return picture
+
+
+def _across(vector: FloatArray, normal: FloatArray) -> FloatArray | None:
+    """Unit part of `vector` at right angles to `normal`; None where there is none to speak of."""
+    part = vector - (vector @ normal) * normal
+    length = float(np.linalg.norm(part))
+    return part / length if length > 1e-6 else None
+
+
+def _points(*groups: Any) -> FloatArray:
+    rows = [p for group in groups if group is not None for p in group if p is not None]
+    return np.asarray(rows, dtype=np.float64).reshape(-1, 3)
+
+
+def _frame(
+    name: str,
+    phase: float | None,
+    plan_id: str,
+    solid_method: str,
+    origin: FloatArray,
+    right: FloatArray,
+    down: FloatArray,
+    shown: FloatArray,
+) -> PictureFrame:
+    """A frame around all of `shown`, with the margin of its kind."""
+    flat = (shown - origin) @ np.stack([right, down], axis=1)
+    low, high = flat.min(axis=0) - FIELD_MARGIN_MM[name], flat.max(axis=0) + FIELD_MARGIN_MM[name]
+    middle = (low + high) / 2
+    side = np.maximum(high - low, SMALLEST_FIELD_MM)
+    spacing = max(PIXEL_MM, float(side.max()) / LONGEST_SIDE)
+    columns, rows = (int(n) for n in np.ceil(side / spacing) + 1)
+    first = middle - np.array([columns - 1, rows - 1]) / 2 * spacing
+    corner = origin + first[0] * right + first[1] * down
+    return PictureFrame(
+        name,
+        phase,
+        plan_id,
+        solid_method,
+        *(tuple(round(float(x), 6) for x in v) for v in (corner, right, down)),  # type: ignore[arg-type]
+        spacing=round(spacing, 6),
+        shape=(rows, columns),
+    )

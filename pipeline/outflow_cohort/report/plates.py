@@ -1,0 +1,363 @@
+"""Plates of a case sheet: a clean picture, the drawing over it, and names in the margin on thin leaders.
+
+All points LPS, mm; drawings in user units, picture pixel (c, r) at `left + c * zoom`, `top + r * zoom`.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from outflow_cohort.report import palette
+from outflow_cohort.report.numbers import number, with_unit
+from outflow_cohort.report.pictures import GREY_KNOTS_HU, PictureFrame, grey, lift_rings
+from outflow_cohort.report.svg import Drawing, text_width
+from outflow_geometry.frames import FloatArray
+
+LABEL_GAP = 15.0
+"""User units between neighbouring margin labels: one line of 11 px text."""
+
+RING_COLOUR = palette.ORANGE
+AORTA_COLOUR = palette.SKY
+PATH_COLOUR = palette.YELLOW
+DEVICE_COLOUR = palette.PAPER
+SECTION_COLOUR = palette.VERMILION
+BLOOD_COLOUR = palette.SKY
+
+
+def picture_uri(picture: NDArray[np.uint8], quality: int) -> str:
+    """The picture as a WebP data URI; outside the volume it is paper white."""
+    from PIL import Image
+
+    shown = np.where(picture == 0, 255, picture).astype(np.uint8)
+    buffer = io.BytesIO()
+    Image.fromarray(shown).convert("RGB").save(buffer, "WEBP", quality=quality, method=4)
+    return "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+@dataclass
+class Plate:
+    """A picture with room for names at its right; `width` of the picture in user units."""
+
+    frame: PictureFrame
+    title: str
+    description: str
+    width: float = 340.0
+    margin: float = 150.0
+    uri: str = ""
+    labels: list[tuple[float, float, str, str]] = field(default_factory=list)
+    drawing: Drawing = field(init=False)
+
+    def __post_init__(self) -> None:
+        rows, columns = self.frame.shape
+        self.zoom = self.width / (columns - 1)
+        self.height = (rows - 1) * self.zoom
+        self.drawing = Drawing(self.width + self.margin, self.height + 34, self.title, self.description)
+        if self.uri:
+            half = self.zoom / 2
+            self.drawing.add(
+                f'<image href="{self.uri}" x="{-half:.2f}" y="{-half:.2f}" width="{self.width + 2 * half:.2f}" '
+                f'height="{self.height + 2 * half:.2f}" preserveAspectRatio="none"/>'
+            )
+        else:
+            self.drawing.rect(0, 0, self.width, self.height, fill="#F4F6F8")
+
+    def place(self, points: ArrayLike) -> FloatArray:
+        """Drawing coordinates (n, 2) of `points` (n, 3), mm."""
+        result: FloatArray = self.frame.place(np.asarray(points, dtype=float).reshape(-1, 3)) * self.zoom
+        return result
+
+    def line(
+        self, points: ArrayLike, colour: str, width: float = 1.6, dash: str = "", closed: bool = False
+    ) -> FloatArray:
+        """A line through `points` (n, 3) with a dark edge, so that it reads on light and dark greys alike."""
+        placed = self.place(points)
+        if self.uri:
+            self.drawing.path(placed, closed, stroke="#000", stroke_width=width + 1.6, opacity=0.55)
+        self.drawing.path(placed, closed, stroke=colour, stroke_width=width, stroke_dasharray=dash)
+        return placed
+
+    def name(self, at: Sequence[float], text: str, colour: str) -> None:
+        """Ask for a name in the margin, led to the drawing coordinates `at`."""
+        if -1 <= at[0] <= self.width + 1 and -1 <= at[1] <= self.height + 1:
+            self.labels.append((float(at[0]), float(at[1]), text, colour))
+
+    def finish(self, window: bool = True) -> Drawing:
+        """Set the names, the scale bar and the grey scale."""
+        d = self.drawing
+        ordered = sorted(self.labels, key=lambda label: label[1])
+        ys = spread([label[1] for label in ordered], LABEL_GAP, 9.0, self.height - 4)
+        x = self.width + 12
+        for (ax, ay, text, colour), y in zip(ordered, ys, strict=True):
+            d.path([(ax, ay), (self.width + 4, y), (x - 2, y)], stroke="#fff", stroke_width=2.2, opacity=0.7)
+            d.path([(ax, ay), (self.width + 4, y), (x - 2, y)], stroke="#1B2026", stroke_width=0.7)
+            d.add(f'<circle cx="{ax:.1f}" cy="{ay:.1f}" r="2.4" fill="{colour}" stroke="#000" stroke-width=".8"/>')
+            d.text(x, y + 3.5, text)
+        self._scale_bar()
+        if window and self.uri:
+            self._grey_bar()
+        return d
+
+    def _scale_bar(self) -> None:
+        length_mm = 20.0
+        length = length_mm / self.frame.spacing * self.zoom
+        y = self.height + 10
+        d = self.drawing
+        d.path([(0, y - 3), (0, y + 3), (0, y), (length, y), (length, y - 3), (length, y + 3)], class_="axis")
+        d.text(length + 6, y + 3.5, f"{length_mm:g} mm", class_="s")
+
+    def _grey_bar(self) -> None:
+        """A strip of the grey scale with its HU values."""
+        d = self.drawing
+        width, x0, y = 132.0, self.width - 150.0, self.height + 6
+        low, high = GREY_KNOTS_HU[0], GREY_KNOTS_HU[-1]
+        steps = 33
+        for i in range(steps):
+            hu = np.interp(i / (steps - 1), (0, 0.8, 1), GREY_KNOTS_HU)
+            shade = int(grey(hu))
+            d.rect(x0 + i * width / steps, y, width / steps + 0.3, 8, fill=f"#{shade:02X}{shade:02X}{shade:02X}")
+        d.rect(x0, y, width, 8, fill="none", stroke="#56606B", stroke_width=0.6)
+        for share, hu in ((0.0, low), (0.8, GREY_KNOTS_HU[1]), (1.0, high)):
+            d.text(x0 + share * width, y + 19, number(hu, digits=0), "middle", class_="s q")
+        d.text(x0 + width + 12 + (10 if high >= 1000 else 0), y + 19, "HU", class_="s q")
+
+
+def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
+    """Positions near `wanted` (ascending) at least `gap` apart and, where they fit, between `low` and `high`."""
+    out: list[float] = []
+    for y in wanted:
+        out.append(max(y, low) if not out else max(y, out[-1] + gap))
+    if out and out[-1] > high:
+        out[-1] = high
+        for i in range(len(out) - 2, -1, -1):
+            out[i] = min(out[i], out[i + 1] - gap)
+    return out
+
+
+def crossings(contour: ArrayLike, point: ArrayLike, normal: ArrayLike) -> FloatArray:
+    """Points (n, 3) where a closed contour (m, 3) crosses the plane through `point` with `normal`."""
+    ring = np.asarray(contour, dtype=float).reshape(-1, 3)
+    if len(ring) < 3:
+        return np.empty((0, 3))
+    following = np.roll(ring, -1, axis=0)
+    a = (ring - np.asarray(point)) @ np.asarray(normal)
+    b = (following - np.asarray(point)) @ np.asarray(normal)
+    hit = (a >= 0) != (b >= 0)
+    share = (a[hit] / (a[hit] - b[hit]))[:, None]
+    result: FloatArray = ring[hit] + share * (following[hit] - ring[hit])
+    return result
+
+
+def trace(contour: ArrayLike, plane: Mapping[str, Any]) -> FloatArray | None:
+    """The two outermost crossings of a closed contour with a plane, (2, 3); None where it does not cross."""
+    found = crossings(contour, plane["point"], plane["normal"])
+    if len(found) < 2:
+        return None
+    direction = found[np.argmax(np.linalg.norm(found - found[0], axis=1))] - found[0]
+    order = np.argsort(found @ direction)
+    return found[[order[0], order[-1]]]
+
+
+def aorta_outline(aorta: Mapping[str, Any]) -> FloatArray | None:
+    """The annulus: its traced contour, else the circle through the three hinges, (n, 3)."""
+    if aorta.get("contour"):
+        return np.asarray(aorta["contour"], dtype=float)
+    hinges = np.asarray(aorta.get("hinges") or [], dtype=float).reshape(-1, 3)
+    if len(hinges) != 3:
+        return hinges if len(hinges) > 3 else None
+    a, b = hinges[1] - hinges[0], hinges[2] - hinges[0]
+    cross = np.cross(a, b)
+    area2 = float(cross @ cross)
+    if area2 < 1e-9:
+        return None
+    middle = hinges[0] + (np.cross(cross, a) * (b @ b) + np.cross(b, cross) * (a @ a)) / (2 * area2)
+    u = hinges[0] - middle
+    v = np.cross(cross / np.sqrt(area2), u)
+    angle = np.linspace(0, 2 * np.pi, 72, endpoint=False)[:, None]
+    return middle + np.cos(angle) * u + np.sin(angle) * v
+
+
+def device_silhouette(
+    plan: Mapping[str, Any], view: ArrayLike, part: Sequence[float] | None = None
+) -> FloatArray | None:
+    """Outline (n, 3) of a surface of revolution seen along `view`; `part` limits it to stations from, to."""
+    profile = np.asarray(plan.get("profile") or [], dtype=float).reshape(-1, 2)
+    if len(profile) < 2:
+        return None
+    stations, diameters = profile[:, 0], profile[:, 1]
+    if part is not None:
+        low, high = max(part[0], stations[0]), min(part[1], stations[-1])
+        if not high > low:
+            return None
+        inner = stations[(stations > low) & (stations < high)]
+        cut = np.concatenate([[low], inner, [high]])
+        stations, diameters = cut, np.interp(cut, stations, diameters)
+    axis = np.asarray(plan["axis"], dtype=float)
+    side = np.cross(axis, np.asarray(view, dtype=float))
+    length = float(np.linalg.norm(side))
+    if length < 1e-6:
+        return None
+    middle = np.asarray(plan["axis_point"], dtype=float) + stations[:, None] * axis
+    offset = diameters[:, None] / 2 * side / length
+    return np.concatenate([middle + offset, (middle - offset)[::-1]])
+
+
+def three_chamber_plate(
+    frame: PictureFrame, uri: str, drawing: Mapping[str, Any], plan_id: str, section_name: str, description: str
+) -> Drawing:
+    """The long-axis plate: planes, device, path and the line of the smallest section."""
+    plate = Plate(frame, "Three-chamber plane", description, width=430.0, margin=168.0, uri=uri)
+    plane = drawing["three_chamber"]
+    ring = trace(drawing["ring"]["contour"], plane)
+    if ring is not None:
+        placed = plate.line(ring, RING_COLOUR, 2.2)
+        plate.name(placed[int(np.argmin(placed[:, 0]))], "mitral ring plane", RING_COLOUR)
+    outline = aorta_outline(drawing.get("aorta") or {})
+    annulus = None if outline is None else trace(outline, plane)
+    if annulus is not None:
+        placed = plate.line(annulus, AORTA_COLOUR, 2.2)
+        plate.name(placed[int(np.argmax(placed[:, 0]))], "aortic annulus plane", AORTA_COLOUR)
+    paths = drawing.get("paths") or {}
+    method = section_name.split("|")[-1] if section_name else "reader_path"
+    for name in ("automatic_path", "reader_path"):
+        if paths.get(name):
+            placed = plate.line(paths[name], PATH_COLOUR, 1.5, "" if name == method else "2 3")
+            words = {"reader_path": "outflow path, reader's", "automatic_path": "outflow path, automatic"}[name]
+            plate.name(placed[len(placed) // (2 if name == method else 4)], words, PATH_COLOUR)
+    plan = (drawing.get("plans") or {}).get(plan_id)
+    if plan:
+        _device_in_long_axis(plate, plan, plane, section_name)
+    if drawing.get("apex"):
+        placed = plate.place([drawing["apex"]])[0]
+        plate.drawing.mark(placed[0], placed[1], "cross", palette.PAPER, 4)
+        plate.name(placed, "apex", palette.PAPER)
+    return plate.finish()
+
+
+def _device_in_long_axis(plate: Plate, plan: Mapping[str, Any], plane: Mapping[str, Any], section_name: str) -> None:
+    silhouette = device_silhouette(plan, plane["normal"])
+    if silhouette is not None:
+        placed = plate.line(silhouette, DEVICE_COLOUR, 1.4, "5 3", closed=True)
+        plate.name(placed[int(np.argmin(placed[:, 0] + placed[:, 1]))], "device", DEVICE_COLOUR)
+    skirt = (plan.get("solids") or {}).get("skirt")
+    covered = device_silhouette(plan, plane["normal"], skirt) if skirt else None
+    if covered is not None:
+        plate.drawing.path(plate.place(covered), True, stroke="none", fill="#fff", fill_opacity=0.16)
+    section = (plan.get("sections") or {}).get(section_name)
+    if not section:
+        return
+    for ring in section.get("residual") or []:
+        cut = trace(lift_rings(section, [ring]), plane)
+        if cut is not None:
+            placed = plate.line(cut, SECTION_COLOUR, 2.6)
+            plate.name(placed[int(np.argmax(placed[:, 0]))], "smallest section", SECTION_COLOUR)
+
+
+def section_plate(
+    frame: PictureFrame, uri: str, section: Mapping[str, Any], title: str, description: str, small: bool = False
+) -> Drawing:
+    """The smallest section: blood edge, device outline, residual area filled."""
+    plate = Plate(frame, title, description, width=190.0 if small else 300.0, margin=0.0 if small else 150.0, uri=uri)
+    rings = [plate.place(lift_rings(section, [ring])) for ring in section.get("residual") or []]
+    plate.drawing.polygons(rings, fill=SECTION_COLOUR, fill_opacity=0.45)
+    for ring in section.get("blood") or []:
+        placed = plate.line(lift_rings(section, [ring]), BLOOD_COLOUR, 1.3, closed=True)
+    if section.get("blood") and not small:
+        plate.name(placed[int(np.argmin(placed[:, 0]))], "blood edge", BLOOD_COLOUR)
+    for ring in section.get("device") or []:
+        placed = plate.line(lift_rings(section, [ring]), DEVICE_COLOUR, 1.4, "5 3", closed=True)
+    if section.get("device") and not small:
+        plate.name(placed[int(np.argmax(placed[:, 1]))], "device outline", DEVICE_COLOUR)
+    for ring in rings:
+        plate.drawing.path(ring, True, stroke=SECTION_COLOUR, stroke_width=1.6)
+    if rings and not small:
+        largest = max(rings, key=lambda r: abs(_shoelace(r)))
+        area = with_unit(section.get("area_mm2"), "mm2")
+        plate.name(largest.mean(axis=0), f"residual area {area}", SECTION_COLOUR)
+    return plate.finish(window=not small)
+
+
+def _shoelace(ring: FloatArray) -> float:
+    x, y = ring[:, 0], ring[:, 1]
+    return float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)) / 2)
+
+
+def ring_plate(
+    frame: PictureFrame, uri: str, drawing: Mapping[str, Any], values: Mapping[str, float | None], description: str
+) -> Drawing:
+    """The ring en face: contour, points and the diameters along and across the three-chamber plane."""
+    plate = Plate(frame, "Mitral ring en face", description, width=300.0, margin=176.0, uri=uri)
+    ring = drawing["ring"]
+    contour = np.asarray(ring["contour"], dtype=float)
+    center = np.asarray(ring["center"], dtype=float)
+    placed = plate.line(contour, RING_COLOUR, 1.8, closed=True)
+    plate.name(placed[int(np.argmin(placed[:, 1]))], "ring contour", RING_COLOUR)
+    if ring.get("d_contour"):
+        placed = plate.line(ring["d_contour"], palette.GREEN, 1.4, "5 3", closed=True)
+        plate.name(placed[int(np.argmax(placed[:, 0]))], "D-shaped contour", palette.GREEN)
+    across = np.asarray(drawing["three_chamber"]["normal"], dtype=float)
+    along = np.cross(across, np.asarray(ring["normal"], dtype=float))
+    for normal, text, key in (
+        (across, "septal-lateral", "septal_lateral"),
+        (along, "intercommissural", "intercommissural"),
+    ):
+        chord = trace(contour, {"point": center, "normal": normal})
+        if chord is not None:
+            placed = plate.line(chord, palette.SKY, 1.3, "1 3")
+            shown = with_unit(values.get(key), "mm") if values.get(key) is not None else ""
+            plate.name(placed[int(np.argmax(placed[:, 0] + placed[:, 1]))], f"{text} {shown}".strip(), palette.SKY)
+    for point in plate.place(ring.get("points") or []):
+        plate.drawing.add(
+            f'<circle cx="{point[0]:.1f}" cy="{point[1]:.1f}" r="2.2" fill="#fff" stroke="#000" stroke-width=".8"/>'
+        )
+    aorta = (drawing.get("aorta") or {}).get("center")
+    if aorta:
+        at = plate.place([aorta])[0]
+        plate.drawing.mark(at[0], at[1], "cross", AORTA_COLOUR, 4)
+        plate.name(at, "aortic centre, projected", AORTA_COLOUR)
+    return plate.finish()
+
+
+def readers_plate(frame: PictureFrame, drawings: Sequence[Mapping[str, Any]], long_axis: bool) -> Drawing:
+    """All readings of a phase laid over each other; colour and dash by reader, second reads thinner."""
+    title = "All readings, three-chamber plane" if long_axis else "All readings, ring en face"
+    readers = sorted({str(d["reader_id"]) for d in drawings})
+    margin = 24 + max((text_width(r) for r in readers), default=0)
+    plate = Plate(frame, title, f"Contours of {len(readers)} readers over each other.", 300.0, min(margin, 130.0))
+    for drawing in sorted(drawings, key=lambda d: (d["reader_id"], d["read_no"])):
+        i = readers.index(str(drawing["reader_id"]))
+        colour, dash = palette.CATEGORIES[i % 7], palette.DASHES[i % 7]
+        width = 1.7 if drawing["read_no"] == 1 else 0.9
+        for shape, closed in _shapes(drawing, frame, long_axis):
+            plate.line(shape, colour, width, dash, closed=closed)
+    for i, reader in enumerate(readers):
+        y = 14 + i * 16
+        plate.drawing.line(
+            plate.width + 6, y, plate.width + 24, y, stroke=palette.CATEGORIES[i % 7], stroke_width=1.8,
+            stroke_dasharray=palette.DASHES[i % 7],
+        )  # fmt: skip
+        plate.drawing.text(plate.width + 28, y + 3.5, reader)
+    return plate.finish(window=False)
+
+
+def _shapes(drawing: Mapping[str, Any], frame: PictureFrame, long_axis: bool) -> list[tuple[FloatArray, bool]]:
+    contour = np.asarray((drawing.get("ring") or {}).get("contour") or [], dtype=float).reshape(-1, 3)
+    if not long_axis:
+        return [(contour, True)] if len(contour) else []
+    plane = {"point": frame.corner, "normal": np.cross(frame.right, frame.down)}
+    shapes: list[tuple[FloatArray, bool]] = []
+    outline = aorta_outline(drawing.get("aorta") or {})
+    for ring in (contour, outline):
+        found = trace(ring, plane) if ring is not None else None
+        if found is not None:
+            shapes.append((found, False))
+    path = (drawing.get("paths") or {}).get("reader_path")
+    if path:
+        shapes.append((np.asarray(path, dtype=float), False))
+    return shapes

@@ -1,0 +1,92 @@
+"""Titles of measures and variants, status codes in words, and the sentences every page carries."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+RESEARCH_ONLY = "For research only, not for treating a patient."
+CAUTIONS = (
+    RESEARCH_ONLY,
+    "Every measurement here needs the review of a qualified reader before it is used for anything.",
+    "Clinical decisions rest with licensed physicians, the device's own instructions and the local protocol.",
+    "A neo-LVOT area is a forecast from one image and one virtual device. It says nothing about leaflet motion, "
+    "flow, or how a device will really expand.",
+    "Cut-offs are printed with the endpoint and the number of patients behind them. They do not carry over to "
+    "another device, group, phase or definition.",
+    "View angles hold for a patient lying as in the scanner; they are not a control setting of any machine.",
+)
+
+TITLES = {
+    "neo_lvot_area": "Neo-LVOT area",
+    "native_lvot_area": "Native LVOT area",
+    "lvot_residual_fraction": "Residual fraction (neo / native)",
+    "neo_lvot_station": "Station of the smallest section",
+    "neo_lvot_diameter": "Neo-LVOT diameter",
+    "device_septum_distance": "Device to septum",
+    "bottleneck_area": "Bottleneck area",
+    "neo_lvot_chance_below": "Chance of a neo-LVOT below",
+    "aorto_mitral_angle": "Aorto-mitral angle",
+    "lv_volume": "LV volume",
+    "ring_inner_diameter": "Ring inner diameter",
+    "traced_area": "Area traced by the reader",
+}
+
+METHODS = {
+    "reader_points": "reader's points",
+    "reader_path": "reader's path",
+    "automatic_path": "automatic path",
+    "reader_trace": "reader's trace",
+    "image_edge": "edge in the image",
+    "table": "table",
+}
+
+SOLIDS = {
+    "full_frame": "full frame",
+    "skirt": "covered part",
+    "leaflet_limited": "as far as the leaflet",
+    "prosthesis_leaflet": "prosthesis, to its leaflets",
+    "prosthesis_post": "prosthesis, to its posts",
+}
+
+OVER_PHASES = {
+    "end_systole": "end-systole",
+    "mean_systole": "mean over systole",
+    "min_over_phases": "smallest over the cycle",
+}
+
+
+def words(name: object) -> str:
+    """`too_few_points` as `too few points`."""
+    return str(name).replace("_", " ") if isinstance(name, str) else ""
+
+
+def measure_title(measure: str, variant: str = "") -> str:
+    """A measure's name as a heading, with its variant after a comma."""
+    title = TITLES.get(measure) or words(measure).replace("lvot", "LVOT").capitalize()
+    return f"{title}, {variant_text(variant)}" if variant else title
+
+
+def variant_text(variant: str) -> str:
+    """A variant in words: `full_frame/end_systole` as `full frame, end-systole`."""
+    parts = [SOLIDS.get(p) or OVER_PHASES.get(p) or words(p) for p in variant.split("/")] if variant else []
+    return ", ".join(parts)
+
+
+def method_text(method: str) -> str:
+    """A method in words."""
+    return METHODS.get(method) or words(method)
+
+
+@cache
+def registry() -> dict[str, Any]:
+    """Measures of the geometry core by id; captions and definitions come from here and nowhere else."""
+    from outflow_geometry.measures import REGISTRY
+
+    return {m.id: m for m in REGISTRY}
+
+
+def definition(measure: str) -> str:
+    """The definition of a measure, empty for one that the core does not know."""
+    entry = registry().get(measure)
+    return str(entry.definition) if entry else ""
