@@ -6,6 +6,10 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from outflow_cohort.study.problems import Problem
 
 EXIT_OK = 0
 EXIT_FAILED = 1
@@ -111,6 +115,60 @@ def _finish(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _check(args: argparse.Namespace) -> int:
+    from outflow_cohort.study.preview import preview
+
+    drawing, problems = preview(args.study)
+    print(drawing)
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if args.fix_plan:
+        _write_fix_plan(args.fix_plan, problems)
+    errors = sum(p.severity == "error" for p in problems)
+    print(f"{errors} error(s), {len(problems) - errors} warning(s).")
+    return EXIT_STUDY if errors else EXIT_OK
+
+
+def _write_fix_plan(path: Path, problems: list[Problem]) -> None:
+    """Write the suggested edits of the study's tables to a new file; the tables themselves are never touched."""
+    import csv
+
+    with path.open("x", newline="", encoding="utf-8") as handle:
+        writer = csv.writer(handle)
+        writer.writerow(["file", "row", "column", "suggestion", "found", "needed", "remedy"])
+        writer.writerows([p.file, p.row, p.column, p.suggestion, p.found, p.needed, p.remedy] for p in problems)
+
+
+def _init(args: argparse.Namespace) -> int:
+    from outflow_cohort.study.scaffold import scaffold
+
+    print(scaffold(dicom_tree=args.dicom, folder=args.folder))
+    return EXIT_OK
+
+
+def _status(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.status import progress_line, status_text
+
+    try:
+        print(progress_line(args.results) if args.line else status_text(args.results))
+    except FileNotFoundError:
+        print(f"no run has begun in {args.results.name}: run snakemake first", file=sys.stderr)
+        return EXIT_FAILED
+    return EXIT_OK
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.compare import compare
+
+    try:
+        difference = compare(args.run_a, args.run_b)
+    except FileNotFoundError as error:
+        print(f"no finished run: {Path(error.filename).name} is missing; finish both runs first", file=sys.stderr)
+        return EXIT_USAGE
+    print(difference.text())
+    return EXIT_FAILED if len(difference.rows) else EXIT_OK
+
+
 def _path(parser: argparse.ArgumentParser, *names: str) -> None:
     for name in names:
         parser.add_argument(f"--{name}", type=Path, required=True)
@@ -138,14 +196,33 @@ def build_parser() -> argparse.ArgumentParser:
     """The parser of `outflow-cohort` with all its commands."""
     parser = argparse.ArgumentParser(
         prog="outflow-cohort",
-        description="Measures whole CT cohorts before catheter-borne mitral valve implantation, the same way each time.",
+        description="Measures whole CT cohorts before catheter-borne mitral valve implantation, each the same way.",
         epilog=f"exit status: 0 done, 1 failed, 2 wrong use, 3 the study has errors.\n\n{CAUTION}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="store_true", help="print the version and leave")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    _add_user_commands(commands)
     _add_steps(commands)
     return parser
+
+
+def _add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Commands that people call."""
+    p = _add(
+        commands, "check", _check, "Check a study's tables and headers and draw it; computes nothing.", "study.yaml"
+    )
+    p.add_argument("study", type=Path)
+    p.add_argument("--fix-plan", type=Path, metavar="CSV", help="write suggested edits to this new file")
+    p = _add(commands, "init", _init, "Begin a study from a tree of DICOM files.", "new_study --dicom export")
+    p.add_argument("folder", type=Path, help="the new study's folder")
+    p.add_argument("--dicom", type=Path, required=True, help="the tree of DICOM files")
+    p = _add(commands, "status", _status, "Tell how far a run has come.", "results")
+    p.add_argument("results", type=Path)
+    p.add_argument("--line", action="store_true", help="one line only")
+    p = _add(commands, "compare", _compare, "Tell which numbers of two runs differ, and why.", "results_a results_b")
+    p.add_argument("run_a", type=Path)
+    p.add_argument("run_b", type=Path)
 
 
 def _add_steps(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pandas as pd
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.keys import case_key
-from outflow_cohort.study.problems import Problem, nearest, shown
+from outflow_cohort.study.problems import Problem, nearest, nearest_name, shown
 from outflow_cohort.study.tables import read_landmarks, read_table
 
 WIDEST_RING_MM = 120.0
@@ -49,6 +50,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
     }
     landmarks = read_landmarks(folder / study.landmarks, study.structure_names, problems)
     _check_references(read, landmarks, problems)
+    _check_case_keys(read["cases"], problems)
     _check_devices(read, problems)
     _check_series(read["series"], problems)
     landmarks, ambiguous = _fill_phase(landmarks, read["series"])
@@ -82,11 +84,22 @@ def _check_references(read: dict[str, pd.DataFrame], landmarks: pd.DataFrame, pr
         unknown = table[(table[column] != "") & ~table[column].isin(known)]
         for name, rows in unknown.groupby(column, sort=True):
             first = rows.iloc[0]
-            hint = nearest(str(name), [k for k in known if k]) or "."
+            hint = nearest(str(name), known) or "."
             problems.append(
                 Problem(str(first["file"]), int(first["row"]), column, f"{shown(str(name))} in {len(rows)} row(s)",
-                        f"a {column} of {target_name}", f"Correct it or add it to {target_name}{hint}")
+                        f"a {column} of {target_name}", f"Correct it or add it to {target_name}{hint}",
+                        suggestion=nearest_name(str(name), known))
             )  # fmt: skip
+
+
+def _check_case_keys(cases: pd.DataFrame, problems: list[Problem]) -> None:
+    """Files are named after cases: two names must differ by more than upper and lower case."""
+    keys = cases["case_id"].map(lambda name: case_key(name).lower())
+    for _, row in cases[keys.duplicated() & ~cases["case_id"].duplicated()].iterrows():
+        problems.append(
+            Problem(str(row["file"]), int(row["row"]), "case_id", "a name that differs from another only by case",
+                    "names that differ also where a file system ignores case", "Rename one of them.")
+        )  # fmt: skip
 
 
 def _check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> None:
@@ -121,6 +134,18 @@ def _check_series(series: pd.DataFrame, problems: list[Problem]) -> None:
                 Problem(str(row["file"]), int(row["row"]), "dicom_dir, volume", found, "one of the two",
                         "Name a DICOM folder or a volume file.")
             )  # fmt: skip
+        for name in ("dicom_dir", "volume"):
+            path = str(row[name])
+            if os.path.isabs(path):
+                problems.append(
+                    Problem(str(row["file"]), int(row["row"]), name, "an absolute path", "a path inside the study folder",
+                            "Make it relative, so that the study can be moved.", severity="warning")
+                )  # fmt: skip
+            elif path and os.path.normpath(path).split(os.sep)[0] == os.pardir:
+                problems.append(
+                    Problem(str(row["file"]), int(row["row"]), name, "a path that leads outside the study folder",
+                            "a path inside the study folder", "Move or link the images into the study folder.")
+                )  # fmt: skip
     twice = series[series["phase_pct"].notna() & series.duplicated(["case_id", "phase_pct"])]
     for _, row in twice.iterrows():
         problems.append(
@@ -233,9 +258,3 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
         for reading, (code, message) in refused.items()
     ]
     return pd.DataFrame(rows, columns=[*READING, "code", "message"])
-
-
-def keys_are_unique(cases: pd.DataFrame) -> bool:
-    """Whether no two cases share a file-safe key, also where a file system ignores case."""
-    keys = [case_key(c).lower() for c in cases["case_id"]]
-    return len(set(keys)) == len(keys)

@@ -1,1 +1,29 @@
-"""The cut-offs of the neo-LVOT area: a table that users can edit, each with its endpoint, n and source."""
+"""The cut-offs of the neo-LVOT area (mm2): a table that users can edit, each with its endpoint, n and source."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from outflow_cohort.study.columns import Column, TableSpec
+from outflow_cohort.study.problems import Problem
+from outflow_cohort.study.tables import read_table
+
+BUILT_IN = Path(__file__).parents[3] / "config" / "cutoffs.csv"
+SPEC = TableSpec(
+    "cutoffs",
+    (
+        Column("cutoff_id", required=True, meaning="name of the cut-off"),
+        Column("area_mm2", "number", True, "mm2", 10, 1000, meaning="area below which it counts"),
+    ),
+    key=("cutoff_id",),
+    open=True,
+)
+
+
+def read_cutoffs(path: Path | None) -> tuple[list[dict[str, Any]], list[Problem]]:
+    """Read `path` (the project's own table where None); further columns are kept as text."""
+    problems: list[Problem] = []
+    frame = read_table(path or BUILT_IN, SPEC, problems)
+    rows: list[dict[str, Any]] = frame.drop(columns=["row", "file"]).to_dict("records")
+    return rows, problems

@@ -21,6 +21,8 @@ class Problem:
     needed: str
     remedy: str
     severity: str = "error"
+    suggestion: str | None = None
+    """The cell's likely right content, for the list of edits that `check --fix-plan` writes."""
 
     def __str__(self) -> str:
         place = self.file + (f", row {self.row}" if self.row else "") + (f", {self.column}" if self.column else "")
@@ -35,10 +37,17 @@ class StudyError(Exception):
         self.problems = problems
 
 
+def nearest_name(name: str, known: Iterable[str]) -> str | None:
+    """The known name nearest to `name`, letter case aside, or None where none is near."""
+    by_lower = {k.lower(): k for k in known if k}
+    match = difflib.get_close_matches(name.lower(), list(by_lower), n=1, cutoff=0.5)
+    return by_lower[match[0]] if match else None
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """`, did you mean "X"?` for the known name nearest to `name`, or an empty text."""
-    match = difflib.get_close_matches(name.lower(), list(known), n=1, cutoff=0.5)
-    return f', did you mean "{match[0]}"?' if match else ""
+    match = nearest_name(name, known)
+    return f', did you mean "{match}"?' if match else ""
 
 
 def shown(text: str) -> str:

@@ -42,7 +42,9 @@ def _record(row: pd.Series, names: list[str]) -> dict[str, Any]:
     return {name: _plain(row[name]) for name in names}
 
 
-def build_requests(study: Study, tables: StudyTables, folder: Path, cutoffs: list[dict[str, Any]]) -> dict[str, Any]:
+def build_requests(
+    study: Study, tables: StudyTables, folder: Path, cutoffs: list[dict[str, Any]], *, generated: bool = False
+) -> dict[str, Any]:
     """Return {case key: request} for every case, in the form that DEVELOPERS.md documents."""
     settings = study.model_dump(mode="json")
     shared = {"study_id": study.study_id} | {name: settings[name] for name in REQUEST_SECTIONS}

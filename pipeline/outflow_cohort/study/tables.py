@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.study.columns import STRUCTURES, TABLES, Column, TableSpec
-from outflow_cohort.study.problems import Problem, described, nearest, shown
+from outflow_cohort.study.problems import Problem, described, nearest, nearest_name, shown
 
 LONGEST_NAME = 128
 """Characters of an identifier; a longer one is not an identifier."""
@@ -198,6 +198,7 @@ def read_landmarks(path: Path, names: dict[str, str], problems: list[Problem]) -
                 str(first["file"]), int(first["row"]), "structure", f"{shown(str(structure))} in {len(rows)} rows",
                 "a structure of the contract",
                 f"Rename it or map it under structure_names{nearest(str(structure), STRUCTURES) or '.'}",
+                suggestion=nearest_name(str(structure), STRUCTURES),
             )
         )  # fmt: skip
     return frame

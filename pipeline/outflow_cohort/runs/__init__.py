@@ -1,0 +1,1 @@
+"""Runs seen from outside: how far one has come, and how two differ."""
