@@ -75,7 +75,7 @@ class Contour:
 
     @cached_property
     def _nodes(self) -> tuple[FloatArray, FloatArray]:
-        return _gauss_nodes(self.knots)
+        return gauss_nodes(self.knots)
 
     @cached_property
     def _sampled(self) -> tuple[FloatArray, FloatArray]:
@@ -121,7 +121,7 @@ class Contour:
         """Length of the closed periodic cubic spline through the points in space, mm."""
         knots = _chord_knots(self.points)
         spline = CubicSpline(knots, np.vstack([self.points, self.points[:1]]), bc_type="periodic")
-        nodes, weights = _gauss_nodes(knots)
+        nodes, weights = gauss_nodes(knots)
         return float(weights @ np.linalg.norm(spline(nodes, 1), axis=1))
 
     @cached_property
@@ -213,7 +213,8 @@ def _chord_knots(points: FloatArray) -> FloatArray:
     return np.concatenate([[0.0], np.cumsum(steps)])
 
 
-def _gauss_nodes(knots: FloatArray) -> tuple[FloatArray, FloatArray]:
+def gauss_nodes(knots: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Gauss-Legendre nodes and weights, 8 on each interval of `knots` (n,)."""
     half = 0.5 * np.diff(knots)
     middle = 0.5 * (knots[1:] + knots[:-1])
     nodes = (middle[:, None] + half[:, None] * GAUSS_NODES).ravel()

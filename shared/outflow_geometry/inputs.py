@@ -77,6 +77,8 @@ class Definitions:
     station_step: float = 0.5
     beyond_aortic_plane: float = 8.0
     solids: tuple[str, ...] = ("full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post")
+    systolic_window: tuple[float, float] = (10.0, 40.0)
+    """Percent of the R-R interval, both ends included, over which `mean_systole` averages (Meduri 2019)."""
     draws: int = 200
     seed: int = 20240229
     cutoffs: tuple[Cutoff, ...] = ()
