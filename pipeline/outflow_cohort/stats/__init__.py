@@ -3,24 +3,25 @@
 from importlib import import_module
 from typing import Any
 
-# Public name -> module of this package that defines it.
+# Public name -> module of this package that defines it. No module bears the name of a function: importing the module
+# would put it in the place of the function.
 AGREEMENT = {
     "agreement_table": "agreement",
     "AgreementSettings": "agreement",
-    "variance_components": "variance_components",
-    "icc": "icc",
-    "mean_squares": "icc",
-    "bland_altman": "bland_altman",
-    "bland_altman_replicates": "bland_altman",
-    "bland_altman_regression": "bland_altman",
-    "repeatability": "repeatability",
-    "reproducibility": "repeatability",
-    "concordance": "concordance",
+    "variance_components": "reml",
+    "icc": "intraclass",
+    "mean_squares": "intraclass",
+    "bland_altman": "limits_of_agreement",
+    "bland_altman_replicates": "limits_of_agreement",
+    "bland_altman_regression": "limits_of_agreement",
+    "repeatability": "precision",
+    "reproducibility": "precision",
+    "concordance": "lin",
     "deming": "method_comparison",
     "passing_bablok": "method_comparison",
     "case_bootstrap": "bootstrap",
-    "plane_agreement": "plane_agreement",
-    "landmark_agreement": "landmark_agreement",
+    "plane_agreement": "planes",
+    "landmark_agreement": "landmarks",
     "reader_bias": "reader_effects",
     "reader_drift": "reader_effects",
     "grras_checklist": "grras",

@@ -1,0 +1,157 @@
+"""Readings of one measure as cells of a case x reader table.
+
+Values are centred on their mean and divided by their standard deviation before any sum of squares is formed, so that
+large offsets cost no digits; every result is turned back into the unit of the values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+CONSTANT_RTOL = 1e-12
+"""Values whose range is below this share of their size are equal: the rest is rounding of the last digits."""
+
+ONE_READER: Hashable = "all readings"
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Counts, means and within-cell sums of squares of the readings, in standardised units.
+
+    counts, means, within_ss : (n_cases, n_readers) arrays; an empty cell has count 0 and mean 0.
+    location, scale : value = location + scale * standardised value.
+    """
+
+    counts: np.ndarray
+    means: np.ndarray
+    within_ss: np.ndarray
+    cases: tuple[Hashable, ...]
+    readers: tuple[Hashable, ...]
+    location: float
+    scale: float
+    n_missing: int
+    n_infinite: int
+
+    @property
+    def n_readings(self) -> int:
+        return int(self.counts.sum())
+
+    @property
+    def n_cells(self) -> int:
+        return int((self.counts > 0).sum())
+
+    @property
+    def n_cases(self) -> int:
+        return len(self.cases)
+
+    @property
+    def n_readers(self) -> int:
+        return len(self.readers)
+
+    @property
+    def repeated(self) -> bool:
+        """Whether any reader read any case twice."""
+        return bool((self.counts > 1).any())
+
+    @property
+    def complete(self) -> bool:
+        """Whether every reader read every case equally often."""
+        return bool(self.counts.size) and bool((self.counts == self.counts.flat[0]).all())
+
+    @property
+    def constant(self) -> bool:
+        return self.scale == 0.0
+
+    @property
+    def note(self) -> str:
+        """What was left out, in words; empty when nothing was."""
+        parts = []
+        if self.n_missing:
+            parts.append(f"{self.n_missing} missing value(s) left out")
+        if self.n_infinite:
+            parts.append(f"{self.n_infinite} infinite value(s) left out")
+        return "; ".join(parts)
+
+    def without_readers(self) -> Cells:
+        """The same readings with the reader forgotten: the one-way layout."""
+        total = self.counts.sum(axis=1)
+        mean = np.divide((self.counts * self.means).sum(axis=1), total, out=np.zeros(len(total)), where=total > 0)
+        spread = (self.counts * (self.means - mean[:, None]) ** 2).sum(axis=1) + self.within_ss.sum(axis=1)
+        return replace(
+            self,
+            counts=total[:, None],
+            means=mean[:, None],
+            within_ss=spread[:, None],
+            readers=(ONE_READER,),
+        )
+
+
+def cells_of_arrays(case: Sequence[Hashable], reader: Sequence[Hashable] | None, value: Sequence[float]) -> Cells:
+    """Cells from parallel sequences of case, reader (None = one-way) and value; non-finite values are left out.
+
+    Raises ValueError when the lengths differ.
+    """
+    import pandas as pd
+
+    values = np.asarray(pd.to_numeric(pd.Series(np.asarray(value).ravel()), errors="coerce"), dtype=np.float64)
+    case_series = pd.Series(np.asarray(case).ravel())
+    reader_series = pd.Series([ONE_READER] * len(values)) if reader is None else pd.Series(np.asarray(reader).ravel())
+    if not len(case_series) == len(reader_series) == len(values):
+        raise ValueError(
+            f"case, reader and value have {len(case_series)}, {len(reader_series)} and {len(values)} entries;"
+            " one of each a reading is needed"
+        )
+    named = (case_series.notna() & reader_series.notna()).to_numpy()
+    kept = np.isfinite(values) & named
+    n_infinite = int(np.isinf(values).sum())
+    case_codes, case_labels = pd.factorize(case_series[kept], sort=True)
+    reader_codes, reader_labels = pd.factorize(reader_series[kept], sort=True)
+    values, n_missing = values[kept], int((~kept).sum()) - n_infinite
+    shape = (len(case_labels), len(reader_labels))
+    if not len(values):
+        empty = np.zeros(shape)
+        return Cells(empty, empty, empty, (), (), 0.0, 0.0, n_missing, n_infinite)
+    # Halves first: the sum of two large finite values may overflow.
+    location = float(np.mean(values / 2) * 2)
+    deviations = values - location
+    largest = float(np.abs(deviations).max())
+    if largest <= CONSTANT_RTOL * float(np.abs(values).max()):
+        scale, standard = 0.0, np.zeros(len(values))
+    else:
+        scale = largest * float(np.sqrt(np.mean((deviations / largest) ** 2)))
+        standard = deviations / scale
+    index = case_codes * shape[1] + reader_codes
+    size = shape[0] * shape[1]
+    counts = np.bincount(index, minlength=size).astype(np.float64)
+    means = np.divide(np.bincount(index, standard, size), counts, out=np.zeros(size), where=counts > 0)
+    within = np.bincount(index, (standard - means[index]) ** 2, size)
+    return Cells(
+        counts.reshape(shape),
+        means.reshape(shape),
+        within.reshape(shape),
+        tuple(case_labels.tolist()),
+        tuple(reader_labels.tolist()),
+        location,
+        scale,
+        n_missing,
+        n_infinite,
+    )
+
+
+def cells_of_frame(
+    frame: pd.DataFrame, *, case: str = "case_id", reader: str | None = "reader_id", value: str = "value"
+) -> Cells:
+    """Cells of a tidy frame, one row a reading. Raises KeyError naming the columns that are not there."""
+    wanted = [case, value] + ([reader] if reader is not None else [])
+    absent = [column for column in wanted if column not in frame.columns]
+    if absent:
+        raise KeyError(f"columns {absent} not in the frame; it has {list(frame.columns)}")
+    readers = None if reader is None else frame[reader].to_numpy()
+    return cells_of_arrays(frame[case].to_numpy(), readers, frame[value].to_numpy())
