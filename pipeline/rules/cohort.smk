@@ -18,10 +18,10 @@ rule table:
         f"{RESULTS}/logs/benchmarks/table.tsv"
     conda:
         "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(2000),
     params:
         results=RESULTS,
-    resources:
-        mem_mb=2000,
     shell:
         "outflow-cohort table --results {params.results:q} > {log:q} 2>&1"
 
@@ -44,12 +44,12 @@ rule statistics:
         f"{RESULTS}/logs/benchmarks/statistics.tsv"
     conda:
         "../envs/outflow.yaml"
+    threads: 2
+    resources:
+        mem_mb=memory(2000),
     params:
         results=RESULTS,
         scheduler=f"--scheduler {SCHEDULER}" if SCHEDULER else "",
-    threads: 2
-    resources:
-        mem_mb=2000,
     shell:
         "outflow-cohort statistics --results {params.results:q} {params.scheduler} > {log:q} 2>&1"
 
@@ -64,10 +64,10 @@ rule recovered:
         f"{RESULTS}/logs/recovered.log",
     conda:
         "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(1000),
     params:
         results=RESULTS,
-    resources:
-        mem_mb=1000,
     shell:
         "outflow-cohort recovered --results {params.results:q} --truth demo_study/truth > {log:q} 2>&1"
 
@@ -85,10 +85,10 @@ rule report:
         f"{RESULTS}/logs/benchmarks/report.tsv"
     conda:
         "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(2000),
     params:
         results=RESULTS,
-    resources:
-        mem_mb=2000,
     shell:
         "outflow-cohort report --results {params.results:q} > {log:q} 2>&1"
 

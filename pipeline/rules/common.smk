@@ -6,7 +6,9 @@ from pathlib import Path
 from outflow_cohort.study.launch import prepare
 
 # Jobs find the commands of this environment also where it was not activated.
-os.environ["PATH"] = str(Path(sys.executable).parent) + os.pathsep + os.environ.get("PATH", "")
+os.environ["PATH"] = (
+    str(Path(sys.executable).parent) + os.pathsep + os.environ.get("PATH", "")
+)
 
 LAUNCH = prepare(
     study=config.get("study"),
@@ -20,10 +22,18 @@ TRUTH = LAUNCH.truth
 SCHEDULER = config.get("scheduler", "")
 
 
-
 def volumes(path):
     """Resampled volumes are large: dropped after measuring, unless the study keeps them."""
     return directory(path) if LAUNCH.keep_volumes else temp(directory(path))
+
+
+def memory(megabytes):
+    """Memory of a job, more with each attempt: one large case must not need a large request for all."""
+
+    def by_attempt(wildcards, attempt):
+        return megabytes * attempt
+
+    return by_attempt
 
 
 # Every output is written whole or not at all, so that a file of an interrupted run can be made again unasked,

@@ -7,7 +7,7 @@ rule demo_series:
     conda:
         "../envs/outflow.yaml"
     resources:
-        mem_mb=1500,
+        mem_mb=memory(1500),
     shell:
         "outflow-cohort demo-series --folder demo_study --case {wildcards.key} > {log} 2>&1"
 
@@ -20,6 +20,6 @@ rule demo_truth:
     conda:
         "../envs/outflow.yaml"
     resources:
-        mem_mb=1500,
+        mem_mb=memory(1500),
     shell:
         "outflow-cohort demo-truth --folder demo_study --case {wildcards.key} > {log} 2>&1"

@@ -10,7 +10,7 @@ rule inventory:
     conda:
         "../envs/outflow.yaml"
     resources:
-        mem_mb=800,
+        mem_mb=memory(800),
     params:
         request=f"{RESULTS}/work/requests/{{key}}.json",
     shell:
@@ -30,7 +30,7 @@ rule volume:
     conda:
         "../envs/outflow.yaml"
     resources:
-        mem_mb=1500,
+        mem_mb=memory(1500),
     shell:
         "outflow-cohort volume --request {input.request:q} --inventory {input.inventory:q} "
         "--output {output:q} > {log:q} 2>&1"

@@ -17,10 +17,10 @@ rule measure:
         f"{RESULTS}/logs/benchmarks/measure/{{key}}.tsv"
     conda:
         "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(2000),
     params:
         folder=f"{RESULTS}/work/measured/{{key}}",
-    resources:
-        mem_mb=2000,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
         "--volumes {input.volumes:q} --output {params.folder:q} > {log:q} 2>&1"
@@ -37,9 +37,9 @@ rule sheet:
         f"{RESULTS}/logs/sheet/{{key}}.log",
     conda:
         "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(800),
     params:
         results=RESULTS,
-    resources:
-        mem_mb=800,
     shell:
         "outflow-cohort sheet --results {params.results:q} --key {wildcards.key} > {log:q} 2>&1"
