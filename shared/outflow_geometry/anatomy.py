@@ -53,7 +53,8 @@ SHORTEST_CURTAIN = 0.1
 """mm; below this ring and annulus touch, and the curtain plane has no direction of its own."""
 
 CURTAIN_SIDE_PROBE = 10.0
-"""mm upstream of the aortic centre: a point surely in the outflow tract, that tells the curtain plane's sides."""
+"""mm above the ring centre: a point surely in the atrium. From there to the aortic centre the curtain is crossed
+towards the outflow side, whether the valves are coplanar or the aorta leans far over."""
 
 
 @dataclass(frozen=True)
@@ -248,8 +249,8 @@ class Anatomy:
             normal = self.toward_aorta
         else:
             normal = unit(np.cross(self.across, curtain))
-            probe = self.aortic_center - CURTAIN_SIDE_PROBE * plane.normal
-            if float((probe - ring_edge) @ normal) < 0.0:
+            atrium = self.ring_center - CURTAIN_SIDE_PROBE * self.ring_plane.normal
+            if float((self.aortic_center - atrium) @ normal) < 0.0:
                 normal = -normal
         return Plane.from_normal(ring_edge, normal, toward=self.across)
 
