@@ -34,6 +34,12 @@ GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(8)
 CROSSING_SHARE = 0.01
 """Share of the enclosed area that self-crossings may take: small loops of noisy dense points, not a wrong order."""
 
+CIRCLE_ROUNDS = 100
+"""Most steps of a circle fit; rings need about eight."""
+
+CIRCLE_STEP = 1e-10
+"""Step, in radii, at which a circle fit stands still."""
+
 CHORD_DIRECTIONS = 720
 """Directions searched over half a turn for the longest chord, before parabolic refinement."""
 
@@ -281,7 +287,7 @@ def circle_fit(flat: ArrayLike) -> tuple[FloatArray, float]:
     xy = np.stack([x, y], axis=1)
     radius = float(np.mean(np.linalg.norm(xy - center, axis=1)))
     damping, error = 1e-6, np.inf
-    for _ in range(100):
+    for _ in range(CIRCLE_ROUNDS):
         offset = xy - center
         distance = np.linalg.norm(offset, axis=1)
         residual = distance - radius
@@ -296,7 +302,7 @@ def circle_fit(flat: ArrayLike) -> tuple[FloatArray, float]:
                 break
             damping *= 10.0
         center, radius, damping = center + step[:2], radius + float(step[2]), max(damping * 0.1, 1e-12)
-        if np.linalg.norm(step) < 1e-12:
+        if np.linalg.norm(step) < CIRCLE_STEP:
             break
     return origin + scale * center, scale * radius
 

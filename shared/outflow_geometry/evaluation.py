@@ -1,0 +1,91 @@
+"""Runs the registry on one frame and its redrawn frames: every combination ends as one row.
+
+A measure that raises GeometryError is a row with null value and the error's code as status.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from outflow_geometry.errors import GeometryError
+from outflow_geometry.measure_functions import Draws, Frame, Key
+from outflow_geometry.measures import REGISTRY, Measure
+from outflow_geometry.uncertainty import Interval, interval, usable
+
+
+@dataclass(frozen=True)
+class MeasuredValue:
+    """One row of the measurements table (study contract); `plan_id` is empty for plan-free measures."""
+
+    plan_id: str
+    measure: str
+    variant: str
+    method: str
+    value: float | None
+    unit: str
+    std_error: float | None
+    ci_low: float | None
+    ci_high: float | None
+    status: str
+
+
+def combinations(measure: Measure, frame: Frame) -> list[tuple[str, str]]:
+    """Every (variant, method) that goes with the reading's inputs.
+
+    A reader's path or traced annulus that the reading does not have is not asked for, as long as the image stands in.
+    """
+    absent = {
+        "reader_path": not frame.anatomy.has("outflow_path"),
+        "reader_points": "image_edge" in measure.methods and not frame.anatomy.has("aortic_contour"),
+    }
+    return [(v, m) for v, m in measure.combinations(frame.definitions) if not absent.get(m, False)]
+
+
+def _value(measure: Measure, frame: Frame, variant: str, method: str) -> tuple[float | None, str]:
+    try:
+        found = measure.function(frame, variant, method)
+    except GeometryError as error:
+        return None, error.code
+    value, status = found if isinstance(found, tuple) else (found, "ok")
+    return (value, status) if math.isfinite(value) else (None, status if status != "ok" else "not_finite")
+
+
+def _redrawn(measure: Measure, frames: Sequence[Frame], variant: str, method: str) -> list[float]:
+    values = [_value(measure, frame, variant, method)[0] for frame in frames]
+    return [np.nan if value is None else value for value in values]
+
+
+def evaluate(
+    frame: Frame, level: str, redrawn: Sequence[Frame], plan_id: str = ""
+) -> tuple[list[MeasuredValue], dict[Key, Draws]]:
+    """Rows of all measures of one `level`, with intervals from the `redrawn` frames, and the draws behind them."""
+    rows: list[MeasuredValue] = []
+    kept: dict[Key, Draws] = {}
+    for measure in REGISTRY:
+        if measure.level != level:
+            continue
+        for variant, method in combinations(measure, frame):
+            value, status = _value(measure, frame, variant, method)
+            found: Interval | None = None
+            if value is not None and len(redrawn) and level != "draws":
+                draws = usable(value, np.asarray(_redrawn(measure, redrawn, variant, method)))
+                if draws is not None:
+                    kept[measure.id, variant, method] = draws
+                    found = interval(draws, measure)
+            error, low, high = (None, None, None) if found is None else (found.std_error, found.low, found.high)
+            rows.append(
+                MeasuredValue(plan_id, measure.id, variant, method, value, measure.unit, error, low, high, status)
+            )
+    return rows, kept
+
+
+def evaluate_plan(frame: Frame, redrawn: Sequence[Frame], plan_id: str) -> list[MeasuredValue]:
+    """Rows of all measures of one plan, with those that are read off the draws themselves."""
+    rows, kept = evaluate(frame, "plan", redrawn, plan_id)
+    chances, _ = evaluate(replace(frame, draws=kept), "draws", [], plan_id)
+    order = {measure.id: place for place, measure in enumerate(REGISTRY)}
+    return sorted(rows + chances, key=lambda row: order[row.measure])

@@ -1,0 +1,112 @@
+"""Standard errors and 95 % intervals of measures from the scatter of the landmarks, by Monte Carlo.
+
+All points LPS, mm, float64. Every coordinate of every landmark is redrawn from a normal distribution about where
+the reader put it; each measure is taken again from each redrawn reading. The draws are seeded from the reading's
+own content, so that a reading gives the same intervals wherever and whenever it is measured.
+
+Intervals are pivotal ("basic"; Davison & Hinkley 1997, Bootstrap Methods and their Application, section 5.2): the
+reader's own scatter has already shifted a measure such as a distance or a departure from a plane to one side once,
+redrawing shifts it again by as much, and the interval takes that shift off.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from outflow_geometry.errors import GeometryError
+from outflow_geometry.frames import FloatArray
+from outflow_geometry.measure_functions import Draws
+from outflow_geometry.measures import Measure
+from outflow_geometry.scatter import SAMPLE_STRUCTURES
+
+TAIL = 0.025
+"""Share left out on each side of a 95 % interval."""
+
+FAILED_SHARE = 0.1
+"""Share of draws that may give no value before a measure goes without interval: the rest would be a selection."""
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Standard error and 95 % interval, in the unit of the measure."""
+
+    std_error: float
+    low: float
+    high: float
+
+
+def content_seed(landmarks: Mapping[str, FloatArray], seed: int) -> int:
+    """A seed from the study's `seed` and the landmarks' names and coordinates (to 1e-6 mm)."""
+    digest = hashlib.sha256(str(seed).encode())
+    for name in sorted(landmarks):
+        rounded = np.round(np.asarray(landmarks[name], dtype=np.float64), 6) + 0.0  # no negative zero
+        digest.update(name.encode() + rounded.astype("<f8").tobytes())
+    return int.from_bytes(digest.digest()[:8], "little")
+
+
+def scatter_known(landmarks: Mapping[str, FloatArray], sd: Mapping[str, float]) -> bool:
+    """Whether every structure of the reading has a scatter; a structure held fixed would understate the intervals."""
+    return all(name in sd or "default" in sd for name in landmarks if name not in SAMPLE_STRUCTURES)
+
+
+def redrawn_landmarks(
+    landmarks: Mapping[str, FloatArray], sd: Mapping[str, float], draws: int, seed: int
+) -> list[dict[str, FloatArray]]:
+    """`draws` copies of the landmarks with every coordinate scattered; sample structures stay.
+
+    sd : mm by structure, `default` for all others (see `scatter.landmark_sd`).
+    """
+    generator = np.random.default_rng(content_seed(landmarks, seed))
+    copies: list[dict[str, FloatArray]] = [{} for _ in range(draws)]
+    for name in sorted(landmarks):
+        points = np.asarray(landmarks[name], dtype=np.float64)
+        if name in SAMPLE_STRUCTURES:
+            scattered = np.broadcast_to(points, (draws, *points.shape))
+        else:
+            scale = sd[name] if name in sd else sd["default"]
+            scattered = points + scale * generator.standard_normal((draws, *points.shape))
+        for copy, redrawn in zip(copies, scattered, strict=True):
+            copy[name] = redrawn
+    return copies
+
+
+def redrawn_values(evaluate: Iterable[Callable[[], float]]) -> FloatArray:
+    """The value of each draw; NaN where a draw gives none."""
+    values: list[float] = []
+    for function in evaluate:
+        try:
+            values.append(function())
+        except GeometryError:
+            values.append(np.nan)
+    return np.asarray(values)
+
+
+def usable(value: float, redrawn: FloatArray) -> Draws | None:
+    """The draws that gave a value, or None where too many gave none."""
+    kept = redrawn[np.isfinite(redrawn)]
+    if not len(redrawn) or len(kept) < (1.0 - FAILED_SHARE) * len(redrawn):
+        return None
+    return Draws(value, kept)
+
+
+def interval(draws: Draws, measure: Measure) -> Interval:
+    """Standard error and pivotal 95 % interval, kept within the measure's possible values."""
+    value, redrawn = draws.value, draws.redrawn
+    error = float(np.std(redrawn, ddof=1))
+    if measure.squared:
+        # scatter adds to the mean square whatever the truth, so the shift is constant on this scale
+        value, redrawn = value**2, redrawn**2
+    # quantiles of exchangeable draws: the order statistic p (n + 1) leaves exactly p outside (Weibull 1939)
+    low_draw, high_draw = np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull")
+    low, high = 2.0 * value - float(high_draw), 2.0 * value - float(low_draw)
+    if measure.squared:
+        low, high = float(np.sqrt(max(low, 0.0))), float(np.sqrt(max(high, 0.0)))
+    bounds = (
+        -np.inf if measure.lowest is None else measure.lowest,
+        np.inf if measure.highest is None else measure.highest,
+    )
+    return Interval(error, float(np.clip(low, *bounds)), float(np.clip(high, *bounds)))
