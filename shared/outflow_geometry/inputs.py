@@ -98,3 +98,5 @@ class ReadingInput:
     definitions: Definitions = Definitions()
     supine: bool | None = True
     """Patient position: views are given only when True; None = unknown."""
+    ring_volume: Volume | None = None
+    """The image around the ring at the scanner's own resolution, for edges of metal; None = use `volume`."""
