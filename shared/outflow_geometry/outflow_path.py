@@ -1,0 +1,131 @@
+"""The outflow path: a smooth curve from the ventricle to the aorta with stations along its length.
+
+All points LPS, mm, float64. Station 0 is the crossing of the aortic plane, negative stations lie upstream.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.interpolate import CubicSpline
+
+from outflow_geometry.anatomy import Anatomy
+from outflow_geometry.errors import GeometryError
+from outflow_geometry.frames import FloatArray, Plane, unit
+from outflow_geometry.planes import checked_points
+
+PATH_STEP = 0.25
+"""mm between the stored stations; a cubic through them departs from the curve by less than 1e-6 mm."""
+
+REPEATED_PATH_POINT = 1e-3
+"""mm; consecutive points nearer than this are one point written twice (files carry 3 decimals)."""
+
+LONGEST_EXTENSION = 15.0
+"""mm; a path that ends further from the aortic plane was not drawn to the annulus."""
+
+
+@dataclass(frozen=True)
+class OutflowPath:
+    """A path with stations.
+
+    method : `reader_path` or `automatic_path`.
+    stations : (n,) mm, rising; points : (n, 3) mm; tangents : (n, 3) unit, downstream.
+    """
+
+    method: str
+    stations: FloatArray
+    points: FloatArray
+    tangents: FloatArray
+
+    @cached_property
+    def _curve(self) -> CubicSpline | None:
+        return CubicSpline(self.stations, self.points) if len(self.stations) > 2 else None
+
+    @property
+    def first(self) -> float:
+        """Most upstream station, mm."""
+        return float(self.stations[0])
+
+    def at(self, stations: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Points (..., 3) and unit tangents (..., 3) at `stations` (...), mm; straight beyond the ends."""
+        s = np.asarray(stations, dtype=np.float64)
+        inside = np.clip(s, self.stations[0], self.stations[-1])
+        if self._curve is None:
+            share = ((inside - self.stations[0]) / (self.stations[-1] - self.stations[0]))[..., None]
+            points = self.points[0] + share * (self.points[-1] - self.points[0])
+            tangents = np.broadcast_to(unit(self.points[-1] - self.points[0]), points.shape)
+        else:
+            points, tangents = self._curve(inside), unit(self._curve(inside, 1))
+        return points + (s - inside)[..., None] * tangents, np.array(tangents)
+
+    def plane(self, station: float, toward: ArrayLike | None = None) -> Plane:
+        """The plane at right angles to the path at `station`, mm, normal downstream."""
+        point, tangent = self.at(station)
+        return Plane.from_normal(point, tangent, toward)
+
+
+def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> OutflowPath:
+    """Smooth curve through `points` (n >= 2, 3), mm, ordered from ventricle to aorta, as an OutflowPath.
+
+    A cubic spline over chord length (not-a-knot ends), re-stationed by arc length. Where it ends short of the
+    aortic plane it runs on straight (at most 15 mm); where it goes beyond, its stations turn positive. Of several
+    crossings the last is taken.
+    Raises GeometryError `too_few_points`, `bad_points`, `path_reversed`, `path_short_of_annulus`.
+    """
+    array = checked_points(points, "outflow_path", 2)
+    gaps = np.linalg.norm(np.diff(array, axis=0), axis=1)
+    array = array[np.r_[True, gaps > REPEATED_PATH_POINT]]
+    if len(array) < 2:
+        raise GeometryError("too_few_points", "outflow_path has one distinct point; 2 are needed; add the others")
+    height = aortic_plane.height(array)
+    if height[0] >= height[-1]:
+        raise GeometryError(
+            "path_reversed",
+            "outflow_path does not run from the ventricle to the aorta; its points must be ordered downstream",
+        )
+    if height[0] >= 0.0:
+        raise GeometryError("path_beyond_annulus", "outflow_path starts beyond the aortic plane; add upstream points")
+    chord = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(array, axis=0), axis=1))]
+    if len(array) == 2:
+        fine, arc = array, chord
+    else:
+        curve = CubicSpline(chord, array)
+        # arc length by the trapezoidal sum of chords on a fine grid: relative error (step / radius)^2 / 24 < 1e-6
+        parameter = np.linspace(0.0, chord[-1], max(int(chord[-1] / (0.2 * PATH_STEP)), 8) + 1)
+        fine = curve(parameter)
+        arc = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(fine, axis=0), axis=1))]
+    end_tangent = unit(fine[-1] - fine[-2]) if len(array) == 2 else unit(curve(chord[-1], 1))
+    heights = aortic_plane.height(fine)
+    crossing = np.flatnonzero((heights[:-1] < 0.0) & (heights[1:] >= 0.0))
+    if len(crossing) > 0:
+        k = int(crossing[-1])
+        zero = float(arc[k] + (arc[k + 1] - arc[k]) * heights[k] / (heights[k] - heights[k + 1]))
+    else:
+        rise = float(end_tangent @ aortic_plane.normal)
+        missing = -float(heights[-1]) / rise if rise > 0.0 else np.inf
+        if missing > LONGEST_EXTENSION:
+            raise GeometryError(
+                "path_short_of_annulus",
+                f"outflow_path ends {-float(heights[-1]):.1f} mm before the aortic plane; draw it to the annulus",
+            )
+        # run on straight to just beyond the plane, so that station 0 lies on the path
+        extra = np.linspace(0.0, missing + 1.0, max(int((missing + 1.0) / PATH_STEP), 2) + 1)[1:]
+        fine = np.vstack([fine, fine[-1] + extra[:, None] * end_tangent])
+        zero = float(arc[-1] + missing)
+        arc = np.r_[arc, arc[-1] + extra]
+    if len(array) == 2:
+        direction = unit(fine[-1] - fine[0])
+        stations = np.array([arc[0], arc[-1]]) - zero
+        return OutflowPath(method, stations, np.stack([fine[0], fine[-1]]), np.stack([direction, direction]))
+    count = max(int((arc[-1] - arc[0]) / PATH_STEP), 4) + 1
+    wanted = np.linspace(arc[0], arc[-1], count)
+    resampled = CubicSpline(arc, fine)
+    return OutflowPath(method, wanted - zero, resampled(wanted), unit(resampled(wanted, 1)))
+
+
+def reader_path(points: ArrayLike, anatomy: Anatomy) -> OutflowPath:
+    """The reader's centreline (n >= 2, 3), mm, used as it is; see `path_through`."""
+    return path_through(points, anatomy.aortic_plane, "reader_path")
