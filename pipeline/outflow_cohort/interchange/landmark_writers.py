@@ -59,6 +59,10 @@ def write_report(path: Path, label: ReadingLabel, structures: Mapping[str, np.nd
     from pydicom.sr.coding import Code
 
     number = Code("1", "UCUM", "no units")
+    phase = []
+    if label.phase_pct is not None:
+        percent = Code("%", "UCUM", "%")
+        phase = [hd.sr.Measurement(Code("PHASEPCT", LOCAL_SCHEME, "Cardiac phase"), label.phase_pct, percent)]
     groups = []
     for structure, points in structures.items():
         local = hd.sr.CodedConcept(local_code(structure), LOCAL_SCHEME, structure)
@@ -75,19 +79,9 @@ def write_report(path: Path, label: ReadingLabel, structures: Mapping[str, np.nd
                     finding_sites=[hd.sr.FindingSite(Code(site[0], "SCT", site[1]))],
                     measurements=[
                         hd.sr.Measurement(Code("READNO", LOCAL_SCHEME, "Read number"), label.read_no, number),
-                        *(
-                            [
-                                hd.sr.Measurement(
-                                    Code("PHASEPCT", LOCAL_SCHEME, "Cardiac phase"),
-                                    label.phase_pct,
-                                    Code("%", "UCUM", "%"),
-                                )
-                            ]
-                            if label.phase_pct is not None
-                            else []
-                        ),
+                        *phase,
                     ],
-                )  # fmt: skip
+                )
             )
     observer = hd.sr.ObserverContext(
         codes.DCM.Person, hd.sr.PersonObserverIdentifyingAttributes(name=f"{label.reader_id}^")
