@@ -1,0 +1,118 @@
+"""Which series of a folder stands for a row of series.csv, and whether a case's phases fit together.
+
+The rule, in this order: the phase asked for; fewest warnings of geometry; original before derived; finer slice
+spacing; more slices; smaller pixels; then the smaller fingerprint, so that the choice never depends on names.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from outflow_cohort.dicom.codes import REASONS
+from outflow_cohort.dicom.settings import PhaseSettings
+from outflow_cohort.dicom.verify import JudgedSeries
+
+SPLIT_CODES = frozenset({"several_phases", "several_series", "several_studies"})
+
+
+def _rank(series: JudgedSeries, fingerprint: str) -> tuple[float | str, ...]:
+    warnings = sum(
+        REASONS[code].severity == "warning" and REASONS[code].stage == "geometry"
+        for code in series.codes
+        if code not in SPLIT_CODES
+    )
+    spacing = series.figures.get("slice_spacing_mm")
+    pixel = max(series.first.pixel_spacing or (9.0,))
+    return (
+        warnings,
+        float("derived_image" in series.codes),
+        round(spacing, 3) if isinstance(spacing, float) else 9.0,
+        -len(series.stack.frames),
+        round(pixel, 3),
+        fingerprint,
+    )
+
+
+def choose(
+    candidates: list[tuple[JudgedSeries, str]], table_pct: float | None, settings: PhaseSettings
+) -> list[JudgedSeries]:
+    """Series that stand for a row, best first per phase; others that could have get the code `not_chosen`.
+
+    candidates : (series, fingerprint) pairs of one folder, whatever their verdict.
+    """
+    if table_pct is not None:
+        _apply_table(candidates, table_pct, settings)
+    usable = [(s, f) for s, f in candidates if s.verdict != "set_aside"]
+    if len({s.first.study for s, _ in usable}) > 1:
+        for series, _ in usable:
+            series.codes["several_studies"] = "several studies in one folder"
+    groups: dict[float | None, list[tuple[JudgedSeries, str]]] = defaultdict(list)
+    for series, fingerprint in usable:
+        phase = series.phase.phase_pct
+        near = [p for p in groups if p is not None and phase is not None and abs(p - phase) <= settings.tolerance_pct]
+        groups[near[0] if near else phase].append((series, fingerprint))
+    if len(groups) > 1:
+        # A series of unknown phase cannot stand beside series of known phases.
+        for series, _ in groups.pop(None, []):
+            series.codes["not_chosen"] = "its phase is unknown while others of the folder state theirs"
+    chosen = []
+    for phase in sorted(groups, key=lambda p: -1.0 if p is None else p):
+        ranked = sorted(groups[phase], key=lambda pair: _rank(*pair))
+        best = ranked[0][0]
+        chosen.append(best)
+        for series, _ in ranked[1:]:
+            series.codes["not_chosen"] = f"one of {len(ranked)} series for the same phase"
+        if len(ranked) > 1:
+            best.codes["several_series"] = f"chosen from {len(ranked)} series for the same phase"
+    return chosen
+
+
+def _apply_table(candidates: list[tuple[JudgedSeries, str]], table_pct: float, settings: PhaseSettings) -> None:
+    """Keep the series of the phase that series.csv asks for; a lone series that says otherwise contradicts it."""
+    header_trouble = {"phase_contradiction"}
+    usable = [
+        s for s, _ in candidates if all(REASONS[c].severity != "set_aside" or c in header_trouble for c in s.codes)
+    ]
+    matching = [
+        s
+        for s in usable
+        if s.phase.phase_pct is not None
+        and s.phase.source != "text"
+        and abs(s.phase.phase_pct - table_pct) <= settings.tolerance_pct
+    ]
+    silent = [s for s in usable if s.phase.source in ("none", "text")]
+    asked = matching or silent
+    if not asked and len(usable) > 1:
+        for series in usable:
+            series.codes["phase_not_found"] = f"series.csv asks for {table_pct:g} %; this one states another phase"
+        return
+    for series in asked or usable:
+        series.state_phase(table_pct, settings)
+    for series in usable:
+        if asked and not any(series is s for s in asked):
+            series.codes["not_chosen"] = f"series.csv asks for {table_pct:g} %; this one states another phase"
+
+
+def judge_case(chosen: list[JudgedSeries], settings: PhaseSettings) -> None:
+    """Mark series of one case that repeat a phase or do not share the Frame of Reference."""
+    seen: list[float | None] = []
+    for series in chosen:
+        phase = series.phase.phase_pct
+        repeated = any(
+            p == phase or (p is not None and phase is not None and abs(p - phase) <= settings.tolerance_pct)
+            for p in seen
+        )
+        if repeated:
+            series.codes["phase_repeated"] = "another row of series.csv already stands for " + (
+                "the unknown phase" if phase is None else f"{phase:g} %"
+            )
+        seen.append(phase)
+    left = [s for s in chosen if s.verdict != "set_aside"]
+    frames = {s.first.frame_of_reference for s in left}
+    if len(left) > 1 and (len(frames) > 1 or "" in frames):
+        for series in left:
+            series.codes["frames_of_reference_differ"] = (
+                f"{len(frames)} frames of reference among {len(left)} phases of the case"
+                if "" not in frames
+                else "a phase of the case has no FrameOfReferenceUID"
+            )

@@ -1,0 +1,184 @@
+"""Step 2: what lies in the folders of a case, judged from headers. Lengths mm, angles deg; phase % of R-R.
+
+Writes {"series": rows, "privacy": rows, "set_aside": rows, "plans": what the volume step reads}.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from outflow_cohort.files import read_json, write_json
+from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
+
+if TYPE_CHECKING:
+    from outflow_cohort.dicom.frames import FolderScan
+    from outflow_cohort.dicom.pixels import FrameDecoder
+    from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, PrivacySettings, QualitySettings
+    from outflow_cohort.dicom.verify import JudgedSeries
+
+Row = dict[str, Any]
+STAGE = "inventory"
+
+
+@dataclass
+class _Case:
+    """Settings and findings of the case at hand."""
+
+    case_id: str
+    study_id: str
+    intake: IntakeSettings
+    phase: PhaseSettings
+    privacy: PrivacySettings
+    quality: QualitySettings
+    series: list[Row] = field(default_factory=list)
+    findings: list[Row] = field(default_factory=list)
+    set_aside: list[Row] = field(default_factory=list)
+    plans: list[Row] = field(default_factory=list)
+
+
+def inventory(*, request: Path, output: Path) -> None:
+    """Judge every series a case names; whatever the files hold, this ends in verdicts."""
+    content = read_json(request)
+
+    def give_up() -> None:
+        from outflow_cohort.dicom.rows import aside_row
+
+        row = aside_row(content["case"]["case_id"], None, STAGE, CRASH_CODE, crash_message(STAGE))
+        write_json(output, {"series": [], "privacy": [], "set_aside": [row], "plans": []})
+
+    run_guarded(lambda: _inventory(content, output), give_up)
+
+
+def _inventory(content: Row, output: Path) -> None:
+    case = _case(content)
+    judged = _judge_rows(case, content)
+    _finish(case, judged)
+    write_json(
+        output,
+        {"series": case.series, "privacy": case.findings, "set_aside": case.set_aside, "plans": case.plans},
+    )
+
+
+def _case(content: Row) -> _Case:
+    from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, PrivacySettings, QualitySettings
+
+    study = content["study"]
+    return _Case(
+        content["case"]["case_id"],
+        study["study_id"],
+        IntakeSettings(**study.get("intake", {})),
+        PhaseSettings(**study.get("phase", {})),
+        PrivacySettings(**study.get("privacy", {})),
+        QualitySettings(**study.get("quality", {})),
+    )
+
+
+@dataclass
+class _RowSeries:
+    """One judged series of one row of series.csv."""
+
+    row: int
+    name: str
+    series: JudgedSeries
+    listing: str
+    chosen: bool
+
+
+def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
+    from outflow_cohort.dicom.pixels import frame_decoder
+    from outflow_cohort.dicom.rows import aside_row
+
+    judged: list[_RowSeries] = []
+    scans: dict[Path, FolderScan] = {}
+    with frame_decoder(case.intake.decode_seconds, case.intake.decode_megabytes) as decoder:
+        for entry in content["series"]:
+            if entry.get("volume"):
+                _judge_image(case, entry)
+                continue
+            found = _judge_folder(case, entry, scans, decoder)
+            judged += found
+            if not any(f.chosen for f in found):
+                codes = sorted({code for f in found for code in f.series.codes})
+                message = (
+                    f"series.csv row {entry['row']}: no series can be measured ({', '.join(codes) or 'none there'})"
+                )
+                case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, "no_series_found", message))
+    return judged
+
+
+def _judge_folder(case: _Case, entry: Row, scans: dict[Path, FolderScan], decoder: FrameDecoder) -> list[_RowSeries]:
+    from outflow_cohort.dicom.rows import fingerprint, folder_row, other_rows
+    from outflow_cohort.dicom.scan import list_files, scan_folder
+    from outflow_cohort.dicom.selection import choose
+    from outflow_cohort.dicom.verify import judge_frames
+
+    row = entry["row"]
+    folder = Path(entry["dicom_dir"])
+    if not folder.is_dir():
+        case.series.append(folder_row(case.case_id, row, "folder_missing", "no folder of this name"))
+        return []
+    if folder not in scans:
+        scans[folder] = scan_folder(folder, case.intake, case.phase)
+    scan = scans[folder]
+    for code, message in scan.problems:
+        case.series.append(folder_row(case.case_id, row, code, message))
+    case.series += other_rows(case.case_id, row, scan.others, case.study_id)
+    names, _ = list_files(folder, case.intake.max_files)
+    paths = {ordinal: folder / name for ordinal, (name, _) in enumerate(names)}
+    series = judge_frames(scan.frames, paths, case.intake, case.phase, case.quality, decoder)
+    if len({f.patient for f in scan.frames}) > 1:
+        for one in series:
+            one.codes["several_patients"] = "files of more than one patient in one folder"
+    named = [(one, fingerprint(case.study_id, one.first.series)) for one in series]
+    chosen = choose(named, entry["phase_pct"], case.phase)
+    return [_RowSeries(row, name, one, scan.listing_digest, any(one is c for c in chosen)) for one, name in named]
+
+
+def _judge_image(case: _Case, entry: Row) -> None:
+    """A NIfTI, MetaImage or NRRD file: its grid is judged, its header text scanned."""
+    from outflow_cohort.dicom.images import image_plan, read_image_header
+    from outflow_cohort.dicom.pixels import PixelError
+    from outflow_cohort.dicom.rows import aside_row, fingerprint, folder_row, image_row
+
+    row, path = entry["row"], Path(entry["volume"])
+    name = fingerprint(case.study_id, f"{case.case_id} {row}")
+    codes: dict[str, str] = {}
+    if entry["phase_pct"] is None:
+        codes["phase_unknown"] = "no source states the phase"
+    try:
+        if not path.is_file():
+            raise PixelError("folder_missing", "no file of this name")
+        header = read_image_header(path, case.intake)
+    except PixelError as problem:
+        case.series.append(folder_row(case.case_id, row, problem.code, problem.message))
+        message = f"series.csv row {row}: {problem.message}"
+        case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, problem.code, message))
+        return
+    case.series.append(image_row(case.case_id, row, name, header, entry["phase_pct"], codes))
+    case.plans.append(image_plan(row, name, header, entry["phase_pct"], codes))
+
+
+def _finish(case: _Case, judged: list[_RowSeries]) -> None:
+    """Judge the case as a whole, then write rows, plans and what was set aside."""
+    from outflow_cohort.dicom.rows import aside_row, series_plan, series_row
+    from outflow_cohort.dicom.selection import judge_case
+
+    chosen = [one for one in judged if one.chosen]
+    judge_case([one.series for one in chosen], case.phase)
+    for one in judged:
+        case.series.append(series_row(case.case_id, one.row, one.name, one.series, case.study_id))
+    for one in chosen:
+        if one.series.verdict == "set_aside":
+            for code in _set_aside_codes(one.series):
+                message = f"series.csv row {one.row}, series {one.name}: {one.series.codes[code]}"
+                case.set_aside.append(aside_row(case.case_id, one.series.phase.phase_pct, STAGE, code, message))
+        else:
+            case.plans.append(series_plan(one.row, one.name, one.series, case.study_id, one.listing))
+
+
+def _set_aside_codes(series: JudgedSeries) -> list[str]:
+    from outflow_cohort.dicom.codes import REASONS
+
+    return sorted(code for code in series.codes if REASONS[code].severity == "set_aside")

@@ -1,0 +1,201 @@
+"""Step 3: read each phase's pixels once and hand on a resampled region. LPS, mm; HU as int16.
+
+Writes volumes.json {"volumes": […], "series_quality": […], "set_aside": […]} and one image a phase.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from outflow_cohort.files import read_json, write_atomically, write_json
+from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from outflow_cohort.dicom.pixels import FrameDecoder
+    from outflow_cohort.dicom.volume import Grid, ReadRegion, Target
+
+Row = dict[str, Any]
+STAGE = "volume"
+
+
+def volume(*, request: Path, inventory: Path, output_dir: Path) -> None:
+    """Write the resampled phases of one case; a phase that cannot be read becomes a set_aside row."""
+    content = read_json(request)
+    output_dir.mkdir(parents=True, exist_ok=True)
+
+    def give_up() -> None:
+        from outflow_cohort.dicom.rows import aside_row
+
+        row = aside_row(content["case"]["case_id"], None, STAGE, CRASH_CODE, crash_message(STAGE))
+        _write_index(output_dir, [], [], [row])
+
+    run_guarded(lambda: _volume(content, read_json(inventory), output_dir), give_up)
+
+
+def _write_index(output_dir: Path, volumes: list[Row], quality: list[Row], aside: list[Row]) -> None:
+    write_json(output_dir / "volumes.json", {"volumes": volumes, "series_quality": quality, "set_aside": aside})
+
+
+def _volume(content: Row, found: Row, output_dir: Path) -> None:
+    from outflow_cohort.dicom.pixels import PixelError, frame_decoder
+    from outflow_cohort.dicom.rows import aside_row
+    from outflow_cohort.dicom.settings import IntakeSettings
+
+    intake = IntakeSettings(**content["study"].get("intake", {}))
+    volumes: list[Row] = []
+    quality: list[Row] = []
+    aside: list[Row] = []
+    with frame_decoder(intake.decode_seconds, intake.decode_megabytes) as decoder:
+        for place, plan in enumerate(found["plans"]):
+            try:
+                entry, figures = _one_volume(content, found, plan, place, output_dir, intake, decoder)
+            except PixelError as problem:
+                message = f"series.csv row {plan['row']}, series {plan['series']}: {problem.message}"
+                aside.append(aside_row(content["case"]["case_id"], plan["phase_pct"], STAGE, problem.code, message))
+                continue
+            volumes.append(entry)
+            quality.append(figures)
+    _write_index(output_dir, volumes, quality, aside)
+
+
+def phase_landmarks(content: Row, phase_pct: float | None, n_phases: int, tolerance: float) -> list[Row]:
+    """Readings of a phase: those that state it, or that state none where the case has one phase."""
+    return [
+        reading
+        for reading in content["readings"]
+        if (reading["phase_pct"] is None and n_phases == 1)
+        or (phase_pct is None and n_phases == 1)
+        or (
+            reading["phase_pct"] is not None
+            and phase_pct is not None
+            and abs(reading["phase_pct"] - phase_pct) <= tolerance
+        )
+    ]
+
+
+def _one_volume(
+    content: Row, found: Row, plan: Row, place: int, output_dir: Path, intake: Any, decoder: FrameDecoder
+) -> tuple[Row, Row]:
+    from outflow_cohort.dicom.pixels import PixelError
+    from outflow_cohort.dicom.quality import image_quality
+    from outflow_cohort.dicom.settings import PhaseSettings, QualitySettings, ResampleSettings
+    from outflow_cohort.dicom.volume import Grid, resample, target_grid
+
+    study = content["study"]
+    settings = ResampleSettings(**study.get("resample", {}))
+    phase = PhaseSettings(**study.get("phase", {}))
+    readings = phase_landmarks(content, plan["phase_pct"], len(found["plans"]), phase.tolerance_pct)
+    points = _points(readings)
+    grid = Grid.of_plan(plan)
+    if points is None and not settings.whole_image:
+        raise PixelError("no_landmarks", "no reading belongs to this phase")
+    inside = None if points is None else points[_inside(grid, points)]
+    if points is not None and not len(inside) and not settings.whole_image:
+        raise PixelError("landmarks_outside", f"none of {len(points)} landmarks lies inside the image")
+    target = target_grid(grid, None if settings.whole_image else inside, settings)
+    if target is None:
+        raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
+    read = _read(content, plan, grid, target, intake, decoder)
+    image = _image(read, grid)
+    name = f"phase_{place:02d}.nrrd"
+    _write_image(output_dir / name, resample(image, grid, target, settings))
+    ring = _ring_crop(content, readings, grid, read, settings, output_dir / f"ring_{place:02d}.nrrd")
+    entry = {
+        "row": plan["row"],
+        "series": plan["series"],
+        "phase_pct": plan["phase_pct"],
+        "phase_source": plan["phase_source"],
+        "file": name,
+        "ring_file": ring,
+        "patient_position": plan["patient_position"],
+        "supine": None if plan["patient_position"] is None else plan["patient_position"] in ("HFS", "FFS"),
+        "frame_of_reference": plan["frame_of_reference"],
+        "image_origin": plan["origin"],
+        "image_direction": plan["direction"],
+        "image_spacing": plan["spacing"],
+        "image_size": plan["size"],
+        "image_shear": plan["shear"],
+    }
+    figures = image_quality(read, grid, readings, points, QualitySettings(**study.get("quality", {})))
+    return entry, {"row": plan["row"], "series": plan["series"], **figures}
+
+
+def _points(readings: list[Row]) -> np.ndarray | None:
+    import numpy as np
+
+    points = [p for reading in readings for group in reading["structures"].values() for p in group]
+    return np.array(points, dtype=np.float64) if points else None
+
+
+def _inside(grid: Grid, points: np.ndarray) -> np.ndarray:
+    import numpy as np
+
+    index = grid.to_index(points)
+    result: np.ndarray = np.all((index >= -0.5) & (index <= np.array(grid.size) - 0.5), axis=1)
+    return result
+
+
+def _read(content: Row, plan: Row, grid: Grid, target: Target, intake: Any, decoder: FrameDecoder) -> ReadRegion:
+    from outflow_cohort.dicom.images import read_image
+    from outflow_cohort.dicom.pixels import PixelError
+    from outflow_cohort.dicom.scan import list_files, listing_digest
+    from outflow_cohort.dicom.volume import read_stack, source_region
+
+    region = source_region(grid, target)
+    if region is None:
+        raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
+    entry = next(s for s in content["series"] if s["row"] == plan["row"])
+    if entry.get("volume"):
+        return read_image(Path(entry["volume"]), plan, region)
+    folder = Path(entry["dicom_dir"])
+    files, _ = list_files(folder, intake.max_files)
+    if listing_digest(files) != plan["listing"]:
+        raise PixelError("changed_since_inventory", "names, sizes or times of the files are not those of the inventory")
+    return read_stack(plan, [folder / name for name, _ in files], region, decoder)
+
+
+def _image(read: ReadRegion, grid: Grid) -> Any:
+    from outflow_cohort.dicom.volume import to_image
+
+    return to_image(read.values, grid, read.region)
+
+
+def _write_image(path: Path, image: Any) -> None:
+    import SimpleITK as sitk
+
+    def write(temporary: Path) -> None:
+        writer = sitk.ImageFileWriter()
+        writer.SetImageIO("NrrdImageIO")
+        writer.SetFileName(str(temporary))
+        writer.UseCompressionOff()
+        writer.Execute(image)
+
+    write_atomically(path, write)
+
+
+def _ring_crop(
+    content: Row, readings: list[Row], grid: Grid, read: ReadRegion, settings: Any, path: Path
+) -> str | None:
+    """Crop at original resolution around the mitral ring where a prosthesis is in place (metal edges)."""
+    import numpy as np
+
+    from outflow_cohort.dicom.volume import Region, to_image
+
+    rings = [p for reading in readings for p in reading["structures"].get("mitral_ring", [])]
+    if not content.get("prosthesis") or not rings or grid.shear.any():
+        return None
+    box = grid.around(np.array(rings, dtype=np.float64), settings.ring_margin_mm, 0)
+    if box is None:
+        return None
+    start = np.maximum(box.start, read.region.start)
+    stop = np.minimum(box.stop, read.region.stop)
+    if np.any(stop - start < 2):
+        return None
+    a, b = start - read.region.start, stop - read.region.start
+    part = np.ascontiguousarray(read.values[a[2] : b[2], a[1] : b[1], a[0] : b[0]])
+    region = Region(tuple(int(v) for v in start), tuple(int(v) for v in stop))  # type: ignore[arg-type]
+    _write_image(path, to_image(part, grid, region))
+    return path.name
