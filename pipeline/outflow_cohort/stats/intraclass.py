@@ -26,7 +26,7 @@ import numpy as np
 
 from outflow_cohort.stats import generalised
 from outflow_cohort.stats.cells import Cells, cells_of_frame
-from outflow_cohort.stats.reml import VarianceComponents, fit_cells
+from outflow_cohort.stats.reml import fit_cells
 
 if TYPE_CHECKING:
     import pandas as pd
