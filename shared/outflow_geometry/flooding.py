@@ -19,7 +19,7 @@ CLOSED = -1
 """Height of voxels that no flood enters."""
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _flood(
     height: NDArray[np.int16],
     label: NDArray[np.int8],
@@ -85,7 +85,7 @@ def flood(height: NDArray[np.int16], markers: NDArray[np.int8]) -> tuple[NDArray
     return label, passed
 
 
-@njit(cache=True)  # type: ignore[untyped-decorator]
+@njit(cache=True)
 def _settle(
     values: NDArray[np.float32],
     label: NDArray[np.int8],

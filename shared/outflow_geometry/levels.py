@@ -7,6 +7,7 @@ and the local muscle (study contract, "Blood").
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,7 +67,7 @@ class BloodLevel:
 def segment_distance(points: FloatArray, ends: FloatArray) -> FloatArray:
     """Distance, mm, of points (..., 3) from the polyline through `ends` (n, 3), mm."""
     nearest = np.full(points.shape[:-1], np.inf)
-    for first, second in zip(ends[:-1], ends[1:], strict=True):
+    for first, second in pairwise(ends):
         along = second - first
         share = np.clip(((points - first) @ along) / max(float(along @ along), 1e-12), 0.0, 1.0)
         nearest = np.minimum(nearest, np.linalg.norm(points - first - share[..., None] * along, axis=-1))

@@ -24,7 +24,7 @@ from scipy import ndimage
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.flooding import CLOSED, OPEN, flood, settle_border
-from outflow_geometry.frames import FloatArray, Volume
+from outflow_geometry.frames import FloatArray, Volume, unit
 from outflow_geometry.levels import BloodLevel, blood_level, flow_axis, segment_distance
 from outflow_geometry.phase_image import PhaseImage
 
@@ -32,10 +32,6 @@ __all__ = ["ATRIUM", "OTHER", "OUTFLOW", "Lumen", "PhaseImage", "outflow_lumen"]
 
 OUTFLOW, ATRIUM, OTHER = 1, 2, 3
 """Labels of the territories: ventricle, outflow tract and root; blood behind ring and curtain; any other blood."""
-
-WALL_SHARE = 0.65
-"""Share of the blood–muscle contrast under which a pooled voxel counts as wall; also 1 minus the depth of a dark
-sheet that counts as wall. A wall of 0.5 mm seen with 1 mm blur dips by 0.35 of the contrast on the coarse grid."""
 
 LEAST_SHARE = 0.25
 """Floods run down to this share of the contrast, so that territories reach into the walls, never into muscle."""
@@ -57,8 +53,9 @@ since a reader's ring may miss the wall by a millimetre or two."""
 BEYOND_AORTIC_PLANE = 11.5
 """mm; the lumen ends 8 mm beyond the aortic plane (contract), and the field must run 3 mm past that cut."""
 
-BEHIND_RING_PLANE = 4.0
-"""mm; how far the field runs on behind the ring plane where the valve stands open, so that the cut is exact."""
+ORIFICE_DEPTH = 4.0
+"""mm before and behind the ring plane that make the valve's orifice. There the ring plane itself is the border:
+what lies before it is outflow, and the field runs on behind it, so that the cut at the plane is exact."""
 
 RING_RIM = 3.0
 """mm outside the ring contour that still counts as the valve's orifice."""
@@ -71,6 +68,10 @@ LEAK_CLEARANCE = 3.0
 
 LEAK_VOXELS = 12
 """Coarse voxels of such a border that are allowed: rounding at the rim of a neck."""
+
+BESIDE_ROOT = (1.8, 6.0)
+"""Annulus radii plus mm from the aortic axis, beyond which no sinus reaches: 29 mm for an annulus of 25 mm, where
+an aneurysm of the root of 50 mm ends at 25 mm. Common practice, no source."""
 
 FAR_FROM_AXIS = 50.0
 """mm from the axis apex–outflow tract: beyond the radius of the largest ventricles (LVEDD 90 mm; no source)."""
@@ -105,11 +106,13 @@ class _Ground:
     distance: NDArray[np.float32]
     atrial: NDArray[np.bool_]
     ring_height: NDArray[np.float32]
+    orifice: NDArray[np.bool_]
+    """Within the ring contour and its rim, up to ORIFICE_DEPTH mm before and behind the ring plane."""
     forbidden: NDArray[np.bool_]
 
 
 def _heights(phase: PhaseImage, level: BloodLevel) -> tuple[NDArray[np.int16], NDArray[np.float32]]:
-    distance = phase.distance(level.blood_hu, level.muscle_hu, level.ceiling_hu, WALL_SHARE)
+    distance = phase.distance(level.blood_hu, level.muscle_hu, level.ceiling_hu)
     share = (phase.coarse.values - level.muscle_hu) * np.float32(1.0 / level.contrast_hu)
     height = np.clip(share * WALL_HEIGHTS, 0, WALL_HEIGHTS - 1).astype(np.int16)
     inside = distance > 0.0
@@ -131,19 +134,30 @@ def _ground(phase: PhaseImage, anatomy: Anatomy, level: BloodLevel) -> _Ground:
     points = phase.coarse.to_points(np.stack([nk, nj, ni], axis=-1))
     relative = points - aorta.point
     along = relative @ aorta.normal
-    beside = np.linalg.norm(relative - along[:, None] * aorta.normal, axis=-1)
-    far = (ring_height[nk, nj, ni] < 0.0) & (beside > 2.0 * anatomy.aortic_radius + 8.0)
+    sideways = relative - along[:, None] * aorta.normal
+    beside = np.linalg.norm(sideways, axis=-1)
+    mitral = unit(anatomy.ring_center - aorta.point)
+    mitral = unit(mitral - (mitral @ aorta.normal) * aorta.normal)
+    root = BESIDE_ROOT[0] * anatomy.aortic_radius + BESIDE_ROOT[1]
+    away = (along > -5.0) & (beside > root) & (sideways @ mitral < 0.5 * beside)
+    far = ((ring_height[nk, nj, ni] < 0.0) & (beside > root + 4.0)) | away
     far |= segment_distance(points, flow_axis(anatomy)) > FAR_FROM_AXIS
+    orifice = np.zeros(height.shape, dtype=bool)
+    k, j, i = np.nonzero(np.abs(ring_height) <= ORIFICE_DEPTH)
+    flat = ring.project(phase.coarse.to_points(np.stack([k, j, i], axis=-1))) - anatomy.ring_contour.centroid
+    rim = anatomy.ring_contour.radii(np.arctan2(flat[:, 1], flat[:, 0])) + RING_RIM
+    orifice[k, j, i] = np.hypot(flat[:, 0], flat[:, 1]) <= rim
     forbidden = np.zeros(height.shape, dtype=bool)
     forbidden[nk[far], nj[far], ni[far]] = True
-    return _Ground(height, distance, atrial, ring_height, forbidden)
+    return _Ground(height, distance, atrial, ring_height, orifice, forbidden)
 
 
 def _voxels(phase: PhaseImage, points: FloatArray) -> NDArray[np.int64]:
     """Coarse voxels (m, 3) of the points that lie in the image."""
     index = np.round(phase.coarse.to_index(points)).astype(np.int64)
     kept = np.all((index >= 1) & (index < np.asarray(phase.coarse.values.shape) - 1), axis=-1)
-    return index[kept]
+    result: NDArray[np.int64] = index[kept]
+    return result
 
 
 def _marker_voxels(
@@ -188,7 +202,7 @@ def _marker_voxels(
 def _leak_voxels(label: NDArray[np.int8], ground: _Ground) -> int:
     """Coarse voxels where the outflow meets another chamber far from any wall, the open valve left out."""
     wide = ground.distance >= LEAK_CLEARANCE
-    valve = np.abs(ground.ring_height) <= BEHIND_RING_PLANE + 2.0
+    valve = np.abs(ground.ring_height) <= ORIFICE_DEPTH + 2.0
     count = 0
     for axis in range(3):
         one = tuple(slice(None, -1) if a == axis else slice(None) for a in range(3))
@@ -208,6 +222,7 @@ def _territories(ground: _Ground, markers: NDArray[np.int64]) -> tuple[NDArray[n
     sill = np.maximum((passed.astype(np.float32) - WALL_HEIGHTS) * HEIGHT_STEP, 0.0)
     rise = (passed >= 0) & (ground.distance >= sill + CHAMBER_RISE)
     base = np.where(ground.atrial & (ground.height >= 0), np.int8(ATRIUM), np.int8(0))
+    base[ground.orifice & (ground.ring_height > 0.0) & (ground.distance > 0.0) & (ground.height >= 0)] = OUTFLOW
     base[ground.forbidden] = OTHER
     base[tuple(markers.T)] = OUTFLOW
     label, neck, leak = base, NECKS[0], True
@@ -233,6 +248,7 @@ def _box(label: NDArray[np.int8], factors: tuple[int, int, int], margin: int) ->
 def _fine_labels(
     phase: PhaseImage,
     label: NDArray[np.int8],
+    ground: _Ground,
     box: tuple[slice, slice, slice],
     values: NDArray[np.float32],
     level: BloodLevel,
@@ -243,8 +259,11 @@ def _fine_labels(
     theirs = coarse > OUTFLOW
     square = np.ones((3, 3, 3), dtype=bool)
     meet = (ndimage.binary_dilation(ours, square) & theirs) | (ndimage.binary_dilation(theirs, square) & ours)
+    behind = ground.orifice[box] & ground.atrial[box] & theirs
+    meet &= ~(ground.orifice & (ground.atrial | (ground.ring_height > 0.0)))[box]
     if meet.any():
         coarse[ndimage.binary_dilation(meet, square) & (coarse > 0)] = OPEN
+    coarse[behind] = OUTFLOW
     fine = coarse
     for axis, factor in enumerate(phase.factors):
         fine = np.repeat(fine, factor, axis=axis)
@@ -280,22 +299,7 @@ def outflow_lumen(
     box = _box(label, factors, 2)
     full = tuple(slice(s.start * f, s.stop * f) for s, f in zip(box, factors, strict=True))
     values = np.ascontiguousarray(phase_image.volume.values[full], dtype=np.float32)
-    fine = _fine_labels(phase_image, label, box, values, level)
-
-    # behind the open valve the image is left as it is, so that the cut at the ring plane is exact
-    near_valve = label[box] == ATRIUM
-    near_valve &= np.abs(ground.ring_height[box]) <= BEHIND_RING_PLANE
-    if near_valve.any():
-        k, j, i = np.nonzero(near_valve)
-        points = coarse.to_points(np.stack([k, j, i], axis=-1) + np.asarray([s.start for s in box]))
-        flat = anatomy.ring_plane.project(points) - anatomy.ring_contour.centroid
-        rim = anatomy.ring_contour.radii(np.arctan2(flat[:, 1], flat[:, 0])) + RING_RIM
-        kept = (np.hypot(flat[:, 0], flat[:, 1]) <= rim) & anatomy.atrial_side(points)
-        orifice = np.zeros(near_valve.shape, dtype=bool)
-        orifice[k[kept], j[kept], i[kept]] = True
-        for axis, factor in enumerate(factors):
-            orifice = np.repeat(orifice, factor, axis=axis)
-        fine[orifice] = OUTFLOW
+    fine = _fine_labels(phase_image, label, ground, box, values, level)
 
     contrast = np.float32(level.contrast_hu)
     field = np.minimum(values - np.float32(level.threshold_hu), np.float32(level.ceiling_hu) - values)
