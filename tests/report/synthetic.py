@@ -202,7 +202,9 @@ class Maker:
                 who = {"case_id": case_id, "phase_pct": None, "reader_id": reader, "read_no": read}
                 for name, factor in (("end_systole", 0.8), ("mean_systole", 0.9), ("min_over_phases", 0.8)):
                     value = true_area * factor + rng.normal(0, 8)
-                    rows.append(_value(who, "neo_lvot_area", f"full_frame/{name}", "reader_path", value, "mm2", 11, "P1"))
+                    rows.append(
+                        _value(who, "neo_lvot_area", f"full_frame/{name}", "reader_path", value, "mm2", 11, "P1")
+                    )
         series = [
             {"case_id": case_id, "row": i + 2, "series": f"s{i}", "verdict": "accepted" if phase != 70 else "warned",
              "reason_codes": "" if phase != 70 else "low_contrast", "phase_pct": phase, "phase_source": "header",
@@ -232,6 +234,49 @@ class Maker:
         self.set_aside.append(row)
         self.cases.append(case | case["extra"])
 
+    def write_tables(self, report: dict[str, Any] | None = None) -> Path:
+        """The study's tables, a few statistics of the right form among them; returns RESULTS."""
+        work, tables = self.root / "work", self.root / "tables"
+        write_json(work / "study.json", study_settings(report))
+        write_parquet(work / "cases.parquet", pd.DataFrame(self.cases).drop(columns=["extra", "key"]))
+        frame = pd.DataFrame(self.measurements)
+        keys = ["case_id", "phase_pct", "reader_id", "read_no"]
+        write_parquet(work / "readings.parquet", frame.loc[frame["phase_pct"].notna(), keys].drop_duplicates())
+        write_parquet(tables / "measurements" / "part-00000.parquet", frame)
+        write_parquet(tables / "series.parquet", pd.DataFrame(self.series))
+        write_parquet(tables / "set_aside.parquet", pd.DataFrame(self.set_aside, columns=[*keys, "stage", "code", "message"]))
+        found = [{"case_id": c["case_id"], "series": "2 a1", "tag": "(0010,0010)", "keyword": "PatientName",
+                  "rule": "name_present", "severity": "warning"} for c in self.cases[:2]]  # fmt: skip
+        write_parquet(tables / "privacy.parquet", pd.DataFrame(found))
+        write_parquet(tables / "agreement.parquet", self._agreement(frame))
+        spread = {"mitral_ring": 0.9, "lv_apex": 2.4, "septum": 1.5, "aortic_hinge_left": 0.8, "trigone_left": 1.1}
+        write_parquet(tables / "landmark_agreement.parquet",
+                      pd.DataFrame({"structure": list(spread), "sd_mm": list(spread.values())}))  # fmt: skip
+        known = frame[frame["measure"].isin(("neo_lvot_area", "aorto_mitral_angle")) & frame["phase_pct"].notna()].copy()
+        known["true_value"] = known.groupby(["case_id", "phase_pct", "measure", "variant"])["value"].transform("mean").round(0)
+        known["difference"] = known["value"] - known["true_value"]
+        known["covered"] = (known["ci_low"] <= known["true_value"]) & (known["true_value"] <= known["ci_high"])
+        write_parquet(work / "recovered.parquet", known)
+        return self.root
+
+    def _agreement(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Plausible, not estimated: the report prints what it finds."""
+        rows = []
+        kinds = frame.loc[frame["value"].notna(), ["measure", "variant", "method", "unit"]].drop_duplicates()
+        for i, (measure, variant, method, unit_) in enumerate(kinds.itertuples(index=False)):
+            what = {"measure": measure, "variant": variant, "method": method, "plan_id": "", "unit": unit_,
+                    "n_cases": len(self.cases), "n_readers": 3, "source": "invented", "status": "ok"}  # fmt: skip
+            r = 0.98 - 0.015 * i
+            rows.append({**what, "statistic": "icc_a_1", "comparison": "between_readers", "estimate": r,
+                         "ci_low": r - 0.06, "ci_high": min(r + 0.02, 1.0), "definition": "absolute agreement"})  # fmt: skip
+            for name, x in (("bias", 0.4), ("loa_low", -24.0), ("loa_high", 25.0)):
+                rows.append({**what, "statistic": name, "comparison": "between_readers", "estimate": x,
+                             "ci_low": x - 3, "ci_high": x + 3, "definition": "limits of agreement"})  # fmt: skip
+            for j, reader in enumerate(READERS):
+                rows.append({**what, "statistic": "reader_bias", "comparison": reader, "estimate": 4.0 * (j - 1),
+                             "ci_low": 4.0 * (j - 1) - 2, "ci_high": 4.0 * (j - 1) + 2, "definition": "bias"})  # fmt: skip
+        return pd.DataFrame(rows)
+
     def _values(self, who: dict[str, Any], heart: Heart, area: float, bias: float) -> list[dict[str, Any]]:
         rng = self.rng
         sl, ic = heart.diameters
@@ -244,7 +289,9 @@ class Maker:
             ("lv_volume", "", 60.0 if who["phase_pct"] == 40 else 110.0, "ml", 3),
         ]  # fmt: skip
         rows = [_value(who, m, v, "reader_points", x + rng.normal(0, s), u, s) for m, v, x, u, s in plain]
-        rows.append(_value(who, "mitral_area", "d_shape", "reader_points", None, "mm2", 0) | {"status": "missing_trigones"})
+        rows.append(
+            _value(who, "mitral_area", "d_shape", "reader_points", None, "mm2", 0) | {"status": "missing_trigones"}
+        )
         for solid, factor in zip(SOLIDS, (1.0, 1.25), strict=True):
             neo = area * factor + rng.normal(bias, 9)
             for m, x, u, s in (
@@ -322,7 +369,14 @@ class Maker:
 
 
 def _value(
-    who: dict[str, Any], measure: str, variant: str, method: str, value: float | None, unit_: str, se: float, plan: str = ""
+    who: dict[str, Any],
+    measure: str,
+    variant: str,
+    method: str,
+    value: float | None,
+    unit_: str,
+    se: float,
+    plan: str = "",
 ) -> dict[str, Any]:
     number = None if value is None else float(value)
     return {

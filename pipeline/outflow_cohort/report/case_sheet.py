@@ -16,6 +16,7 @@ from outflow_cohort.report.wording import (
     CAUTIONS,
     SOLIDS,
     definition,
+    field_title,
     measure_title,
     method_text,
     variant_text,
@@ -51,7 +52,7 @@ def case_sheet(data: CaseData) -> str:
     main = data.main_plan(phase)
     shown = f"{reference[0]}, read {reference[1]}" if reference else ""
     note = (
-        f"Of the reference reading ({shown}, the first by name) in {phase_text(phase)}, {why}. "
+        f"Of the reference reading ({shown}; the first by name) at {phase_text(phase)}, {why}. "
         f"Intervals are 95 %, from the scatter of landmarks."
         if reference
         else ""
@@ -146,7 +147,7 @@ def _warnings(data: CaseData) -> list[str]:
         listed = f" ({'; '.join(variants[:4])}{' …' if len(variants) > 4 else ''})" if variants else ""
         lines.append(f"{measure_title(measure)}{listed}: {count(len(rows), 'row')} {kind}, {words(status)}.")
     for row in data.set_aside:
-        lines.append(f"Set aside at {words(row.get('stage'))}: {words(row.get('code'))}.") if row.get("code") else None
+        lines.append(f"Set aside at {words(row.get('stage'))}: {words(row.get('code'))}.")
     return list(dict.fromkeys(lines))
 
 
@@ -395,10 +396,12 @@ def _pair(plan: Mapping[str, Any], first: str, second: str, unit: str) -> str:
 
 def _facts(data: CaseData) -> list[tuple[str, str]]:
     skip = {"case_id", "key", "extra"}
-    facts = [(words(n), _plain(v)) for n, v in data.case.items() if n not in skip and v not in (None, "")]
-    facts += [(words(n), _plain(v)) for n, v in (data.case.get("extra") or {}).items() if v not in (None, "")]
+    facts = [(field_title(n), _plain(v)) for n, v in data.case.items() if n not in skip and v not in (None, "")]
+    facts += [(field_title(n), _plain(v)) for n, v in (data.case.get("extra") or {}).items() if v not in (None, "")]
     prosthesis: Mapping[str, Any] = data.request.get("prosthesis") or {}
-    facts += [(words(n), _plain(v)) for n, v in prosthesis.items() if v not in (None, "") and n != "prosthesis_id"]
+    facts += [
+        (field_title(n), _plain(v)) for n, v in prosthesis.items() if v not in (None, "") and n != "prosthesis_id"
+    ]
     return facts
 
 

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 
 from outflow_cohort.report import palette
-from outflow_cohort.report.case_data import CaseData, Curve, View, phase_order
+from outflow_cohort.report.case_data import CaseData, Curve, Value, View, phase_order
 from outflow_cohort.report.numbers import estimate, is_number, number, phase_text
 from outflow_cohort.report.page import Figure, Table
-from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
+from outflow_cohort.report.svg import Axes, Drawing, padded
 from outflow_cohort.report.wording import SOLIDS, method_text, words
 
 TABLE_STEP_MM = 2.0
@@ -94,15 +94,12 @@ def _curve_figure(
     cutoffs: Sequence[Mapping[str, Any]],
     data: CaseData,
 ) -> Figure:
-    title = f"Area along the path, plan {plan_id}, {phase_text(phase)}"
+    title = f"Plan {plan_id}, {phase_text(phase)}"
     d = Drawing(350, 262, title, "Section area of the outflow lumen by station, with and without the device.")
     low = min(float(c.station.min()) for c in shown)
     axes = Axes(d, 44, 34, 342, 190, (low, max(float(c.station.max()) for c in shown)), (0.0, top * 1.05))
-    axes.left_axis(f"mm²  ·  plan {shorten(plan_id, 110)}, {phase_text(phase)}")
-    for cutoff in cutoffs:
-        area = cutoff_area(cutoff)
-        if area is not None:
-            axes.reference(area, f"{area:g}")
+    axes.left_axis("area, mm²")
+    axes.references(cutoff_lines(cutoffs))
     base = max(shown, key=lambda c: len(c.station))
     d.path(axes.points(base.station, base.native), stroke="#8A939C", stroke_width=1.4)
     for curve in shown:
@@ -133,7 +130,8 @@ def _curve_figure(
         cells = [np.interp(s, base.station, base.native)]
         cells += [np.interp(s, c.station, c.area, left=np.nan, right=np.nan) for c in shown]
         rows.append((number(s, digits=0), *(number(v, "mm2") for v in cells)))
-    caption = f"Plan {plan_id}, {phase_text(phase)}."
+    found = [_smallest_text(c, data) for c in shown]
+    caption = f"Smallest section: {'; '.join(t for t in found if t)}." if any(found) else ""
     return Figure(d, caption, Table(header, tuple(rows), f"Every {TABLE_STEP_MM:g} mm; the figure has every station."))
 
 
@@ -142,14 +140,27 @@ def _table_stations(stations: Any) -> list[float]:
     return [float(s) for s in np.arange(first, stations.max() + 1e-9, TABLE_STEP_MM)]
 
 
-def _smallest(axes: Axes, curve: Curve, colour: str, data: CaseData) -> None:
-    """The smallest section with its interval."""
+def _at_smallest(curve: Curve, data: CaseData) -> tuple[Value | None, Value | None]:
+    """Area and station of the smallest section of a curve."""
     same = {
         "reader_id": curve.reader_id, "read_no": curve.read_no, "plan_id": curve.plan_id,
         "phase_pct": curve.phase_pct, "method": curve.method,
     }  # fmt: skip
-    area = data.first("neo_lvot_area", curve.variant, **same)
-    station = data.first("neo_lvot_station", curve.variant, **same)
+    return data.first("neo_lvot_area", curve.variant, **same), data.first("neo_lvot_station", curve.variant, **same)
+
+
+def _smallest_text(curve: Curve, data: CaseData) -> str:
+    area, station = _at_smallest(curve, data)
+    if area is None:
+        return ""
+    where = f" at {number(station.value, 'mm')} mm" if station else ""
+    name = SOLIDS.get(curve.variant, words(curve.variant))
+    return f"{name} {estimate(area.value, area.ci_low, area.ci_high, 'mm2')} mm²{where}"
+
+
+def _smallest(axes: Axes, curve: Curve, colour: str, data: CaseData) -> None:
+    """The smallest section with its interval."""
+    area, station = _at_smallest(curve, data)
     if area is None or station is None or area.value is None or station.value is None:
         return
     x = axes.x(station.value)
@@ -171,6 +182,12 @@ def cutoff_area(cutoff: Mapping[str, Any]) -> float | None:
     return None
 
 
+def cutoff_lines(cutoffs: Sequence[Mapping[str, Any]]) -> list[tuple[float, str]]:
+    """Value and label of each cut-off, equal ones once."""
+    areas = sorted({a for c in cutoffs if (a := cutoff_area(c)) is not None})
+    return [(a, f"{a:g}") for a in areas]
+
+
 def cycle_figures(data: CaseData) -> list[Figure]:
     """Neo-LVOT over the cardiac cycle, one figure a plan; empty with fewer than two stated phases."""
     reference = data.reference
@@ -187,13 +204,12 @@ def cycle_figures(data: CaseData) -> list[Figure]:
         mine = [v for v in values if v.plan_id == plan_id and v.value is not None]
         if not mine:
             continue
-        title = f"Neo-LVOT over the cardiac cycle, plan {plan_id}"
+        title = f"Plan {plan_id}"
         d = Drawing(350, 262, title, "Neo-LVOT area by phase and solid, with 95 % intervals.")
         y_range = (0.0, padded(numbers, include=[cutoff_area(c) or 0.0 for c in cutoffs])[1])
         axes = Axes(d, 44, 34, 342, 190, padded(phases), y_range)
-        axes.left_axis(f"mm²  ·  plan {shorten(plan_id, 200)}")
-        for cutoff in cutoffs:
-            axes.reference(cutoff_area(cutoff) or 0.0, f"{cutoff_area(cutoff):g}")
+        axes.left_axis("neo-LVOT, mm²")
+        axes.references(cutoff_lines(cutoffs))
         solids = solid_order([v.variant for v in mine])
         rows: list[tuple[str, ...]] = []
         entries = []
@@ -219,7 +235,7 @@ def cycle_figures(data: CaseData) -> list[Figure]:
             entries.append((SOLIDS.get(solid, words(solid)), colour, dash))
         axes.bottom_axis("phase, % of the R-R interval", values=phases if len(phases) < 12 else None)
         legend(d, 4, 240, entries, 342)
-        caption = f"Plan {plan_id}; thick: {reference[0]}, read {reference[1]}; thin: the other readings."
+        caption = f"Thick: {reference[0]}, read {reference[1]}. Thin: the other readings."
         figures.append(Figure(d, caption, Table(("Solid", "Path", "Phase", "Neo-LVOT, mm² (95 %)"), tuple(rows))))
     return figures
 
@@ -232,8 +248,8 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
         return None
     gantry = data.request.get("study", {}).get("gantry") or {}
     reach = (float(gantry.get("lao_rao_limit_deg", 60.0)), float(gantry.get("cra_cau_limit_deg", 40.0)))
-    d = Drawing(520, 380, "Views", "Directions in which the mitral ring and the aortic annulus are seen edge-on.")
-    axes = Axes(d, 50, 40, 500, 318, (-90.0, 90.0), (-70.0, 70.0))
+    d = Drawing(520, 392, "Views", "Directions in which the mitral ring and the aortic annulus are seen edge-on.")
+    axes = Axes(d, 50, 52, 500, 330, (-90.0, 90.0), (-70.0, 70.0))
     axes.left_axis("CRA (+) / CAU (−), °", values=[-60, -40, -20, 0, 20, 40, 60])
     d.rect(
         axes.x(-reach[0]), axes.y(reach[1]), axes.x(reach[0]) - axes.x(-reach[0]), axes.y(-reach[1]) - axes.y(reach[1]),

@@ -12,6 +12,7 @@ from outflow_cohort.report.svg import STYLE, Drawing
 from outflow_cohort.report.wording import RESEARCH_ONLY
 
 if TYPE_CHECKING:
+    import pandas as pd
     from jinja2 import Environment
 
 NUMERIC = re.compile(r"^[−+]?[\d,]*\.?\d+( ?(mm²|mm|ml|%|°))?( \(.*\))?$|^–?$")
@@ -42,13 +43,15 @@ EMPTY_TABLE = Table((), ())
 
 @dataclass(frozen=True)
 class Figure:
-    """A drawing with its caption and the table behind it; `files` = also written as SVG and CSV under `name`."""
+    """A drawing with its caption and the table behind it; `files` = also written as SVG and, from
+    `data`, as CSV under `name`."""
 
     drawing: Drawing
     caption: str
     table: Table | None = None
     name: str = ""
     files: bool = False
+    data: pd.DataFrame | None = None
 
 
 def cut(table: Table, most: int) -> Table:
@@ -57,6 +60,11 @@ def cut(table: Table, most: int) -> Table:
         return table
     note = f"The first {most} of {len(table.rows):,} rows; the CSV file has all. {table.note}".strip()
     return Table(table.header, table.rows[:most], note, table.caption)
+
+
+def with_title(table: Table, caption: str, most: int) -> Table:
+    """`table` under a caption, cut at `most` rows."""
+    return cut(Table(table.header, table.rows, table.note, caption), most)
 
 
 def table_of(header: Sequence[str], rows: Sequence[Sequence[Any]], note: str = "", caption: str = "") -> Table:

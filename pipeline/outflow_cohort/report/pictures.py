@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,8 +17,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from outflow_geometry.frames import FloatArray, Volume, unit
 
-GREY_KNOTS_HU = (-200.0, 800.0, 3000.0)
-GREY_KNOTS = (1.0, 205.0, 255.0)
+GREY_KNOTS_HU = (-150.0, 650.0, 3000.0)
+GREY_KNOTS = (1.0, 209.0, 255.0)
 """Grey scale: tissue and contrast blood share four fifths of the greys, metal and dense calcium the rest, so
 that a ring keeps its edge instead of flooding its surroundings with white."""
 
@@ -176,6 +176,17 @@ def resample(volume: Volume, frame: PictureFrame) -> NDArray[np.uint8]:
     )
     picture: NDArray[np.uint8] = np.where(volume.contains(points), grey(values), 0).astype(np.uint8)
     return picture
+
+
+def frame_around(frame: PictureFrame, points: ArrayLike, margin: float) -> PictureFrame:
+    """The plane and directions of `frame` with a field around `points` (n, 3), mm, and `margin` mm more."""
+    right, down = np.asarray(frame.right), np.asarray(frame.down)
+    corner = np.asarray(frame.corner)
+    flat = frame.place(points) * frame.spacing
+    low, high = flat.min(axis=0) - margin, flat.max(axis=0) + margin
+    columns, rows = (int(n) for n in np.ceil((high - low) / frame.spacing) + 1)
+    moved = corner + low[0] * right + low[1] * down
+    return replace(frame, corner=tuple(float(x) for x in moved), shape=(rows, columns))
 
 
 def _across(vector: FloatArray, normal: FloatArray) -> FloatArray | None:

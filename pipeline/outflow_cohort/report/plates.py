@@ -6,6 +6,7 @@ All points LPS, mm; drawings in user units, picture pixel (c, r) at `left + c * 
 from __future__ import annotations
 
 import base64
+import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -16,12 +17,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from outflow_cohort.report import palette
 from outflow_cohort.report.numbers import number, with_unit
-from outflow_cohort.report.pictures import GREY_KNOTS_HU, PictureFrame, grey, lift_rings
-from outflow_cohort.report.svg import Drawing, text_width
+from outflow_cohort.report.pictures import GREY_KNOTS_HU, PictureFrame, frame_around, grey, lift_rings
+from outflow_cohort.report.svg import Drawing, shorten, text_width
 from outflow_geometry.frames import FloatArray
 
 LABEL_GAP = 15.0
 """User units between neighbouring margin labels: one line of 11 px text."""
+
+READERS_MARGIN_MM = 5.0
 
 RING_COLOUR = palette.ORANGE
 AORTA_COLOUR = palette.SKY
@@ -66,7 +69,13 @@ class Plate:
                 f'height="{self.height + 2 * half:.2f}" preserveAspectRatio="none"/>'
             )
         else:
-            self.drawing.rect(0, 0, self.width, self.height, fill="#F4F6F8")
+            self.drawing.rect(0, 0, self.width, self.height, fill="none", stroke="#C7CDD3")
+        # A name of its own for each clip: a page holds many drawings, and SVG names are shared by the page.
+        clip = "c" + hashlib.sha256(repr((self.frame, self.title, self.width)).encode()).hexdigest()[:10]
+        self.drawing.add(
+            f'<clipPath id="{clip}"><rect width="{self.width:.1f}" height="{self.height:.1f}"/></clipPath>'
+            f'<g clip-path="url(#{clip})">'
+        )
 
     def place(self, points: ArrayLike) -> FloatArray:
         """Drawing coordinates (n, 2) of `points` (n, 3), mm."""
@@ -91,6 +100,7 @@ class Plate:
     def finish(self, window: bool = True) -> Drawing:
         """Set the names, the scale bar and the grey scale."""
         d = self.drawing
+        d.add("</g>")
         ordered = sorted(self.labels, key=lambda label: label[1])
         ys = spread([label[1] for label in ordered], LABEL_GAP, 9.0, self.height - 4)
         x = self.width + 12
@@ -105,7 +115,7 @@ class Plate:
         return d
 
     def _scale_bar(self) -> None:
-        length_mm = 20.0
+        length_mm = 20.0 if self.width > 280 else 10.0
         length = length_mm / self.frame.spacing * self.zoom
         y = self.height + 10
         d = self.drawing
@@ -115,7 +125,7 @@ class Plate:
     def _grey_bar(self) -> None:
         """A strip of the grey scale with its HU values."""
         d = self.drawing
-        width, x0, y = 132.0, self.width - 150.0, self.height + 6
+        width, x0, y = 112.0, self.width - 134.0, self.height + 6
         low, high = GREY_KNOTS_HU[0], GREY_KNOTS_HU[-1]
         steps = 33
         for i in range(steps):
@@ -212,7 +222,7 @@ def three_chamber_plate(
     frame: PictureFrame, uri: str, drawing: Mapping[str, Any], plan_id: str, section_name: str, description: str
 ) -> Drawing:
     """The long-axis plate: planes, device, path and the line of the smallest section."""
-    plate = Plate(frame, "Three-chamber plane", description, width=430.0, margin=168.0, uri=uri)
+    plate = Plate(frame, "Three-chamber plane", description, width=372.0, margin=142.0, uri=uri)
     plane = drawing["three_chamber"]
     ring = trace(drawing["ring"]["contour"], plane)
     if ring is not None:
@@ -263,7 +273,7 @@ def section_plate(
     frame: PictureFrame, uri: str, section: Mapping[str, Any], title: str, description: str, small: bool = False
 ) -> Drawing:
     """The smallest section: blood edge, device outline, residual area filled."""
-    plate = Plate(frame, title, description, width=190.0 if small else 300.0, margin=0.0 if small else 150.0, uri=uri)
+    plate = Plate(frame, title, description, width=190.0 if small else 256.0, margin=0.0 if small else 146.0, uri=uri)
     rings = [plate.place(lift_rings(section, [ring])) for ring in section.get("residual") or []]
     plate.drawing.polygons(rings, fill=SECTION_COLOUR, fill_opacity=0.45)
     for ring in section.get("blood") or []:
@@ -292,7 +302,7 @@ def ring_plate(
     frame: PictureFrame, uri: str, drawing: Mapping[str, Any], values: Mapping[str, float | None], description: str
 ) -> Drawing:
     """The ring en face: contour, points and the diameters along and across the three-chamber plane."""
-    plate = Plate(frame, "Mitral ring en face", description, width=300.0, margin=176.0, uri=uri)
+    plate = Plate(frame, "Mitral ring en face", description, width=256.0, margin=146.0, uri=uri)
     ring = drawing["ring"]
     contour = np.asarray(ring["contour"], dtype=float)
     center = np.asarray(ring["center"], dtype=float)
@@ -320,7 +330,7 @@ def ring_plate(
     if aorta:
         at = plate.place([aorta])[0]
         plate.drawing.mark(at[0], at[1], "cross", AORTA_COLOUR, 4)
-        plate.name(at, "aortic centre, projected", AORTA_COLOUR)
+        plate.name(at, "aortic centre", AORTA_COLOUR)
     return plate.finish()
 
 
@@ -328,22 +338,26 @@ def readers_plate(frame: PictureFrame, drawings: Sequence[Mapping[str, Any]], lo
     """All readings of a phase laid over each other; colour and dash by reader, second reads thinner."""
     title = "All readings, three-chamber plane" if long_axis else "All readings, ring en face"
     readers = sorted({str(d["reader_id"]) for d in drawings})
-    margin = 24 + max((text_width(r) for r in readers), default=0)
-    plate = Plate(frame, title, f"Contours of {len(readers)} readers over each other.", 300.0, min(margin, 130.0))
+    margin = 40 + max((text_width(r) for r in readers), default=0)
+    drawn = [s[0] for d in drawings for s in _shapes(d, frame, long_axis)]
+    if drawn:
+        frame = frame_around(frame, np.concatenate(drawn), READERS_MARGIN_MM)
+    plate = Plate(frame, title, f"Contours of {len(readers)} readers over each other.", 290.0, min(margin, 130.0))
     for drawing in sorted(drawings, key=lambda d: (d["reader_id"], d["read_no"])):
         i = readers.index(str(drawing["reader_id"]))
         colour, dash = palette.CATEGORIES[i % 7], palette.DASHES[i % 7]
         width = 1.7 if drawing["read_no"] == 1 else 0.9
         for shape, closed in _shapes(drawing, frame, long_axis):
             plate.line(shape, colour, width, dash, closed=closed)
+    beside = plate.finish(window=False)
     for i, reader in enumerate(readers):
         y = 14 + i * 16
-        plate.drawing.line(
+        beside.line(
             plate.width + 6, y, plate.width + 24, y, stroke=palette.CATEGORIES[i % 7], stroke_width=1.8,
             stroke_dasharray=palette.DASHES[i % 7],
         )  # fmt: skip
-        plate.drawing.text(plate.width + 28, y + 3.5, reader)
-    return plate.finish(window=False)
+        beside.text(plate.width + 28, y + 3.5, shorten(reader, 96))
+    return beside
 
 
 def _shapes(drawing: Mapping[str, Any], frame: PictureFrame, long_axis: bool) -> list[tuple[FloatArray, bool]]:

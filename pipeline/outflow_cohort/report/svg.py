@@ -125,11 +125,12 @@ class Drawing:
         body = {
             "circle": f'<circle cx="{c(x)}" cy="{c(y)}" r="{c(s)}"{fill}',
             "ring": f'<circle cx="{c(x)}" cy="{c(y)}" r="{c(s)}"{stroke}',
-            "square": f'<path d="M{c(x - s * 0.9)} {c(y - s * 0.9)}h{c(s * 1.8)}v{c(s * 1.8)}h{c(-s * 1.8)}z"{fill}',
+            "square": f'<rect x="{c(x - s * 0.9)}" y="{c(y - s * 0.9)}" width="{c(s * 1.8)}" height="{c(s * 1.8)}"{fill}',
             "triangle": f'<path d="M{c(x)} {c(y - s * 1.2)}l{c(s * 1.1)} {c(s * 2)}h{c(-s * 2.2)}z"{fill}',
             "diamond": f'<path d="M{c(x)} {c(y - s * 1.3)}l{c(s * 1.2)} {c(s * 1.3)}l{c(-s * 1.2)} {c(s * 1.3)}'
             f'l{c(-s * 1.2)} {c(-s * 1.3)}z"{fill}',
-            "cross": f'<path d="M{c(x - s)} {c(y - s)}l{c(2 * s)} {c(2 * s)}m0 {c(-2 * s)}l{c(-2 * s)} {c(2 * s)}"{stroke}',
+            "cross": f'<path d="M{c(x - s)} {c(y - s)}l{c(2 * s)} {c(2 * s)}m0 {c(-2 * s)}l{c(-2 * s)} {c(2 * s)}"'
+            f"{stroke}",
             "bar": f'<path d="M{c(x - s)} {c(y)}h{c(2 * s)}"{stroke}',
         }[shape]
         self.add(f"{body}><title>{escape(label)}</title></{body[1:].split(' ', 1)[0]}>" if label else f"{body}/>")
@@ -235,13 +236,17 @@ class Axes:
         if label:
             d.text(max(self.left - 34, 2), self.top - 10, label, class_="q")
 
-    def reference(self, value: float, label: str, colour: str = palette.FAINT_INK, dash: str = "4 3") -> None:
-        """A labelled horizontal line; left out where it falls outside the frame."""
-        if not self.inside_y(value):
-            return
-        y = self.y(value)
-        self.drawing.line(self.left, y, self.right, y, stroke=colour, stroke_width=1.0, stroke_dasharray=dash)
-        self.drawing.text(self.right, y - 3, label, "end", class_="s q halo")
+    def references(self, lines: Sequence[tuple[float, str]], colour: str = palette.FAINT_INK) -> None:
+        """Labelled horizontal lines; one outside the frame is left out, labels keep clear of each other."""
+        inside = sorted((line for line in lines if self.inside_y(line[0])), key=lambda line: -line[0])
+        lowest = -math.inf
+        for value, label in inside:
+            y = self.y(value)
+            self.drawing.line(self.left, y, self.right, y, stroke=colour, stroke_width=1.0, stroke_dasharray="4 3")
+            # The first label stands above its line, one too close to it below its own.
+            at = y - 3 if y - 3 - lowest > 11 else max(y + 10, lowest + 11)
+            self.drawing.text(self.right, at, label, "end", class_="s q halo")
+            lowest = at
 
 
 def tick_text(value: float) -> str:

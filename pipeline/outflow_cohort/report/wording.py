@@ -61,6 +61,21 @@ def words(name: object) -> str:
     return str(name).replace("_", " ") if isinstance(name, str) else ""
 
 
+FIELD_UNITS = {
+    "mm": "mm", "hu": "HU", "pct": "%", "deg": "°", "ml": "ml", "mm2": "mm²", "m2": "m²", "mmhg": "mmHg", "bpm": "1/min",
+    "ms": "ms", "years": "years", "kv": "kV", "ma": "mA",
+}  # fmt: skip
+
+
+def field_title(name: str) -> str:
+    """A column name as a label: `blood_hu` as `Blood, HU`."""
+    stem, _, last = name.rpartition("_")
+    if stem and last in FIELD_UNITS:
+        return f"{field_title(stem)}, {FIELD_UNITS[last]}"
+    text = words(name)
+    return text[:1].upper() + text[1:]
+
+
 def measure_title(measure: str, variant: str = "") -> str:
     """A measure's name as a heading, with its variant after a comma."""
     title = TITLES.get(measure) or words(measure).replace("lvot", "LVOT").capitalize()

@@ -1,0 +1,141 @@
+"""Charts of sizes, cut-offs, endpoints, and of measured minus true in the invented study."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from outflow_cohort.report import palette
+from outflow_cohort.report.charts_agreement import matrix_figure
+from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug, swarm
+from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.numbers import number, unit_text
+from outflow_cohort.report.page import Figure, Table, table_of
+from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
+from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
+
+SIZE_COLUMNS = (("size_a", "size_b"), ("device_a", "device_b"), ("device_id_a", "device_id_b"), ("size_1", "size_2"))
+
+
+def size_figures(cohort: Cohort) -> list[Figure]:
+    """How often a reading led to one size and another reading to another."""
+    frame = cohort.table("size_agreement")
+    pair = next((p for p in SIZE_COLUMNS if has(frame, p)), None)
+    if pair is None:
+        return []
+    counts = next((c for c in ("count", "n", "pairs") if c in frame), None)
+    data = frame if counts else frame.assign(count=1)
+    value = counts or "count"
+    data = data.groupby(list(pair), sort=True)[value].sum().reset_index()
+    caption = "Rows and columns: size by either reading; numbers: pairs of readings."
+    return [matrix_figure(data, pair[0], pair[1], value, "Sizes by two readings", "size-agreement", caption)]
+
+
+def endpoint_figures(cohort: Cohort) -> list[Figure]:
+    """Operating characteristic of each predictor and endpoint, where the tables have one."""
+    frame = cohort.table("roc_curves")
+    if not has(frame, ["sensitivity", "specificity"]):
+        return []
+    keys = [c for c in ("predictor", "endpoint", "measure", "variant", "outcome") if c in frame]
+    out = []
+    for name, part in frame.groupby(keys, sort=True) if keys else [((), frame)]:
+        parts = [str(n) for n in (name if isinstance(name, tuple) else (name,)) if n]
+        out.append(
+            _roc_figure(
+                ", ".join(words(p) for p in parts), part.reset_index(drop=True), slug("-".join(["roc", *parts]))
+            )
+        )
+    return out
+
+
+def _roc_figure(title: str, part: pd.DataFrame, name: str) -> Figure:
+    d = Drawing(330, 340, title or "Operating characteristic", "Sensitivity against one minus specificity.")
+    axes = Axes(d, 46, 32, 316, 290, (0.0, 1.0), (0.0, 1.0))
+    axes.left_axis("sensitivity")
+    d.line(axes.x(0), axes.y(0), axes.x(1), axes.y(1), stroke=palette.HAIRLINE, stroke_width=1)
+    part = part.sort_values(["specificity", "sensitivity"], ascending=[False, True], kind="stable")
+    points = axes.points(1 - part["specificity"], part["sensitivity"])
+    d.path(points, stroke=palette.BLUE, stroke_width=2)
+    axes.bottom_axis("1 − specificity")
+    labels = {c: (field_title(c), "1") for c in ("sensitivity", "specificity")}
+    return Figure(d, "", frame_table(part, labels), name, True, part)
+
+
+RECOVERED_KEYS = ["measure", "variant", "method", "unit"]
+
+
+def recovered(cohort: Cohort) -> tuple[list[Figure], list[Table]]:
+    """Errors of the invented study: a figure a headline measure and a table of all."""
+    frame = cohort.recovered
+    if not has(frame, [*RECOVERED_KEYS, "difference", "true_value"]):
+        return [], []
+    figures = [f for spec in cohort.settings.distributions if (f := _recovered_figure(cohort, frame, spec)) is not None]
+    rows = []
+    for (measure, variant, method, unit), part in frame.groupby(RECOVERED_KEYS, sort=True):
+        difference = part["difference"]
+        covered = (
+            pd.to_numeric(part["covered"], errors="coerce").dropna() if "covered" in part else pd.Series(dtype=float)
+        )
+        worst = float(difference.loc[difference.abs().idxmax()])
+        rows.append(
+            (
+                measure_title(measure), variant_text(variant), method_text(method), f"{len(part):,}",
+                number(part["true_value"].median(), unit), number(difference.median(), unit, _more(unit)),
+                number(difference.abs().median(), unit, _more(unit)), number(worst, unit, _more(unit)),
+                unit_text(unit), f"{100 * covered.mean():.0f} %" if len(covered) else "–",
+            )
+        )  # fmt: skip
+    header = (
+        "Measure", "Variant", "Method", "n", "True, median", "Measured − true, median", "Absolute, median", "Worst",
+        "Unit", "Truth inside the 95 % interval",
+    )  # fmt: skip
+    return figures, [table_of(header, rows, caption="All measures with a known truth")]
+
+
+def _more(unit: str) -> int:
+    """One digit more than the measure itself: errors are small."""
+    return {"mm2": 1, "mm": 2, "deg": 2, "1": 3, "pct": 2, "ml": 1}.get(unit, 2)
+
+
+def _recovered_figure(cohort: Cohort, frame: pd.DataFrame, spec: str) -> Figure | None:
+    measure, variant, _ = cohort.variant_of(spec)
+    mine = frame[(frame["measure"] == measure) & (frame["variant"] == variant)]
+    if not len(mine):
+        return None
+    unit = str(mine["unit"].iloc[0])
+    methods = sorted(set(mine["method"]))
+    title = measure_title(measure, variant)
+    d = Drawing(400, 34 + 58 * len(methods) + 40, title, "Measured minus true, each value a point.")
+    axes = Axes(d, 10, 14, 390, 18 + 58 * len(methods), padded(mine["difference"], include=[0.0]), (0.0, 1.0))
+    d.line(axes.x(0), axes.top, axes.x(0), axes.bottom, stroke=palette.INK, stroke_width=0.9)
+    said = []
+    for i, method in enumerate(methods):
+        values = mine.loc[mine["method"] == method, "difference"].to_numpy()
+        middle = axes.top + 36 + 58 * i
+        d.text(10, middle - 24, shorten(f"{method_text(method)}  ({len(values)})", 370), class_="b s halo")
+        offset = swarm(values, *axes.x_range, 380, 1.8, 15)
+        size = 1.6 if len(values) > FEW_POINTS else 2.4
+        d.dots([(axes.x(v), middle + o) for v, o in zip(values, offset, strict=True)], palette.CATEGORIES[i % 7], size)
+        median = float(np.median(values))
+        d.line(axes.x(median), middle - 16, axes.x(median), middle + 16, stroke=palette.INK, stroke_width=1.6)
+        said.append(f"{method_text(method)}: median {number(median, unit, _more(unit))}")
+    axes.bottom_axis(f"measured − true{f', {unit_text(unit)}' if unit_text(unit) else ''}")
+    keep = [
+        c
+        for c in (
+            "case_id",
+            "phase_pct",
+            "reader_id",
+            "read_no",
+            "plan_id",
+            "method",
+            "value",
+            "true_value",
+            "difference",
+        )
+        if c in mine
+    ]
+    data = mine[keep].reset_index(drop=True)
+    labels = {c: (field_title(c), unit) for c in ("value", "true_value")} | {"difference": ("Difference", "")}
+    caption = f"{'; '.join(said)}{f' {unit_text(unit)}' if unit_text(unit) else ''}. Line: median."
+    return Figure(d, caption, frame_table(data, labels), slug(f"recovered-{spec}"), True, data)

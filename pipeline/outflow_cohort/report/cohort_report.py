@@ -1,0 +1,373 @@
+"""The cohort report: what the tables of a run say, on one page, and the figures as files of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from outflow_cohort.files import write_csv, write_text
+from outflow_cohort.report import charts_agreement as agreement
+from outflow_cohort.report import charts_cohort as charts
+from outflow_cohort.report import charts_outcome as outcome
+from outflow_cohort.report.case_sheet import Headline
+from outflow_cohort.report.charts_cohort import cell_text, frame_table
+from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.landmarks_figure import landmark_figure
+from outflow_cohort.report.methods import chosen_table, measure_table, methods_text, provenance
+from outflow_cohort.report.numbers import MISSING, count, estimate, number, unit_text, with_unit
+from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of, with_title
+from outflow_cohort.report.wording import CAUTIONS, measure_title, variant_text, words
+
+CONTENTS = (
+    ("flow", "Flow"), ("cases", "Cases"), ("baseline", "Baseline"), ("distributions", "Measures by group"),
+    ("phases", "Over the cardiac cycle"), ("agreement", "Agreement of readers"), ("sizes", "Agreement on size"),
+    ("cutoffs", "Cut-offs and endpoints"), ("quality", "Image quality"), ("privacy", "Privacy"),
+    ("recovered", "Measured minus true"), ("aside", "Set aside, and why"), ("methods", "Methods"),
+    ("provenance", "Provenance"), ("cautions", "Cautions"),
+)  # fmt: skip
+INDEX_MEASURES = (
+    ("neo_lvot_area", "Neo-LVOT, mm²"),
+    ("lvot_residual_fraction", "Residual fraction"),
+    ("aorto_mitral_angle/opening", "Angle, °"),
+)
+"""Measures in the list of cases: three, so that 1,000 cases stay a small page."""
+PHASE_MEASURES = ("neo_lvot_area", "mitral_area/spline", "lv_volume")
+
+
+@dataclass(frozen=True)
+class CaseRow:
+    """One row of the list of cases; `state` m = measured, a = set aside."""
+
+    case_id: str
+    href: str
+    state: str
+    cells: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Page:
+    """The page and the figures that go with it."""
+
+    html: str
+    figures: tuple[Figure, ...]
+
+
+def cohort_report(cohort: Cohort) -> Page:
+    """Build the page; the same tables give the same bytes."""
+    settings = cohort.settings
+    most = settings.largest_table_rows
+    flow = charts.flow_figure(cohort)
+    distributions = _all(charts.distribution_figure(cohort, spec) for spec in settings.distributions)
+    phases = _all(charts.phase_figure(cohort, spec) for spec in PHASE_MEASURES)
+    rows = cohort.table("agreement")
+    bland_altman = _all(agreement.bland_altman_figure(cohort, spec, rows) for spec in settings.agreement_measures)
+    forest = _all(
+        agreement.forest_figure(rows, statistic, title, name, caption)
+        for statistic, title, name, caption in (
+            (
+                "icc_a_1",
+                "ICC(A,1), one reading",
+                "icc",
+                "Absolute agreement of single readings, two-way random effects.",
+            ),
+            ("ccc", "Concordance correlation", "ccc", "Concordance of the readings."),
+        )
+    )
+    bias = _all(_reader_bias(cohort, spec, rows) for spec in settings.agreement_measures)
+    landmarks = landmark_figure(cohort.table("landmark_agreement"))
+    sizes = outcome.size_figures(cohort)
+    endpoint_figures = outcome.endpoint_figures(cohort)
+    quality = _all(charts.quality_figure(cohort.series, c) for c in charts.QUALITY_FIELDS)
+    recovered_figures, recovered_tables = outcome.recovered(cohort)
+    figures = [
+        flow, *distributions, *phases, *forest, *bland_altman, *bias, *([landmarks] if landmarks else []), *sizes,
+        *endpoint_figures, *quality, *recovered_figures,
+    ]  # fmt: skip
+    shown = {id(f): replace(f, table=cut(f.table, most) if f.table else None) for f in figures}
+    paragraphs, references = methods_text(cohort)
+    study = cohort.study
+    contents = [c for c in CONTENTS if c[0] != "recovered" or recovered_figures or recovered_tables]
+    html = render(
+        "index.html",
+        study_id=study.get("study_id", "study"),
+        heading=study.get("title") or f"Cohort report of {study.get('study_id', 'a study')}",
+        standfirst=_standfirst(cohort),
+        contents=contents,
+        headline=_headline(cohort),
+        flow=shown[id(flow)],
+        cases=_cases(cohort),
+        cases_note="Values: mean of the case's readings at end-systole.",
+        case_columns=_case_columns(),
+        groups=[words(g) for g in cohort.group_names],
+        baseline=_statistics(cohort, ("baseline",), most),
+        distributions=[shown[id(f)] for f in distributions],
+        summary=_first(_statistics(cohort, ("cohort_summary",), 4 * most)),
+        phases=[shown[id(f)] for f in phases],
+        forest=[shown[id(f)] for f in forest],
+        bland_altman=[shown[id(f)] for f in bland_altman],
+        reader_bias=[shown[id(f)] for f in bias],
+        landmarks=shown[id(landmarks)] if landmarks else None,
+        agreement=_statistics(
+            cohort, ("agreement", "landmark_agreement", "categorical", "categorical_agreement"), 4 * most
+        ),
+        size_matrix=[shown[id(f)] for f in sizes],
+        sizes=_statistics(cohort, ("size_agreement",), most),
+        endpoint_figures=[shown[id(f)] for f in endpoint_figures],
+        cutoffs=_statistics(cohort, ("cutoffs", "endpoints"), 2 * most),
+        associations=_statistics(cohort, ("associations",), most),
+        quality=[shown[id(f)] for f in quality],
+        quality_tables=_quality_tables(cohort, most),
+        privacy=_privacy(cohort),
+        recovered_figures=[shown[id(f)] for f in recovered_figures],
+        recovered_tables=[cut(t, 2 * most) for t in recovered_tables],
+        aside=_aside(cohort, 4 * most),
+        statuses=_statuses(cohort, 2 * most),
+        methods=paragraphs,
+        references=references,
+        chosen=chosen_table(cohort),
+        measures=measure_table(),
+        provenance=provenance(cohort),
+        cautions=CAUTIONS,
+        script=Markup(_script()),
+    )
+    return Page(html, tuple(figures))
+
+
+def write_figures(figures: Iterable[Figure], folder: Path) -> None:
+    """Each figure as an SVG file, and its data as CSV with all digits."""
+    for figure in figures:
+        write_text(folder / f"{figure.name}.svg", figure.drawing.standalone())
+        if figure.data is not None:
+            write_csv(folder / f"{figure.name}.csv", figure.data)
+
+
+def _script() -> str:
+    env = environment()
+    return env.loader.get_source(env, "index.js")[0] if env.loader else ""
+
+
+def _all(figures: Iterable[Figure | None]) -> list[Figure]:
+    return [f for f in figures if f is not None]
+
+
+def _first(tables: list[Table]) -> Table:
+    return tables[0] if tables else EMPTY_TABLE
+
+
+def _reader_bias(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure | None:
+    measure, variant, method = cohort.variant_of(spec)
+    picked = cohort.pick(spec)
+    unit = str(picked["unit"].iloc[0]) if len(picked) else ""
+    return agreement.reader_bias_figure(rows, measure, variant, method, unit)
+
+
+def _standfirst(cohort: Cohort) -> str:
+    done = cohort.measured
+    sites = cohort.cases["site"].replace("", None).dropna().nunique() if "site" in cohort.cases else 0
+    parts = [
+        f"{count(len(cohort.cases), 'case')}"
+        + (f" from {count(sites, 'site')}" if sites else "")
+        + f", {count(done['case_id'].nunique(), 'case')} measured",
+        f"{count(done['reader_id'].nunique(), 'reader')}, {count(int(done['phase_pct'].nunique()), 'phase')}",
+        count(len(cohort.group_names), "group"),
+    ]
+    return "; ".join(parts) + "."
+
+
+def _headline(cohort: Cohort) -> list[Headline]:
+    done = cohort.measured["case_id"].nunique()
+    out = [Headline("Cases measured", f"{done:,}", f"of {len(cohort.cases):,}")]
+    for spec in cohort.settings.distributions[:4]:
+        frame = cohort.case_values(spec)
+        if not len(frame):
+            continue
+        measure, variant, _ = cohort.variant_of(spec)
+        unit = str(frame["unit"].iloc[0])
+        q1, median, q3 = np.percentile(frame["value"], [25, 50, 75])
+        note = f"{number(q1, unit)} to {number(q3, unit)} · {variant_text(variant) or 'all'} · n {len(frame)}"
+        out.append(Headline(measure_title(measure), with_unit(median, unit), note))
+    rows = cohort.table("agreement")
+    if has(rows, ["measure", "variant", "statistic", "estimate"]):
+        measure, variant, method = cohort.variant_of("neo_lvot_area")
+        mine = rows[
+            (rows["measure"] == measure)
+            & (rows["variant"] == variant)
+            & (rows["statistic"] == "icc_a_1")
+            & rows["estimate"].notna()
+        ]
+        if "method" in mine and (mine["method"] == method).any():
+            mine = mine[mine["method"] == method]
+        if len(mine):
+            row = mine.iloc[0]
+            out.append(
+                Headline("ICC(A,1) of the neo-LVOT", number(row["estimate"], digits=2),
+                         estimate(row["estimate"], row.get("ci_low"), row.get("ci_high"), digits=2))
+            )  # fmt: skip
+    return out
+
+
+def _case_columns() -> list[tuple[str, bool]]:
+    return [
+        ("Case", False), ("Group", False), ("Site", False), ("Device", False), ("Phases", True), ("Readings", True),
+        *((title, True) for _, title in INDEX_MEASURES), ("State", False),
+    ]  # fmt: skip
+
+
+def _cases(cohort: Cohort) -> list[CaseRow]:
+    done = cohort.measured
+    phases = done.groupby("case_id")["phase_pct"].nunique() if len(done) else {}
+    stated = done[done["phase_pct"].notna()]
+    counted = stated if len(stated) else done
+    readings = counted.groupby("case_id").size() if len(done) else {}
+    values = []
+    for spec, _ in INDEX_MEASURES:
+        frame = cohort.case_values(spec)
+        unit = str(frame["unit"].iloc[0]) if len(frame) else ""
+        values.append((dict(zip(frame["case_id"], frame["value"], strict=True)), unit))
+    reasons: dict[str, str] = {}
+    if has(cohort.set_aside, ["case_id", "code"]):
+        for case, code in cohort.set_aside[["case_id", "code"]].itertuples(index=False):
+            reasons.setdefault(case, words(code))
+    measured = set(done["case_id"])
+    out = []
+    for row in cohort.cases.to_dict("records"):
+        case = row["case_id"]
+        ok = case in measured
+        state = "measured" if ok else f"set aside: {reasons.get(case, 'no reading')}"
+        if ok and case in reasons:
+            state = "measured, some set aside"
+        cells = [words(cohort.groups.get(case, "")) or MISSING]
+        cells += [str(row.get(n) or MISSING) if row.get(n) == row.get(n) else MISSING for n in ("site", "device_id")]
+        cells += [number(phases[case] if ok else None, digits=0), number(readings.get(case) if ok else None, digits=0)]
+        cells += [number(v.get(case), unit) for v, unit in values]
+        out.append(CaseRow(case, _href(cohort, case), "m" if ok else "a", (*cells, state)))
+    return out
+
+
+def _href(cohort: Cohort, case: str) -> str:
+    """Link of the case sheet; a case without a request has none."""
+    key = cohort.keys[case]
+    return f"cases/{key}.html" if (cohort.results / "work" / "requests" / f"{key}.json").exists() else ""
+
+
+STATISTICS_TITLES = {
+    "baseline": "",
+    "cohort_summary": "",
+    "agreement": "Agreement, every measure and statistic",
+    "landmark_agreement": "Agreement of landmarks",
+    "categorical": "Agreement of categories",
+    "categorical_agreement": "Agreement of categories",
+    "cutoffs": "Cut-offs",
+    "endpoints": "Endpoints",
+    "associations": "",
+    "size_agreement": "",
+}
+LONG_COLUMNS = ("definition", "source")
+
+
+def _statistics(cohort: Cohort, names: Iterable[str], most: int) -> list[Table]:
+    """Tables of statistics as they are, empty columns left out, cut at `most` rows."""
+    out = []
+    for name in names:
+        frame = cohort.table(name)
+        if not len(frame):
+            continue
+        keep = [c for c in frame.columns if frame[c].notna().any() and not (frame[c].astype(str) == "").all()]
+        shown = frame[keep].head(most)
+        table = unit_table(shown)
+        if len(frame) > most:
+            table = Table(
+                table.header, table.rows, f"The first {most} of {len(frame):,} rows; tables/{name}.csv has all."
+            )
+        out.append(with_title(table, STATISTICS_TITLES.get(name, ""), most))
+    return out
+
+
+NUMBERS_WITH_UNIT = (
+    "estimate", "ci_low", "ci_high", "mean", "sd", "median", "q1", "q3", "min", "max", "std_error", "value", "p25", "p75",
+    "minimum", "maximum",
+)  # fmt: skip
+
+
+def unit_table(frame: pd.DataFrame) -> Table:
+    """A tidy table whose numbers take the digits of the row's own unit, where it has a column `unit`."""
+    table = frame_table(frame, {})
+    if "unit" not in frame:
+        return table
+    columns = [i for i, c in enumerate(frame.columns) if c in NUMBERS_WITH_UNIT]
+    at = list(frame.columns).index("unit")
+    ratio = frame["statistic"].str.startswith(("icc", "ccc", "kappa")) if "statistic" in frame else [False] * len(frame)
+    rows = []
+    for row, raw, plain in zip(table.rows, frame.itertuples(index=False, name=None), ratio, strict=True):
+        cells = list(row)
+        for i in columns:
+            cells[i] = (
+                number(raw[i], digits=2) if plain else cell_text(raw[i], raw[at] if isinstance(raw[at], str) else "")
+            )
+        cells[at] = unit_text(raw[at]) or MISSING
+        rows.append(tuple(cells))
+    return Table(table.header, tuple(rows))
+
+
+def _quality_tables(cohort: Cohort, most: int) -> list[Table]:
+    if not has(cohort.series, ["verdict", "reason_codes"]):
+        return []
+    pairs = [
+        (code, verdict)
+        for verdict, cell in cohort.series[["verdict", "reason_codes"]].itertuples(index=False)
+        for code in charts.split_codes(cell)
+    ]
+    if not pairs:
+        return []
+    counted = pd.DataFrame(pairs, columns=["code", "verdict"]).value_counts(sort=False).reset_index(name="series")
+    rows = [
+        (words(r.code), words(r.verdict), f"{r.series:,}")
+        for r in counted.sort_values(["code", "verdict"]).itertuples()
+    ]
+    return [cut(table_of(("Reason", "Verdict of the series", "Series"), rows, caption="Reasons of the intake"), most)]
+
+
+def _privacy(cohort: Cohort) -> list[Table]:
+    """Counts by rule and severity, never a row of its own."""
+    frame = cohort.privacy
+    if not has(frame, ["rule", "severity", "case_id"]):
+        return []
+    grouped = frame.groupby(["severity", "rule"], sort=True)["case_id"].agg(["size", "nunique"]).reset_index()
+    rows = [
+        (words(r.severity), words(r.rule), f"{r.size:,}", f"{r.nunique:,}")
+        for r in grouped.itertuples(index=False, name="Count")
+    ]
+    return [table_of(("Severity", "Rule", "Findings", "Cases"), rows)]
+
+
+def _aside(cohort: Cohort, most: int) -> list[Table]:
+    frame = cohort.set_aside
+    if not has(frame, ["case_id", "code"]):
+        return []
+    summary = frame.groupby(["stage", "code"], sort=True)["case_id"].agg(["size", "nunique"]).reset_index()
+    rows = [
+        (words(r.stage), words(r.code), f"{r.size:,}", f"{r.nunique:,}")
+        for r in summary.itertuples(index=False, name="Count")
+    ]
+    tables = [table_of(("Stage", "Reason", "Rows", "Cases"), rows, caption="By reason")]
+    names = [c for c in ("case_id", "phase_pct", "reader_id", "read_no", "stage", "code", "message") if c in frame]
+    listed = frame_table(frame[names].head(most), {"phase_pct": ("Phase, %", "pct0")})
+    note = f"The first {most} of {len(frame):,} rows; tables/set_aside.parquet has all." if len(frame) > most else ""
+    tables.append(Table(listed.header, listed.rows, note, "Row by row"))
+    return tables
+
+
+def _statuses(cohort: Cohort, most: int) -> Table:
+    frame = cohort.statuses
+    if not len(frame):
+        return EMPTY_TABLE
+    rows = [
+        (measure_title(r.measure), words(r.status), f"{r.rows:,}", f"{r.cases:,}")
+        for r in frame.itertuples(index=False)
+    ]
+    return cut(table_of(("Measure", "Status", "Rows", "Cases"), rows), most)

@@ -1,0 +1,26 @@
+"""Step 8: the cohort report with its figures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from outflow_cohort.files import write_text
+
+
+def report(*, results: Path) -> None:
+    """Write RESULTS/report/index.html, report/figures/*.svg and *.csv, and report/index.pdf where configured.
+
+    Raises report.pdf.NoPrinter where a PDF is wanted and nothing can print one.
+    """
+    from outflow_cohort.report.cohort_data import read_cohort
+    from outflow_cohort.report.cohort_report import cohort_report, write_figures
+    from outflow_cohort.report.pdf import print_pdf
+    from outflow_cohort.report.settings import read_settings
+
+    settings = read_settings(results)
+    page = cohort_report(read_cohort(results, settings))
+    folder = results / "report"
+    write_figures(page.figures, folder / "figures")
+    write_text(folder / "index.html", page.html)
+    if settings.pdf:
+        print_pdf(folder / "index.html", folder / "index.pdf")
