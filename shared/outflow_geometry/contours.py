@@ -160,11 +160,11 @@ class Contour:
         index = np.searchsorted(angle, wanted, side="right") - 1
         after = (index + 1) % len(angle)
         end_angle = np.where(after == 0, angle[0] + 2.0 * math.pi, angle[after])
-        # a straight edge in polar form: sin law between its two ends
+        # a straight edge in polar form, by the law of sines in the triangle of centroid and edge
         whole = end_angle - angle[index]
         left, right = np.sin(end_angle - wanted), np.sin(wanted - angle[index])
         near, far = radius[index], radius[after]
-        result: FloatArray = near * far * np.sin(whole) / (near * left + far * right)
+        result: FloatArray = near * far * np.sin(whole) / (near * right + far * left)
         return result
 
     def _first_crossing(self, x: float, y: float) -> float:
