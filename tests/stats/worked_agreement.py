@@ -123,7 +123,7 @@ def _first_readings(name, first, second):
 def ba_pefr1986():
     values = _limits(*_first_readings("pefr1986", "wright", "mini"))
     frame = _table("pefr1986")
-    wide = frame.pivot(index="subject", columns="rep")
+    wide = frame.pivot_table(index="subject", columns="rep")
     for meter in ("wright", "mini"):
         change = stats.bland_altman(wide[meter][1], wide[meter][2])
         wsd = (

@@ -26,7 +26,7 @@ import numpy as np
 
 from outflow_cohort.stats import generalised
 from outflow_cohort.stats.cells import Cells, cells_of_frame
-from outflow_cohort.stats.reml import fit_cells
+from outflow_cohort.stats.reml import NEGLIGIBLE_RESIDUAL, fit_cells
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -172,42 +172,51 @@ def icc_of_cells(
     """`icc` of readings already gathered in cells."""
     import pandas as pd
 
-    classical = (
-        cells.n_readers > 1 and cells.n_cases > 1 and cells.complete and not cells.repeated and not cells.constant
-    )
-    if interval == "f_based" and not classical:
-        raise ValueError("f_based intervals need every reader to read every case exactly once")
     if k is None:
         k = cells.n_readers if cells.n_readers > 1 else cells.n_readings / max(cells.n_cases, 1)
-    if classical and (squares := _mean_squares(cells)).residual > 0 and squares.within > 0:
-        found = _from_mean_squares(squares, k, confidence, null_value)
-        if interval != "f_based":
-            models = ("agreement",) if interval == "auto" else ("one_way", "agreement", "consistency")
-            found = _with_generalised(found, cells, k, confidence, models)
-    else:
-        found = _from_components(cells, k, confidence)
-    rows = []
-    for form in FORMS:
-        rows.append(
-            {
-                "form": form.key,
-                "name": form.name,
-                "shrout_fleiss": form.shrout_fleiss,
-                "definition": form.definition,
-                **found[form.key],
-                "k": float(k),
-                "n_cases": cells.n_cases,
-                "n_readers": cells.n_readers,
-                "n_readings": cells.n_readings,
-                "source": SOURCE,
-                "note": cells.note,
-            }
-        )
+    found = icc_rows(cells, k=k, confidence=confidence, interval=interval, null_value=null_value)
+    rows = [
+        {
+            "form": form.key,
+            "name": form.name,
+            "shrout_fleiss": form.shrout_fleiss,
+            "definition": form.definition,
+            **found[form.key],
+            "k": float(k),
+            "n_cases": cells.n_cases,
+            "n_readers": cells.n_readers,
+            "n_readings": cells.n_readings,
+            "source": SOURCE,
+            "note": cells.note,
+        }
+        for form in FORMS
+    ]
     columns = (
         "form name shrout_fleiss definition estimate ci_low ci_high f_value df1 df2 p_value k n_cases n_readers"
         " n_readings estimator interval source status note"
     )
     return pd.DataFrame(rows)[columns.split()]
+
+
+def icc_rows(
+    cells: Cells, *, k: float, confidence: float, interval: IntervalMethod = "auto", null_value: float = 0.0
+) -> dict[str, dict]:
+    """Estimate, interval, test and status of each form by its key."""
+    classical = (
+        cells.n_readers > 1 and cells.n_cases > 1 and cells.complete and not cells.repeated and not cells.constant
+    )
+    if interval == "f_based" and not classical:
+        raise ValueError("f_based intervals need every reader to read every case exactly once")
+    if not classical:
+        return _from_components(cells, k, confidence)
+    squares = _mean_squares(cells)
+    if squares.residual <= NEGLIGIBLE_RESIDUAL * cells.scale**2:
+        return _from_components(cells, k, confidence)
+    found = _from_mean_squares(squares, k, confidence, null_value)
+    if interval != "f_based":
+        models = ("agreement",) if interval == "auto" else ("one_way", "agreement", "consistency")
+        found = _with_generalised(found, cells, k, confidence, models)
+    return found
 
 
 def _row(estimate: float, low: float, high: float, estimator: str, interval: str, status: str = "ok") -> dict:

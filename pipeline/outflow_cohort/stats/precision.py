@@ -19,7 +19,7 @@ from outflow_cohort.stats import generalised
 from outflow_cohort.stats.bootstrap import weighted_bootstrap
 from outflow_cohort.stats.cells import Cells, cells_of_arrays, cells_of_frame
 from outflow_cohort.stats.limits_of_agreement import _normal_quantile, variance_interval
-from outflow_cohort.stats.reml import fit_cells
+from outflow_cohort.stats.reml import VarianceComponents, fit_cells
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,8 +91,23 @@ def repeatability_of_cells(
     """`repeatability` of gathered cells; log_cells = cells of the logarithms, None where they do not exist."""
     import pandas as pd
 
+    rows = repeatability_rows(cells, log_cells, confidence=confidence, n_draws=n_draws, seed=seed)
+    table = pd.DataFrame(rows).assign(
+        n_cases=cells.n_cases,
+        n_readings=cells.n_readings,
+        df=cells.n_readings - cells.n_cells,
+        source=SOURCE,
+        note=cells.note,
+    )
+    order = "statistic estimate ci_low ci_high interval df n_cases n_readings definition source status note"
+    return table[order.split()]
+
+
+def repeatability_rows(
+    cells: Cells, log_cells: Cells | None, *, confidence: float, n_draws: int, seed: int
+) -> list[dict]:
+    """Rows of `repeatability` without the sample sizes."""
     df = cells.n_readings - cells.n_cells
-    common = {"n_cases": cells.n_cases, "n_readings": cells.n_readings, "note": cells.note, "df": df}
     nan = float("nan")
     blank = {"estimate": nan, "ci_low": nan, "ci_high": nan, "interval": "none"}
     rows = []
@@ -131,9 +146,7 @@ def repeatability_of_cells(
         if cv_reason == "ok" and row["interval"] == "none":
             status = "interval_not_estimable"
         rows.append({"statistic": statistic, **row, "definition": definition, "status": status})
-    table = pd.DataFrame(rows).assign(**common, source=SOURCE)
-    order = "statistic estimate ci_low ci_high interval df n_cases n_readings definition source status note"
-    return table[order.split()]
+    return rows
 
 
 def _exp_minus_1(variance: float) -> float:
@@ -209,10 +222,29 @@ def reproducibility_of_cells(cells: Cells, *, confidence: float = 0.95) -> pd.Da
     import pandas as pd
 
     fit = fit_cells(cells)
-    draws = None
-    if fit.status == "ok" and cells.n_readers > 1:
-        pivots = generalised.pivots_of(cells, bool(np.isfinite(fit.case_reader)))
-        draws = None if pivots is None else generalised.component_draws(pivots) * cells.scale**2
+    table = pd.DataFrame(reproducibility_rows(cells, fit, draws_of(cells, fit), confidence=confidence)).assign(
+        n_cases=cells.n_cases,
+        n_readers=cells.n_readers,
+        n_readings=cells.n_readings,
+        source=SOURCE + "; intervals: " + generalised.SOURCE,
+        note=cells.note,
+    )
+    order = "statistic estimate ci_low ci_high interval n_cases n_readers n_readings definition source status note"
+    return table[order.split()]
+
+
+def draws_of(cells: Cells, fit: VarianceComponents) -> np.ndarray | None:
+    """Generalised draws of the components of a fit, squared unit of the values; None where there are none."""
+    if fit.status != "ok" or cells.n_readers < 2:
+        return None
+    pivots = generalised.pivots_of(cells, bool(np.isfinite(fit.case_reader)))
+    return None if pivots is None else generalised.component_draws(pivots) * cells.scale**2
+
+
+def reproducibility_rows(
+    cells: Cells, fit: VarianceComponents, draws: np.ndarray | None, *, confidence: float
+) -> list[dict]:
+    """Rows of `reproducibility` without the sample sizes."""
     usable = bool(np.isfinite(fit.residual))
     nan = float("nan")
     rows = []
@@ -236,15 +268,7 @@ def reproducibility_of_cells(cells: Cells, *, confidence: float = 0.95) -> pd.Da
             elif status == "ok":
                 status = "interval_not_estimable"
         rows.append({"statistic": statistic, **row, "definition": definition, "status": status})
-    table = pd.DataFrame(rows).assign(
-        n_cases=cells.n_cases,
-        n_readers=cells.n_readers,
-        n_readings=cells.n_readings,
-        source=SOURCE + "; intervals: " + generalised.SOURCE,
-        note=cells.note,
-    )
-    order = "statistic estimate ci_low ci_high interval n_cases n_readers n_readings definition source status note"
-    return table[order.split()]
+    return rows
 
 
 def precision_of(components: np.ndarray, statistic: str) -> np.ndarray:

@@ -193,10 +193,10 @@ def bland_altman_paired_replicates(
     spread = _mover(bias, n, parts, z, confidence, note)
     sd = float(np.sqrt(between + within))
     # The interval's arms are those of Zou's estimate of the total variance, laid at the published estimate.
+    inner = (spread.upper - spread.upper_low) - z * sd
+    outer = (spread.upper_high - spread.upper) + z * sd
     limits = LimitsOfAgreement(
-        n, bias, spread.bias_se, spread.bias_low, spread.bias_high, sd, z,
-        bias - z * sd, bias - z * sd - (spread.lower - spread.lower_low), bias - z * sd + (spread.lower_high - spread.lower),
-        bias + z * sd, bias + z * sd - (spread.upper - spread.upper_low), bias + z * sd + (spread.upper_high - spread.upper),
-        "difference", "mover", confidence, spread.status, note,
+        n, bias, spread.bias_se, spread.bias_low, spread.bias_high, sd, z, bias - z * sd, bias - outer, bias + inner,
+        bias + z * sd, bias - inner, bias + outer, "difference", "mover", confidence, spread.status, note,
     )  # fmt: skip
     return PairedReplicateLimits(limits, between_square, within, repeats, between, between + within)
