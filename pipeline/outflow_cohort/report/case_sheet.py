@@ -187,7 +187,7 @@ def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -
         area = estimate(section.get("area_mm2"), section.get("ci_low"), section.get("ci_high"), "mm2")
         text = (
             f"Smallest section, {SOLIDS.get(solid, words(solid))}, plan {plan_id}, {method_text(method)}: {area} mm² "
-            f"at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, away from the device up."
+            f"at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
         )
         out.append(Figure(plates.section_plate(found[0], uri, section, "Smallest section", text), text))
     found = data.picture("ring", phase)

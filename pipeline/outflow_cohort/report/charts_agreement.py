@@ -13,10 +13,10 @@ import pandas as pd
 from outflow_cohort.report import palette
 from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
-from outflow_cohort.report.numbers import estimate, is_number, number, unit_text, with_unit
+from outflow_cohort.report.numbers import difference_digits, estimate, is_number, number, unit_text, with_unit
 from outflow_cohort.report.page import Figure
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
-from outflow_cohort.report.wording import measure_title, method_text, variant_text, words
+from outflow_cohort.report.wording import measure_title, method_text, words
 
 MOST_FOREST_ROWS = 44
 READING_KEYS = ["case_id", "phase_pct", "plan_id", "read_no"]
@@ -78,18 +78,21 @@ def bland_altman_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure
             )
         dash = "" if name == "bias" else "6 3"
         d.line(axes.left, y, axes.right, y, stroke=palette.ACCENT, stroke_width=1.3, stroke_dasharray=dash)
-        d.text(axes.right + 5, y + 3.5, number(value, unit), class_="s")
+        d.text(axes.right + 5, y + 3.5, number(value, digits=difference_digits(unit)), class_="s")
     axes.bottom_axis(f"mean of the two readers{f', {unit_text(unit)}' if unit_text(unit) else ''}")
     x = 8.0
     for i, pair in enumerate(pairs[:4]):
         d.mark(x + 4, 268, palette.MARKS[i % 7], palette.CATEGORIES[i % 7], 3.2)
         d.text(x + 12, 271.5, shorten(pair, 84, 10), class_="s")
         x += 98
-    said = [f"{words(name)} {estimate(value, low, high, unit)}" for name, value, low, high in lines]
+    said = [
+        f"{words(name)} {estimate(value, low, high, digits=difference_digits(unit))}"
+        for name, value, low, high in lines
+    ]
     shown = (
         f"{'; '.join(said)}{f' {unit_text(unit)}' if unit_text(unit) else ''}." if said else "No limits in the tables."
     )
-    how = ", ".join(t for t in (variant_text(variant), method_text(method)) if t)
+    how = method_text(method)
     caption = f"{how[:1].upper()}{how[1:]}. {shown[:1].upper()}{shown[1:]}"
     data = data.assign(phase_pct=data["phase_pct"].where(data["phase_pct"] >= 0))
     labels = {"mean": ("Mean of both", unit), "difference": ("Difference", unit), "phase_pct": ("Phase, %", "pct0")}
@@ -179,10 +182,7 @@ def forest_figure(
         d.mark(axes.x(max(min(row.estimate, 1.0), low)), y, "square", palette.ACCENT, 3.4)
         d.text(652, y + 3.5, estimate(row.estimate, *ci, digits=2), class_="s")
     axes.bottom_axis(title, values=[round(float(v), 1) for v in np.arange(np.ceil(low * 5) / 5, 1.01, 0.2)])
-    labels = {
-        c: (words(c).capitalize() if c.startswith("ci") else words(c).capitalize(), "")
-        for c in ("estimate", "ci_low", "ci_high")
-    }
+    labels = {c: (words(c).capitalize(), "1") for c in ("estimate", "ci_low", "ci_high")}
     return Figure(d, caption, frame_table(mine, labels), name, True, mine)
 
 
@@ -217,7 +217,7 @@ def reader_bias_figure(rows: pd.DataFrame, measure: str, variant: str, method: s
         )
     axes.bottom_axis(f"reader − mean of all{f', {unit_text(unit)}' if unit_text(unit) else ''}")
     labels = {c: (words(c).capitalize(), unit) for c in ("estimate", "ci_low", "ci_high")}
-    caption = ", ".join(t for t in (variant_text(variant), method_text(method)) if t)
+    caption = method_text(method)
     return Figure(
         d,
         f"{caption[:1].upper()}{caption[1:]}.",

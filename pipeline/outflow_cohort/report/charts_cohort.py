@@ -12,8 +12,8 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import count, number, phase_text, unit_text, with_unit
 from outflow_cohort.report.page import Figure, Table, table_of
-from outflow_cohort.report.svg import Axes, Drawing, padded, shorten, text_width
-from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
+from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
+from outflow_cohort.report.wording import field_title, measure_title, method_text, words
 
 FEW_POINTS = 150
 """Up to this many points in a figure each carries its name and value; more become one path without names."""
@@ -106,7 +106,7 @@ def _aside_box(lost: int, what: str, reasons: Mapping[str, int]) -> Box | None:
 
 
 def _flow_drawing(stages: Sequence[tuple[Box, Box | None]]) -> Drawing:
-    width, box_width, side_x, side_width = 660.0, 260.0, 336.0, 324.0
+    width, box_width, side_x, side_width = 660.0, 260.0, 336.0, 322.0
     heights = [max(38 + 15 * len(m.lines), 38 + 15 * len(s.lines) if s else 0) for m, s in stages]
     total = sum(heights) + 26 * (len(stages) - 1) + 4
     words_ = "; ".join(m.title + (f", {s.title}" if s else "") for m, s in stages)
@@ -177,8 +177,7 @@ def distribution_figure(cohort: Cohort, spec: str) -> Figure | None:
         colour, mark, _ = group_style(cohort.group_names, group)
         top = axes.top + i * row_height
         middle = top + 36
-        d.text(10, top + 12, f"{words(group)}", class_="b s")
-        d.text(14 + text_width(words(group), 10.5), top + 12, f"n {len(mine)}", class_="s q")
+        d.text(10, top + 12, f"{shorten(words(group), 330)}  ({len(mine)})", class_="b s")
         size = 1.8 if many else 3.0
         offset = swarm(values, *axes.x_range, axes.right - axes.left, size, 13.0)
         q1, median, q3 = np.percentile(values, [25, 50, 75])
@@ -193,7 +192,7 @@ def distribution_figure(cohort: Cohort, spec: str) -> Figure | None:
             for (x, y), (case, value) in zip(points, mine[["case_id", "value"]].itertuples(index=False), strict=True):
                 d.mark(x, y, mark, colour, size, f"{case}: {with_unit(value, unit)}", 0.9)
     axes.bottom_axis(f"{measure_title(measure)}{f', {unit_text(unit)}' if unit_text(unit) else ''}")
-    how = ", ".join(t for t in (variant_text(variant), method_text(method)) if t)
+    how = method_text(method)
     caption = (
         f"{how[:1].upper()}{how[1:]}. Mean of a case's readings at end-systole; line: median, "
         "box: quartiles (from four cases on)."
@@ -256,7 +255,7 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
         d.line(x, y - 3.5, x + 24, y - 3.5, stroke=colour, stroke_width=2.2, stroke_dasharray=dash)
         d.mark(x + 12, y - 3.5, mark, colour, 3.2)
         d.text(x + 30, y, shorten(words(group), 160, 10), class_="s")
-    how = ", ".join(t for t in (variant_text(variant), method_text(method)) if t)
+    how = method_text(method)
     labels = {"value": (measure_title(measure), unit), "phase_pct": ("Phase, %", "pct0")}
     caption = f"{how[:1].upper()}{how[1:]}. Thin: a case (mean of its readings); thick: median of the group."
     return Figure(d, caption, frame_table(means, labels), slug(f"phases-{spec}"), True, means)

@@ -9,7 +9,7 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.charts_agreement import matrix_figure
 from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug, swarm
 from outflow_cohort.report.cohort_data import Cohort, has
-from outflow_cohort.report.numbers import number, unit_text
+from outflow_cohort.report.numbers import difference_digits, number, unit_text
 from outflow_cohort.report.page import Figure, Table, table_of
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
@@ -80,8 +80,9 @@ def recovered(cohort: Cohort) -> tuple[list[Figure], list[Table]]:
         rows.append(
             (
                 measure_title(measure), variant_text(variant), method_text(method), f"{len(part):,}",
-                number(part["true_value"].median(), unit), number(difference.median(), unit, _more(unit)),
-                number(difference.abs().median(), unit, _more(unit)), number(worst, unit, _more(unit)),
+                number(part["true_value"].median(), unit), number(difference.median(), unit, difference_digits(unit)),
+                number(difference.abs().median(), unit, difference_digits(unit)),
+                number(worst, unit, difference_digits(unit)),
                 unit_text(unit), f"{100 * covered.mean():.0f} %" if len(covered) else "–",
             )
         )  # fmt: skip
@@ -90,11 +91,6 @@ def recovered(cohort: Cohort) -> tuple[list[Figure], list[Table]]:
         "Unit", "Truth inside the 95 % interval",
     )  # fmt: skip
     return figures, [table_of(header, rows, caption="All measures with a known truth")]
-
-
-def _more(unit: str) -> int:
-    """One digit more than the measure itself: errors are small."""
-    return {"mm2": 1, "mm": 2, "deg": 2, "1": 3, "pct": 2, "ml": 1}.get(unit, 2)
 
 
 def _recovered_figure(cohort: Cohort, frame: pd.DataFrame, spec: str) -> Figure | None:
@@ -118,7 +114,7 @@ def _recovered_figure(cohort: Cohort, frame: pd.DataFrame, spec: str) -> Figure 
         d.dots([(axes.x(v), middle + o) for v, o in zip(values, offset, strict=True)], palette.CATEGORIES[i % 7], size)
         median = float(np.median(values))
         d.line(axes.x(median), middle - 16, axes.x(median), middle + 16, stroke=palette.INK, stroke_width=1.6)
-        said.append(f"{method_text(method)}: median {number(median, unit, _more(unit))}")
+        said.append(f"{method_text(method)}: median {number(median, unit, difference_digits(unit))}")
     axes.bottom_axis(f"measured − true{f', {unit_text(unit)}' if unit_text(unit) else ''}")
     keep = [
         c

@@ -20,7 +20,8 @@ STATISTICS = (
     "endpoints", "roc_curves", "landmark_agreement", "categorical", "categorical_agreement",
 )  # fmt: skip
 VALUE_COLUMNS = [
-    "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit", "status",
+    "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",
+    "status",
 ]  # fmt: skip
 
 
@@ -128,7 +129,7 @@ class Cohort:
         return frame[frame["plan_id"] == first]
 
     def case_values(self, spec: str) -> pd.DataFrame:
-        """One value a case: the mean over its readings at end-systole. Columns case_id, group, value, unit, readings."""
+        """One value a case: the mean over its readings at end-systole, with their number."""
         frame = self.pick(spec)
         columns = ["case_id", "group", "value", "unit", "readings"]
         if not len(frame):

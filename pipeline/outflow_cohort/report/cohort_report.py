@@ -19,7 +19,7 @@ from outflow_cohort.report.charts_cohort import cell_text, frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.landmarks_figure import landmark_figure
 from outflow_cohort.report.methods import chosen_table, measure_table, methods_text, provenance
-from outflow_cohort.report.numbers import MISSING, count, estimate, number, unit_text, with_unit
+from outflow_cohort.report.numbers import MISSING, count, interval, number, unit_text, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of, with_title
 from outflow_cohort.report.wording import CAUTIONS, measure_title, variant_text, words
 
@@ -206,7 +206,7 @@ def _headline(cohort: Cohort) -> list[Headline]:
             row = mine.iloc[0]
             out.append(
                 Headline("ICC(A,1) of the neo-LVOT", number(row["estimate"], digits=2),
-                         estimate(row["estimate"], row.get("ci_low"), row.get("ci_high"), digits=2))
+                         interval(row.get("ci_low"), row.get("ci_high"), digits=2))
             )  # fmt: skip
     return out
 
@@ -289,7 +289,8 @@ def _statistics(cohort: Cohort, names: Iterable[str], most: int) -> list[Table]:
 
 
 NUMBERS_WITH_UNIT = (
-    "estimate", "ci_low", "ci_high", "mean", "sd", "median", "q1", "q3", "min", "max", "std_error", "value", "p25", "p75",
+    "estimate", "ci_low", "ci_high", "mean", "sd", "median", "q1", "q3", "min", "max", "std_error", "value", "p25",
+    "p75",
     "minimum", "maximum",
 )  # fmt: skip
 

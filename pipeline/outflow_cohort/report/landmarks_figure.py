@@ -49,7 +49,8 @@ def landmark_figure(frame: pd.DataFrame) -> Figure | None:
     )
     for outline in OUTLINES:
         d.add(
-            f'<path d="{_smooth([(ox + x * MM, oy + y * MM) for x, y in outline])}" fill="none" stroke="#8A939C" stroke-width="1.6"/>'
+            f'<path d="{_smooth([(ox + x * MM, oy + y * MM) for x, y in outline])}" fill="none" stroke="#8A939C" '
+            'stroke-width="1.6"/>'
         )
     d.line(ox - 19 * MM, oy, ox + 17 * MM, oy, stroke="#8A939C", stroke_dasharray="3 3")
     d.line(ox + 20 * MM, oy - 6 * MM, ox + 37 * MM, oy + 14 * MM, stroke="#8A939C", stroke_dasharray="3 3")
@@ -72,7 +73,7 @@ def landmark_figure(frame: pd.DataFrame) -> Figure | None:
     d.text(14 + 10 * MM, 486.5, "10 mm", class_="s")
     largest = mine.loc[mine[column].idxmax()]
     caption = (
-        f"Radius of a disc: {words(column.removesuffix('_mm'))} of one landmark point, to the scale of the sketch. "
+        f"Radius of a disc: standard deviation of a landmark between readings, to the scale of the sketch. "
         f"Largest: {words(str(largest['structure']))}, {number(largest[column], 'mm', 2)} mm."
     )
     return Figure(d, caption, frame_table(mine, {}), "landmarks", True, mine)

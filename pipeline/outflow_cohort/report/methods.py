@@ -47,31 +47,32 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
     reads = done.groupby(["case_id", "phase_pct", "reader_id"], dropna=True)["read_no"].nunique() if len(done) else None
     repeated = reads is not None and len(reads) and int(reads.max()) > 1
     twice = f", up to {int(reads.max())} reads each" if repeated and reads is not None else ""
+    done_cases = int(done["case_id"].nunique()) if len(done) else 0
     first = (
-        f"CT series of {count(len(cohort.cases), 'case')} were checked for completeness, geometry, phase, image quality "
-        f"and evidence of de-identification {ref('deid')}; {count(done['case_id'].nunique() if len(done) else 0, 'case')} "
-        f"{'was' if done['case_id'].nunique() == 1 else 'were'} measured in "
-        f"{count(phases, 'phase') if phases else 'one phase'} by {count(len(readers), 'reader')}{twice}. Images were "
-        "resampled to isotropic voxels around the landmarks."
+        f"CT series of {count(len(cohort.cases), 'case')} were checked for completeness, geometry, phase, image "
+        f"quality and evidence of de-identification {ref('deid')}; {count(done_cases, 'case')} "
+        f"{'was' if done_cases == 1 else 'were'} measured in {count(phases, 'phase') if phases else 'one phase'} by "
+        f"{count(len(readers), 'reader')}{twice}. Images were resampled to isotropic voxels around the landmarks."
     )
     second = (
-        "The ring plane is the least-squares plane through the ring's points and the ring contour a closed cubic spline "
-        "in it; the aortic plane runs through the three hinge points. The aorto-mitral angle `opening` is the angle "
-        "between the downstream normals of both planes, 180° for coplanar valves. Blood is where the image exceeds the "
-        "level half-way between local blood and muscle. The device is a surface of revolution of its profile about the "
-        "ring's normal. Sections stand at right angles to the outflow path; the neo-LVOT is the smallest section less "
-        f"the device {ref('blanke', 'reid')}, by the rule {words(str(chosen.get('section_rule', 'aortic_side')))}, from "
-        f"the aortic annulus to the last plane that meets the solid, at most {chosen.get('search_upstream_mm', 30.0):g} mm "
-        f"upstream. Values over the phases are end-systole, the mean over systole and the smallest {ref('meduri')}. "
-        f"View angles follow the DICOM positioner angles {ref('dicom')}."
+        "The ring plane is the least-squares plane through the ring's points and the ring contour a closed cubic "
+        "spline in it; the aortic plane runs through the three hinge points. The aorto-mitral angle “opening” is the "
+        "angle between the downstream normals of both planes, 180° for coplanar valves. Blood is where the image "
+        "exceeds the level half-way between local blood and muscle. The device is a surface of revolution of its "
+        "profile about the ring's normal. Sections stand at right angles to the outflow path; the neo-LVOT is the "
+        f"smallest section less the device {ref('blanke', 'reid')}, by the rule "
+        f"“{words(str(chosen.get('section_rule', 'aortic_side')))}”, from the aortic annulus to the last plane that "
+        f"meets the solid, at most {chosen.get('search_upstream_mm', 30.0):g} mm upstream. Values over the phases are "
+        f"end-systole, the mean over systole and the smallest {ref('meduri')}. View angles follow the DICOM "
+        f"positioner angles {ref('dicom')}."
     )
     draws = uncertainty.get("draws")
     third = (
         "Intervals of single measurements are 95 % and stem from redrawing the landmarks with the scatter found in "
-        f"repeated reads{f' ({draws} draws a reading)' if draws else ''}. Agreement between and within readers is given as "
-        f"intraclass correlation, absolute agreement, ICC(A,1) {ref('mcgraw')}, and as bias with limits of agreement "
-        f"{ref('bland')}, each with a 95 % interval; definitions and sources of further statistics stand beside them in "
-        "the tables."
+        f"repeated reads{f' ({draws} draws a reading)' if draws else ''}. Agreement between and within readers is "
+        f"given as intraclass correlation, absolute agreement, ICC(A,1) {ref('mcgraw')}, and as bias with limits of "
+        f"agreement {ref('bland')}, each with a 95 % interval; definitions and sources of further statistics stand "
+        "beside them in the tables."
     )
     return [first, second, third], [REFERENCES[name] for name in used]
 

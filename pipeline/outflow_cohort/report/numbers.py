@@ -47,6 +47,11 @@ def unit_text(unit: object) -> str:
     return UNITS.get(unit, unit) if isinstance(unit, str) else ""
 
 
+def difference_digits(unit: str) -> int:
+    """Decimals of a difference or a bias: one more than the measure itself has."""
+    return DIGITS.get(unit, 1) + 1
+
+
 def with_unit(value: object, unit: str, digits: int | None = None) -> str:
     """`value` and its unit; a degree sign stands close."""
     text = number(value, unit, digits)

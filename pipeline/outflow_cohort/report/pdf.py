@@ -36,7 +36,8 @@ def print_pdf(page: Path, target: Path) -> str:
         with tempfile.TemporaryDirectory() as profile:
             fresh = Path(profile) / "page.pdf"
             done = subprocess.run(
-                [found, *QUIET, f"--user-data-dir={profile}/profile", f"--print-to-pdf={fresh}", page.resolve().as_uri()],
+                [found, *QUIET, f"--user-data-dir={profile}/profile", f"--print-to-pdf={fresh}",
+                 page.resolve().as_uri()],
                 capture_output=True, text=True, timeout=PRINT_SECONDS, check=False,
             )  # fmt: skip
             if done.returncode != 0 or not fresh.exists():

@@ -62,7 +62,8 @@ def words(name: object) -> str:
 
 
 FIELD_UNITS = {
-    "mm": "mm", "hu": "HU", "pct": "%", "deg": "°", "ml": "ml", "mm2": "mm²", "m2": "m²", "mmhg": "mmHg", "bpm": "1/min",
+    "mm": "mm", "hu": "HU", "pct": "%", "deg": "°", "ml": "ml", "mm2": "mm²", "m2": "m²", "mmhg": "mmHg",
+    "bpm": "1/min",
     "ms": "ms", "years": "years", "kv": "kV", "ma": "mA",
 }  # fmt: skip
 
