@@ -1,0 +1,197 @@
+"""Compiled loops over images and contours; imported when sections are first cut, and cached on disk.
+
+Images are (nk, nj, ni) float32 arrays; an index is [k, j, i] in voxels. Planes are given in index space: the index
+of a plane's origin and the index steps per mm along u and v.
+"""
+
+# mypy: disable-error-code="no-any-return, untyped-decorator"
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from outflow_geometry.frames import FloatArray
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def trilinear(values, k, j, i, outside):  # type: ignore[no-untyped-def]
+    """Linear interpolation at one index; `outside` beyond the outermost voxel centres."""
+    nk, nj, ni = values.shape
+    if not (k >= 0.0 and j >= 0.0 and i >= 0.0 and k <= nk - 1 and j <= nj - 1 and i <= ni - 1):
+        return outside
+    k0, j0, i0 = min(int(k), nk - 2), min(int(j), nj - 2), min(int(i), ni - 2)
+    fk, fj, fi = k - k0, j - j0, i - i0
+    front = values[k0]
+    back = values[k0 + 1]
+    a = (front[j0, i0] * (1.0 - fi) + front[j0, i0 + 1] * fi) * (1.0 - fj)
+    a += (front[j0 + 1, i0] * (1.0 - fi) + front[j0 + 1, i0 + 1] * fi) * fj
+    b = (back[j0, i0] * (1.0 - fi) + back[j0, i0 + 1] * fi) * (1.0 - fj)
+    b += (back[j0 + 1, i0] * (1.0 - fi) + back[j0 + 1, i0 + 1] * fi) * fj
+    return a * (1.0 - fk) + b * fk
+
+
+@njit(cache=True, nogil=True)
+def sample_windows(values, origin, du, dv, corner, shape, start, step, outside, out):  # type: ignore[no-untyped-def]
+    """Sample the windows of m planes into the flat `out`: window p, shape[p] = (rows, columns), begins at start[p]."""
+    for p in range(len(start)):
+        rows, columns = shape[p, 0], shape[p, 1]
+        at = start[p]
+        for r in range(rows):
+            y = corner[p, 1] + r * step
+            for c in range(columns):
+                border = r == 0 or c == 0 or r == rows - 1 or c == columns - 1
+                x = corner[p, 0] + c * step
+                k = origin[p, 0] + x * du[p, 0] + y * dv[p, 0]
+                j = origin[p, 1] + x * du[p, 1] + y * dv[p, 1]
+                i = origin[p, 2] + x * du[p, 2] + y * dv[p, 2]
+                value = trilinear(values, k, j, i, outside)
+                # the window's rim is dry, so that every outline closes
+                out[at] = min(value, outside * 1e-3) if border else value
+                at += 1
+
+
+@njit(cache=True, nogil=True)
+def spread_rings(points, offsets, spacing, out, out_offsets):  # type: ignore[no-untyped-def]
+    """Spread points evenly along closed rings (first point repeated last); returns the number written.
+
+    Rings with a perimeter below four spacings keep eight points.
+    """
+    written = 0
+    out_offsets[0] = 0
+    for ring in range(len(offsets) - 1):
+        first, last = offsets[ring], offsets[ring + 1]
+        length = 0.0
+        for n in range(first, last - 1):
+            length += math.hypot(points[n + 1, 0] - points[n, 0], points[n + 1, 1] - points[n, 1])
+        count = max(int(length / spacing + 0.5), 8)
+        n = first
+        passed = 0.0
+        edge = math.hypot(points[n + 1, 0] - points[n, 0], points[n + 1, 1] - points[n, 1])
+        for q in range(count):
+            wanted = length * q / count
+            while passed + edge < wanted and n < last - 2:
+                passed += edge
+                n += 1
+                edge = math.hypot(points[n + 1, 0] - points[n, 0], points[n + 1, 1] - points[n, 1])
+            share = (wanted - passed) / edge if edge > 0.0 else 0.0
+            out[written, 0] = points[n, 0] + share * (points[n + 1, 0] - points[n, 0])
+            out[written, 1] = points[n, 1] + share * (points[n + 1, 1] - points[n, 1])
+            written += 1
+        out_offsets[ring + 1] = written
+    return written
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def spline_weights(position, scale, first, value, slope, bend):  # type: ignore[no-untyped-def]
+    """Weights of the cubic B-spline stretched by `scale` voxels at `position`, and of its two derivatives."""
+    total = 0.0
+    for n in range(len(value)):
+        x = (position - (first + n)) / scale
+        a = abs(x)
+        if a < 1.0:
+            w = 2.0 / 3.0 - a * a + 0.5 * a * a * a
+            d = -2.0 * x + 1.5 * a * x
+            b = -2.0 + 3.0 * a
+        elif a < 2.0:
+            w = (2.0 - a) ** 3 / 6.0
+            d = -0.5 * (2.0 - a) ** 2 * (1.0 if x > 0.0 else -1.0)
+            b = 2.0 - a
+        else:
+            w = 0.0
+            d = 0.0
+            b = 0.0
+        value[n], slope[n], bend[n] = w, d / scale, b / (scale * scale)
+        total += w
+    for n in range(len(value)):
+        value[n] /= total
+        slope[n] /= total
+        bend[n] /= total
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def smooth_derivatives(values, index, scale, bends, out):  # type: ignore[no-untyped-def]
+    """Value, gradient and (where `bends`) second derivatives at (n, 3) indices, smoothed by a cubic B-spline.
+
+    scale : (3,) stretch of the B-spline along k, j, i, voxels; its variance is scale^2 / 3 voxels^2.
+    out : (n, 10), per voxel: f, f_k, f_j, f_i, f_kk, f_jj, f_ii, f_kj, f_ki, f_ji.
+    """
+    nk, nj, ni = values.shape
+    wide = np.empty(3, dtype=np.int64)
+    for a in range(3):
+        wide[a] = math.ceil(4.0 * scale[a])
+    kv, ks, kb = np.empty(wide[0]), np.empty(wide[0]), np.empty(wide[0])
+    jv, js, jb = np.empty(wide[1]), np.empty(wide[1]), np.empty(wide[1])
+    iv, is_, ib = np.empty(wide[2]), np.empty(wide[2]), np.empty(wide[2])
+    for n in range(len(index)):
+        k0 = math.floor(index[n, 0] - 2.0 * scale[0]) + 1
+        j0 = math.floor(index[n, 1] - 2.0 * scale[1]) + 1
+        i0 = math.floor(index[n, 2] - 2.0 * scale[2]) + 1
+        spline_weights(index[n, 0], scale[0], k0, kv, ks, kb)
+        spline_weights(index[n, 1], scale[1], j0, jv, js, jb)
+        spline_weights(index[n, 2], scale[2], i0, iv, is_, ib)
+        for q in range(10):
+            out[n, q] = 0.0
+        inner = i0 >= 0 and i0 + wide[2] <= ni
+        for a in range(wide[0]):
+            k = min(max(k0 + a, 0), nk - 1)
+            v = 0.0
+            v_i = 0.0
+            v_ii = 0.0
+            v_j = 0.0
+            v_ji = 0.0
+            v_jj = 0.0
+            for b in range(wide[1]):
+                row = values[k, min(max(j0 + b, 0), nj - 1)]
+                f = 0.0
+                f_i = 0.0
+                f_ii = 0.0
+                if inner:
+                    for c in range(wide[2]):
+                        sample = row[i0 + c]
+                        f += iv[c] * sample
+                        f_i += is_[c] * sample
+                        f_ii += ib[c] * sample
+                else:
+                    for c in range(wide[2]):
+                        sample = row[min(max(i0 + c, 0), ni - 1)]
+                        f += iv[c] * sample
+                        f_i += is_[c] * sample
+                        f_ii += ib[c] * sample
+                v += jv[b] * f
+                v_i += jv[b] * f_i
+                v_j += js[b] * f
+                if bends:
+                    v_ii += jv[b] * f_ii
+                    v_ji += js[b] * f_i
+                    v_jj += jb[b] * f
+            out[n, 0] += kv[a] * v
+            out[n, 1] += ks[a] * v
+            out[n, 2] += kv[a] * v_j
+            out[n, 3] += kv[a] * v_i
+            if bends:
+                out[n, 4] += kb[a] * v
+                out[n, 5] += kv[a] * v_jj
+                out[n, 6] += kv[a] * v_ii
+                out[n, 7] += ks[a] * v_j
+                out[n, 8] += ks[a] * v_i
+                out[n, 9] += kv[a] * v_ji
+
+
+def doubled_rings(points: FloatArray, offsets: np.ndarray) -> FloatArray:
+    """Rings (n, 2) of evenly spread points with a point between each pair (2 n, 2), by the four-point rule.
+
+    Source: Dyn, Levin & Gregory 1987, CAGD 4:257, tension 1/16 (reproduces cubics).
+    """
+    place = np.arange(len(points))
+    ring = np.repeat(np.arange(len(offsets) - 1), np.diff(offsets))
+    first, count = offsets[:-1][ring], np.diff(offsets)[ring]
+
+    def shifted(by: int) -> FloatArray:
+        result: FloatArray = points[first + (place - first + by) % count]
+        return result
+
+    between = (9.0 * (points + shifted(1)) - shifted(-1) - shifted(2)) / 16.0
+    return np.stack([points, between], axis=1).reshape(-1, 2)
