@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +9,6 @@ from outflow_cohort.files import read_json, write_atomically, write_json, write_
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
-    from outflow_geometry.inputs import Definitions
     from outflow_geometry.reading import ReadingResult
 
 PHASE_TOLERANCE_PCT = 1.0
@@ -56,16 +54,28 @@ class _CaseOutput:
         self.set_aside.append({"case_id": self.case_id, **who, "stage": STAGE, "code": code, "message": message})
 
     def add(self, who: Row, result: ReadingResult) -> None:
-        """The rows of one reading, or of the case over its phases (phase null)."""
-        place = {"case_id": self.case_id, **who}
+        """The rows of one reading."""
+        place = self.place(who)
         self.measurements += [place | vars(value) for value in result.values]
         self.curves += [place | row for curve in result.curves for row in curve.rows()]
-        self.views += [place | vars(view) for view in result.views]
+        self.views += [
+            place
+            | {
+                "view": view.name,
+                "lao_rao_deg": view.lao_rao,
+                "cra_cau_deg": view.cra_cau,
+                "residual_tilt_deg": view.residual_tilt,
+                "reachable": view.reachable,
+            }
+            for view in result.views
+        ]
+
+    def place(self, who: Row) -> Row:
+        """The columns that every row of this case begins with."""
+        return {"case_id": self.case_id, **who}
 
     def write(self, folder: Path) -> None:
         """Write all files of the case; a case without any measurement gets a row of its own in set_aside."""
-        import numpy as np
-
         from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, VIEWS, typed_frame
 
         case_aside = not self.measurements
@@ -81,3 +91,94 @@ class _CaseOutput:
             folder / "set_aside.json",
             {"rows": self.set_aside, "case_set_aside": case_aside, "series_quality": self.series_quality},
         )
+
+
+def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
+    """Write `arrays` under exactly this name (NumPy would append .npz)."""
+    import numpy as np
+
+    with path.open("wb") as handle:
+        np.savez_compressed(handle, **arrays)
+
+
+def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> None:
+    from outflow_cohort.dicom.landmark_checks import check_landmarks
+    from outflow_cohort.report.pictures import take_pictures
+    from outflow_cohort.study import core_inputs
+    from outflow_cohort.volumes import load_volume
+    from outflow_geometry.inputs import ReadingInput
+    from outflow_geometry.phase_image import PhaseImage
+    from outflow_geometry.reading import measure_case, measure_reading
+    from outflow_geometry.scatter import Read, landmark_sd
+
+    index = read_json(volumes / "volumes.json")
+    case.series_quality = index["series_quality"]
+    case.set_aside += index["set_aside"]
+    placed = _place(request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], case)
+    checked, refused = check_landmarks(request, placed, index)
+    case.set_aside += refused
+    reads = [
+        Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], core_inputs.landmarks(reading))
+        for entry, readings in checked
+        for reading in readings
+    ]
+    scatter = landmark_sd(reads, request["study"]["uncertainty"]["prior_sd_mm"])
+    plans, prosthesis = core_inputs.plans(request), core_inputs.prosthesis(request)
+    definitions = core_inputs.definitions(request, scatter)
+    images, results = {}, []
+    for entry, readings in checked:
+        volume = load_volume(volumes / entry["file"])
+        ring_volume = load_volume(volumes / entry["ring_file"]) if entry["ring_file"] else None
+        image = PhaseImage(volume)
+        images[entry["phase_pct"]] = volume
+        for reading in readings:
+            given = ReadingInput(
+                landmarks=core_inputs.landmarks(reading),
+                volume=volume,
+                plans=plans,
+                prosthesis=prosthesis,
+                definitions=definitions,
+                supine=entry["supine"],
+                ring_volume=ring_volume,
+            )
+            result = measure_reading(given, image)
+            who = {"phase_pct": entry["phase_pct"], "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
+            case.add(who, result)
+            case.drawings.append(who | {"warnings": reading["landmark_warnings"]} | result.drawing)
+            results.append((who, result))
+            print(f"{case.case_id} phase {entry['phase_pct']} {reading['reader_id']} {reading['read_no']} measured")
+    for reader_id, read_no in sorted({(who["reader_id"], who["read_no"]) for who, _ in results}):
+        own = [
+            (who["phase_pct"], result)
+            for who, result in results
+            if (who["reader_id"], who["read_no"]) == (reader_id, read_no)
+        ]
+        who = {"phase_pct": None, "reader_id": reader_id, "read_no": read_no}
+        case.measurements += [case.place(who) | vars(value) for value in measure_case(own, definitions)]
+    case.pictures = take_pictures(images, case.drawings)
+    case.complete = True
+
+
+def _place(
+    readings: list[Row], volumes: list[Row], reasons: list[Row], case: _CaseOutput
+) -> list[tuple[Row, list[Row]]]:
+    """Readings by the volume of their phase; a reading without a volume is set aside with the series' reason."""
+    placed: list[tuple[Row, list[Row]]] = [(entry, []) for entry in volumes]
+    for reading in readings:
+        phase = reading["phase_pct"]
+        known = [
+            (abs(phase - e["phase_pct"]), i) for i, (e, _) in enumerate(placed) if None not in (phase, e["phase_pct"])
+        ]
+        if known and min(known)[0] <= PHASE_TOLERANCE_PCT:
+            placed[min(known)[1]][1].append(reading)
+        elif len(volumes) == 1 and (phase is None or volumes[0]["phase_pct"] is None):
+            placed[0][1].append(reading)
+        else:
+            fitting = [r for r in reasons if r["phase_pct"] in (None, phase)] or reasons
+            code = fitting[0]["code"] if fitting else "phase_without_series"
+            message = fitting[0]["message"] if fitting else (
+                f"{reading['source']}: found phase {phase}; needed a phase of the case's accepted series. Add the series "
+                "or correct phase_pct."
+            )  # fmt: skip
+            case.put_aside(reading, code, message)
+    return placed
