@@ -1,0 +1,150 @@
+"""Begins a study from a tree of DICOM files: what was found, phases proposed with their evidence, templates to fill."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from pathlib import Path
+from typing import Any
+
+from outflow_cohort.files import write_text
+from outflow_cohort.study.columns import STRUCTURES, TABLES
+from outflow_cohort.study.config import Study
+from outflow_cohort.study.problems import Problem, StudyError
+
+IMAGES = "images"
+"""Link in the study folder to the tree, so that the paths of series.csv stay inside the study."""
+
+
+def scaffold(*, dicom_tree: Path, folder: Path) -> str:
+    """Write study.yaml, the tables and READ_FIRST.md into the new `folder`; returns what was found, a line a series.
+
+    Raises StudyError where `folder` already holds a study or `dicom_tree` is no folder.
+    """
+    if (folder / "study.yaml").exists():
+        raise StudyError(
+            [Problem("study.yaml", None, None, "a study in this folder", "a new folder", "Choose another.")]
+        )
+    if not dicom_tree.is_dir():
+        raise StudyError(
+            [Problem(dicom_tree.name, None, None, "no such folder", "a tree of DICOM files", "Correct it.")]
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    link = folder / IMAGES
+    if not link.exists():
+        link.symlink_to(os.path.relpath(dicom_tree.resolve(), folder.resolve()), target_is_directory=True)
+    found = [row for place in _folders(link) for row in _series_in(place, folder)]
+    patients = sorted({row["patient"] for row in found})
+    width = max(3, len(str(len(patients))))
+    names = {patient: f"C{i:0{width}d}" for i, patient in enumerate(patients, start=1)}
+    usable = [row for row in found if row["verdict"] != "set_aside"]
+    _write_rows(folder / "cases.csv", "cases", [{"case_id": name} for name in names.values()])
+    _write_rows(
+        folder / "series.csv",
+        "series",
+        [{"case_id": names[row["patient"]], "dicom_dir": row["folder"], "phase_pct": row["stated"]} for row in usable],
+    )
+    for name in ("landmarks", "plans", "devices", "device_profiles", "prostheses", "sizing_targets"):
+        _write_rows(folder / f"{name}.csv", name, [])
+    write_text(folder / "study.yaml", _settings_template(folder.name))
+    lines = [
+        f"{names[row['patient']]}  {row['folder']}  {row['slices']} slices  {row['verdict']}"
+        f"  phase {row['proposed'] or 'unknown'} ({row['evidence']})"
+        for row in found
+    ]
+    write_text(folder / "READ_FIRST.md", _read_first(lines))
+    return "\n".join([*lines, f"{len(found)} series of {len(patients)} patients; next: READ_FIRST.md"])
+
+
+def _folders(tree: Path) -> list[Path]:
+    """Folders that hold files themselves."""
+    return sorted(Path(root) for root, _, files in os.walk(tree, followlinks=True) if any(f[0] != "." for f in files))
+
+
+def _series_in(place: Path, folder: Path) -> list[dict[str, Any]]:
+    from outflow_cohort.dicom.phase import decide_phase
+    from outflow_cohort.dicom.pixels import frame_decoder
+    from outflow_cohort.dicom.scan import list_files, scan_folder
+    from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, QualitySettings
+    from outflow_cohort.dicom.verify import judge_frames
+
+    intake, phase = IntakeSettings(), PhaseSettings()
+    scan = scan_folder(place, intake, PhaseSettings(text_opt_in=True))
+    names, _ = list_files(place, intake.max_files)
+    paths = {ordinal: place / name for ordinal, (name, _) in enumerate(names)}
+    with frame_decoder(intake.decode_seconds, intake.decode_megabytes) as decoder:
+        judged = judge_frames(scan.frames, paths, intake, phase, QualitySettings(), decoder)
+    rows = []
+    for series in judged:
+        stated = decide_phase(series.stack.frames, None, phase)
+        proposed = decide_phase(series.stack.frames, None, PhaseSettings(text_opt_in=True))
+        rows.append(
+            {
+                "patient": series.first.patient,
+                "folder": place.relative_to(folder).as_posix(),
+                "slices": len(series.stack.frames),
+                "verdict": series.verdict,
+                "stated": "" if stated.phase_pct is None else f"{stated.phase_pct:g}",
+                "proposed": "" if proposed.phase_pct is None else f"{proposed.phase_pct:g}",
+                "evidence": proposed.source,
+            }
+        )
+    return rows
+
+
+def _write_rows(path: Path, table: str, rows: list[dict[str, Any]]) -> None:
+    buffer = io.StringIO()
+    writer = csv.DictWriter(buffer, [c.name for c in TABLES[table].columns], lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    write_text(path, buffer.getvalue())
+
+
+def _settings_template(study_id: str) -> str:
+    """study.yaml with every key as a comment: meaning, unit, default."""
+    import yaml
+
+    lines = ["# Settings of the study; only study_id is required. For research only, not for treating a patient.",
+             f"study_id: {yaml.safe_dump(study_id).splitlines()[0]}", ""]  # fmt: skip
+    lines += _key_comments(Study, "")
+    return "\n".join(lines) + "\n"
+
+
+def _key_comments(model: Any, indent: str) -> list[str]:
+    lines: list[str] = []
+    for name, field in model.model_fields.items():
+        if name == "study_id":
+            continue
+        if hasattr(field.annotation, "model_fields"):
+            lines += [f"# {indent}{name}:", *_key_comments(field.annotation, indent + "  ")]
+            continue
+        unit = (field.json_schema_extra or {}).get("unit", "")
+        default = field.get_default(call_default_factory=True)
+        shown = list(default) if isinstance(default, tuple) else default
+        lines.append(f"# {indent}{name}: {shown}   # {field.description} [{unit}]")
+    return lines
+
+
+def _read_first(found: list[str]) -> str:
+    lines = ["# Begin here", "", "For research only, not for treating a patient.", "",
+             "1. Rename the cases in cases.csv and series.csv to your pseudonyms; add group, device_id, prosthesis_id.",
+             "2. Look at the phases below. Those that a header states are filled in; a phase read from text is only "
+             "proposed: write it into series.csv where it is right.",
+             "3. Fill landmarks.csv (LPS, mm), plans.csv, devices.csv, and what else your study has.",
+             "4. `outflow-cohort check study.yaml`, then `snakemake --cores 2 --config study=study.yaml` from the project's"
+             " folder.", "", "## Series found", ""]  # fmt: skip
+    lines += [f"- {line}" for line in found]
+    lines += ["", "## Columns", ""]
+    for spec in TABLES.values():
+        lines += [f"### {spec.name}.csv", ""]
+        lines += [
+            f"- `{c.name}`{' (required)' if c.required else ''}: {c.meaning}{f' [{c.unit}]' if c.unit else ''}"
+            for c in spec.columns
+        ]
+        lines.append("")
+    lines += ["### structures in landmarks.csv", ""]
+    lines += [
+        f"- `{s.name}` ({s.least}{'' if s.most else ' or more'} points): {s.meaning}" for s in STRUCTURES.values()
+    ]
+    return "\n".join(lines) + "\n"
