@@ -308,6 +308,11 @@ _PRIVACY_ERRORS = _table(
             "A cell of the study's tables holds what looks like an identity.",
             "Remove the column or cell.",
         ),
+        (
+            "privacy_strict",
+            "A warning of the privacy audit sets aside under the strict policy.",
+            "See privacy.parquet.",
+        ),
         ("unaudited_header", "A header of the series could not be audited to the end.", "Export it again."),
     ),
 )

@@ -33,8 +33,8 @@ from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings
 if TYPE_CHECKING:
     from pydicom.dataset import FileDataset
 
-Auditor = Callable[["FileDataset", bytes, "FileDataset | None", str], None]
-"""Called with each header (dataset, preamble, dataset after the pixels or None, series UID)."""
+Audit = Callable[["FileDataset", bytes, "FileDataset | None", str, str], None]
+"""Called with each header: dataset, preamble, dataset after the pixels or None, series UID, name below the folder."""
 
 IMPLICIT_LITTLE = "1.2.840.10008.1.2"
 EXPLICIT_LITTLE = "1.2.840.10008.1.2.1"
@@ -85,7 +85,7 @@ def listing_digest(files: list[tuple[str, os.stat_result]]) -> str:
     return digest.hexdigest()
 
 
-def scan_folder(folder: Path, intake: IntakeSettings, phase: PhaseSettings, audit: Auditor | None = None) -> FolderScan:
+def scan_folder(folder: Path, intake: IntakeSettings, phase: PhaseSettings, audit: Audit | None = None) -> FolderScan:
     """Read every header below `folder`; nothing a file contains makes this raise."""
     files, more = list_files(folder, intake.max_files)
     result = FolderScan(n_files=len(files), listing_digest=listing_digest(files))
@@ -100,24 +100,25 @@ def scan_folder(folder: Path, intake: IntakeSettings, phase: PhaseSettings, audi
         return result
     with quiet_readers():
         for ordinal, (name, status) in enumerate(files):
-            _scan_file(folder / name, ordinal, status, intake, phase, audit, result)
+            _scan_file(folder, name, ordinal, status, intake, phase, audit, result)
     return result
 
 
 def _scan_file(
-    path: Path,
+    folder: Path,
+    name: str,
     ordinal: int,
     status: os.stat_result,
     intake: IntakeSettings,
     phase: PhaseSettings,
-    audit: Auditor | None,
+    audit: Audit | None,
     result: FolderScan,
 ) -> None:
     if status.st_size > intake.max_file_megabytes * 1e6:
         result.others.append(OtherObject(ordinal, "file_too_large"))
         return
     try:
-        with path.open("rb") as handle:
+        with (folder / name).open("rb") as handle:
             read = read_header(handle, status, ordinal, intake)
     except Exception as problem:
         # Untrusted bytes: pydicom raises nearly any type, with values in the text; only the kind is kept.
@@ -131,7 +132,7 @@ def _scan_file(
     series = text(dataset, 0x0020000E)
     try:
         if audit is not None:
-            audit(dataset, preamble, trailer, series)
+            audit(dataset, preamble, trailer, series, name)
         result_frames = _frames(dataset, record, intake, phase)
     except Exception:
         # As above: a damaged element is a verdict on this file, not an end of the run.

@@ -15,8 +15,12 @@ from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 if TYPE_CHECKING:
     from outflow_cohort.dicom.frames import FolderScan
     from outflow_cohort.dicom.pixels import FrameDecoder
+    from outflow_cohort.dicom.privacy import Auditor, Finding
     from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, PrivacySettings, QualitySettings
     from outflow_cohort.dicom.verify import JudgedSeries
+
+    Scans = dict[Path, tuple[FolderScan, Auditor]]
+    """Folders already read, since several rows of series.csv may name one."""
 
 Row = dict[str, Any]
 STAGE = "inventory"
@@ -54,7 +58,12 @@ def inventory(*, request: Path, output: Path) -> None:
 def _inventory(content: Row, output: Path) -> None:
     case = _case(content)
     judged = _judge_rows(case, content)
+    table_codes = _audit_tables(case, content)
+    for one in judged:
+        one.series.codes.update(table_codes)
     _finish(case, judged)
+    if table_codes:
+        _refuse_case(case, table_codes)
     write_json(
         output,
         {"series": case.series, "privacy": case.findings, "set_aside": case.set_aside, "plans": case.plans},
@@ -91,7 +100,7 @@ def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
     from outflow_cohort.dicom.rows import aside_row
 
     judged: list[_RowSeries] = []
-    scans: dict[Path, FolderScan] = {}
+    scans: Scans = {}
     with frame_decoder(case.intake.decode_seconds, case.intake.decode_megabytes) as decoder:
         for entry in content["series"]:
             if entry.get("volume"):
@@ -108,7 +117,10 @@ def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
     return judged
 
 
-def _judge_folder(case: _Case, entry: Row, scans: dict[Path, FolderScan], decoder: FrameDecoder) -> list[_RowSeries]:
+def _judge_folder(
+    case: _Case, entry: Row, scans: dict[Path, tuple[FolderScan, Auditor]], decoder: FrameDecoder
+) -> list[_RowSeries]:
+    from outflow_cohort.dicom.privacy import Auditor, privacy_codes
     from outflow_cohort.dicom.rows import fingerprint, folder_row, other_rows
     from outflow_cohort.dicom.scan import list_files, scan_folder
     from outflow_cohort.dicom.selection import choose
@@ -120,8 +132,9 @@ def _judge_folder(case: _Case, entry: Row, scans: dict[Path, FolderScan], decode
         case.series.append(folder_row(case.case_id, row, "folder_missing", "no folder of this name"))
         return []
     if folder not in scans:
-        scans[folder] = scan_folder(folder, case.intake, case.phase)
-    scan = scans[folder]
+        auditor = Auditor(case.privacy, case.case_id)
+        scans[folder] = scan_folder(folder, case.intake, case.phase, auditor.audit), auditor
+    scan, auditor = scans[folder]
     for code, message in scan.problems:
         case.series.append(folder_row(case.case_id, row, code, message))
     case.series += other_rows(case.case_id, row, scan.others, case.study_id)
@@ -131,15 +144,54 @@ def _judge_folder(case: _Case, entry: Row, scans: dict[Path, FolderScan], decode
     if len({f.patient for f in scan.frames}) > 1:
         for one in series:
             one.codes["several_patients"] = "files of more than one patient in one folder"
+    for one in series:
+        one.codes.update(privacy_codes(auditor.of_series(one.first.series, folder.name), case.privacy))
+        one.figures["privacy"] = auditor.summary(one.first.series)
+    _add_findings(case, row, auditor)
     named = [(one, fingerprint(case.study_id, one.first.series)) for one in series]
     chosen = choose(named, entry["phase_pct"], case.phase)
     return [_RowSeries(row, name, one, scan.listing_digest, any(one is c for c in chosen)) for one, name in named]
 
 
+def _add_findings(case: _Case, row: int, auditor: Auditor) -> None:
+    from outflow_cohort.dicom.rows import fingerprint
+
+    for series in sorted(auditor.findings):
+        name = fingerprint(case.study_id, series) if series else ""
+        case.findings += [
+            _finding_row(case.case_id, f"{row} {name}".strip(), f) for f in sorted(auditor.findings[series])
+        ]
+
+
+def _finding_row(case_id: str, series: str, finding: Finding) -> Row:
+    return {
+        "case_id": case_id,
+        "series": series,
+        "tag": finding.tag,
+        "keyword": finding.keyword,
+        "rule": finding.rule,
+        "severity": finding.severity,
+    }
+
+
+def _audit_tables(case: _Case, content: Row) -> dict[str, str]:
+    """Findings in the case's further columns; codes that set the whole case aside."""
+    from outflow_cohort.dicom.privacy import audit_cells, privacy_codes
+
+    if not case.privacy.scan_tables:
+        return {}
+    found = audit_cells(content["case"].get("extra") or {}, case.case_id, case.privacy)
+    case.findings += [_finding_row(case.case_id, "", f) for f in sorted(found)]
+    return privacy_codes(found, case.privacy)
+
+
 def _judge_image(case: _Case, entry: Row) -> None:
     """A NIfTI, MetaImage or NRRD file: its grid is judged, its header text scanned."""
-    from outflow_cohort.dicom.images import image_plan, read_image_header
+    from outflow_cohort.dicom.codes import REASONS
+    from outflow_cohort.dicom.identity_text import path_holds_identity
+    from outflow_cohort.dicom.images import header_texts, image_plan, read_image_header
     from outflow_cohort.dicom.pixels import PixelError
+    from outflow_cohort.dicom.privacy import Finding, audit_header_texts, privacy_codes
     from outflow_cohort.dicom.rows import aside_row, fingerprint, folder_row, image_row
 
     row, path = entry["row"], Path(entry["volume"])
@@ -156,8 +208,27 @@ def _judge_image(case: _Case, entry: Row) -> None:
         message = f"series.csv row {row}: {problem.message}"
         case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, problem.code, message))
         return
+    found = audit_header_texts(list(header_texts(path)), case.privacy)
+    if path_holds_identity(path.name, frozenset(w.casefold() for w in case.privacy.allowed_words)):
+        found.add(Finding("file_name", "", "path_identity"))
+    case.findings += [_finding_row(case.case_id, f"{row} {name}", f) for f in sorted(found)]
+    codes.update(privacy_codes(found, case.privacy))
     case.series.append(image_row(case.case_id, row, name, header, entry["phase_pct"], codes))
-    case.plans.append(image_plan(row, name, header, entry["phase_pct"], codes))
+    grave = sorted(code for code in codes if REASONS[code].severity == "set_aside")
+    for code in grave:
+        message = f"series.csv row {row}: {codes[code]}"
+        case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, code, message))
+    if not grave:
+        case.plans.append(image_plan(row, name, header, entry["phase_pct"], codes))
+
+
+def _refuse_case(case: _Case, codes: dict[str, str]) -> None:
+    """A study table with identities sets the whole case aside."""
+    from outflow_cohort.dicom.rows import aside_row
+
+    case.plans.clear()
+    for code in sorted(codes):
+        case.set_aside.append(aside_row(case.case_id, None, STAGE, code, f"study table: {codes[code]}"))
 
 
 def _finish(case: _Case, judged: list[_RowSeries]) -> None:
