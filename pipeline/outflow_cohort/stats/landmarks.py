@@ -1,0 +1,225 @@
+"""Disagreement of landmarks in millimetres, by structure and direction (within the plane of its valve, along its normal).
+
+Points LPS, mm, float64. A structure of one point, or of points with names of their own (their point_no), is compared
+point by point; an outline or a path, whose points have no partner, by the distance from each point of one to the line
+of the other, both ways; scattered points (septum, samples) by the nearest point, both ways.
+
+Sources: distance both ways, mean symmetric distance: Gerig, Jomier & Chakos 2001, MICCAI, LNCS 2208:516; intervals by
+case bootstrap, Efron & Tibshirani 1993 ch. 14.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import permutations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from outflow_cohort.stats.bootstrap import weighted_bootstrap
+from outflow_cohort.stats.pairs import reading_pairs
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SOURCE = "mean symmetric distance: Gerig et al. 2001 LNCS 2208:516; case bootstrap: Efron & Tibshirani 1993 ch. 14"
+CLOSED = ("mitral_ring", "aortic_ring", "aortic_contour", "outflow_trace")
+OPEN = ("anterior_leaflet", "outflow_path")
+UNORDERED = ("post_tip",)
+SCATTERED = ("septum", "blood_sample", "muscle_sample")
+AORTIC = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non", "aortic_ring", "aortic_contour")
+HINGES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
+MOST_MATCHED_POINTS = 7
+"""Points without names up to this many are matched by trying all orders."""
+DEFINITIONS = {
+    "distance_mean": "mean distance",
+    "distance_rms": "root mean square distance",
+    "in_plane_mean": "mean distance within the plane of the valve",
+    "normal_mean_absolute": "mean absolute distance along the normal of the valve plane",
+    "normal_mean": "mean signed distance along the normal of the valve plane (mitral: towards the apex, aortic: away from"
+    " it), second - first",
+}
+
+
+def landmark_agreement(
+    frame: pd.DataFrame,
+    *,
+    case: str = "case_id",
+    reader: str = "reader_id",
+    read: str = "read_no",
+    phase: str = "phase_pct",
+    confidence: float = 0.95,
+    n_draws: int = 2000,
+    seed: int = 20240229,
+) -> pd.DataFrame:
+    """Distances between readers' landmarks, and between a reader's repeated reads, structure by structure.
+
+    frame : the study's landmark table: columns case_id, reader_id, structure, point_no, x_mm, y_mm, z_mm and, if there,
+        read_no and phase_pct. Pairs are formed within a phase; a case counts once, by its mean over phases.
+    The valve plane of a case and phase is fitted to all its readers' points: mitral_ring for mitral structures, the
+    ring, contour or hinges of the aorta for aortic ones; without it the directional rows have status no_plane.
+
+    Returns rows structure, kind, comparison, statistic, estimate, ci_low, ci_high (case bootstrap), n_cases, n_pairs,
+    unit, definition, source, status. Raises KeyError for an absent column.
+    """
+    import pandas as pd
+
+    needed = [case, reader, "structure", "point_no", "x_mm", "y_mm", "z_mm"]
+    absent = [column for column in needed if column not in frame.columns]
+    if absent:
+        raise KeyError(f"columns {absent} not in the frame; it has {list(frame.columns)}")
+    points = frame[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64)
+    kept = frame[np.isfinite(points).all(axis=1)]
+    kept = pd.DataFrame(
+        {
+            "case": kept[case].to_numpy(),
+            "reader": kept[reader].to_numpy(),
+            "read": kept[read].fillna(1).to_numpy() if read in kept.columns else 1,
+            "phase": kept[phase].fillna(-1.0).to_numpy() if phase in kept.columns else -1.0,
+            "structure": kept["structure"].to_numpy(),
+            "point_no": kept["point_no"].to_numpy(),
+            "x_mm": kept["x_mm"].to_numpy(),
+            "y_mm": kept["y_mm"].to_numpy(),
+            "z_mm": kept["z_mm"].to_numpy(),
+        }
+    )
+    normals = _valve_normals(kept)
+    records = []
+    for structure, of_structure in kept.groupby("structure", sort=True):
+        readings, sets = [], []
+        for key, group in of_structure.groupby(["case", "phase", "reader", "read"], sort=True):
+            readings.append(key)
+            ordered = group.sort_values("point_no", kind="stable")
+            sets.append((ordered["point_no"].to_numpy(), ordered[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64)))
+        cases, phases, readers, reads = (list(c) for c in zip(*readings, strict=True))
+        for pair in reading_pairs(cases, readers, reads, phases):
+            vectors = _vectors(str(structure), sets[pair.first], sets[pair.second])
+            if not len(vectors):
+                continue
+            valve = "aortic" if structure in AORTIC else "mitral"
+            normal = normals.get((pair.case, phases[pair.first], valve))
+            records.append((structure, pair.kind, pair.comparison, pair.case, *_figures(vectors, normal)))
+    figures = ["distance_mean", "distance_square", "in_plane_mean", "normal_mean_absolute", "normal_mean"]
+    table = pd.DataFrame(records, columns=["structure", "kind", "comparison", "case", *figures])
+    rows = []
+    for (structure, kind), group in table.groupby(["structure", "kind"], sort=True):
+        for comparison, part in [("all", group), *group.groupby("comparison", sort=True)]:
+            for row in _rows(part, confidence, n_draws, seed):
+                rows.append({"structure": structure, "kind": kind, "comparison": comparison, **row})
+    order = "structure kind comparison statistic estimate ci_low ci_high n_cases n_pairs unit definition source status"
+    return pd.DataFrame(rows, columns=order.split())
+
+
+def _vectors(structure: str, first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+    """(n, 3) displacements second - first by the structure's way of comparing; empty where nothing matches."""
+    (first_numbers, a), (second_numbers, b) = first, second
+    if structure in CLOSED or structure in OPEN:
+        closed = structure in CLOSED
+        if min(len(a), len(b)) < 2:
+            return np.zeros((0, 3))
+        # Backward displacements are turned round, so that both ways read second - first.
+        return np.vstack([_nearest_on_line(b, closed, a) - a, b - _nearest_on_line(a, closed, b)])
+    if structure in SCATTERED:
+        distances = np.linalg.norm(a[:, None] - b[None], axis=2)
+        return np.vstack([b[distances.argmin(axis=1)] - a, b - a[distances.argmin(axis=0)]])
+    if structure in UNORDERED and len(a) == len(b) <= MOST_MATCHED_POINTS:
+        orders = (list(order) for order in permutations(range(len(b))))
+        best = min(orders, key=lambda order: float(((b[order] - a) ** 2).sum()))
+        return b[best] - a
+    _, index_a, index_b = np.intersect1d(first_numbers, second_numbers, return_indices=True)
+    return b[index_b] - a[index_a]
+
+
+def _nearest_on_line(line: np.ndarray, closed: bool, points: np.ndarray) -> np.ndarray:
+    """Nearest point of a polyline (its first point repeated at the end if closed) to each point."""
+    starts = line if closed else line[:-1]
+    sides = (np.roll(line, -1, axis=0) if closed else line[1:]) - starts
+    square = (sides**2).sum(axis=1)
+    along = np.einsum("psk,sk->ps", points[:, None] - starts[None], sides)
+    along = np.clip(np.divide(along, square, out=np.zeros_like(along), where=square > 0), 0.0, 1.0)
+    feet = starts[None] + along[..., None] * sides[None]
+    nearest = ((feet - points[:, None]) ** 2).sum(axis=2).argmin(axis=1)
+    return feet[np.arange(len(points)), nearest]
+
+
+def _figures(vectors: np.ndarray, normal: np.ndarray | None) -> tuple[float, float, float, float, float]:
+    distance = np.linalg.norm(vectors, axis=1)
+    if normal is None:
+        return float(distance.mean()), float((distance**2).mean()), np.nan, np.nan, np.nan
+    along = vectors @ normal
+    across = np.linalg.norm(vectors - along[:, None] * normal, axis=1)
+    return (
+        float(distance.mean()),
+        float((distance**2).mean()),
+        float(across.mean()),
+        float(np.abs(along).mean()),
+        float(along.mean()),
+    )
+
+
+def _valve_normals(kept: pd.DataFrame) -> dict[tuple, np.ndarray]:
+    """Unit normal by (case, phase, valve): mitral towards the apex, aortic away from it where an apex is marked."""
+    normals = {}
+    coordinates = ["x_mm", "y_mm", "z_mm"]
+    for (case, phase), group in kept.groupby(["case", "phase"], sort=True):
+        apex = group.loc[group["structure"] == "lv_apex", coordinates].to_numpy(np.float64)
+        for valve, choices in (
+            ("mitral", [("mitral_ring",)]),
+            ("aortic", [("aortic_ring",), ("aortic_contour",), HINGES]),
+        ):
+            for structures in choices:
+                chosen = group[group["structure"].isin(structures)]
+                normal = _pooled_normal(chosen)
+                if normal is None:
+                    continue
+                if len(apex):
+                    ventricle = apex.mean(axis=0) - chosen[coordinates].to_numpy(np.float64).mean(axis=0)
+                    facing = float(normal @ ventricle) >= 0
+                    normal = normal if facing == (valve == "mitral") else -normal
+                normals[(case, phase, valve)] = normal
+                break
+    return normals
+
+
+def _pooled_normal(chosen: pd.DataFrame) -> np.ndarray | None:
+    """Normal of the plane through the readings' points, each reading centred on its own mean; None below 3 points."""
+    coordinates = ["x_mm", "y_mm", "z_mm"]
+    if len(chosen) < 3:
+        return None
+    points = chosen[coordinates].to_numpy(np.float64)
+    means = chosen.groupby(["reader", "read"])[coordinates].transform("mean").to_numpy(np.float64)
+    _, spread, axes = np.linalg.svd(points - means, full_matrices=False)
+    if spread[1] <= 1e-6 * max(spread[0], 1e-300):
+        return None
+    normal = axes[2]
+    # A fixed hand for the sign where no apex turns it: the largest component is positive.
+    return normal if normal[np.abs(normal).argmax()] > 0 else -normal
+
+
+def _rows(part: pd.DataFrame, confidence: float, n_draws: int, seed: int) -> list[dict]:
+    codes, cases = part["case"].factorize(sort=True)
+    n = len(cases)
+    count = np.bincount(codes, minlength=n)
+    rows = []
+    for statistic, definition in DEFINITIONS.items():
+        column = "distance_square" if statistic == "distance_rms" else statistic
+        values = part[column].to_numpy(np.float64)
+        row = {
+            "statistic": statistic, "estimate": np.nan, "ci_low": np.nan, "ci_high": np.nan, "n_cases": n,
+            "n_pairs": len(part), "unit": "mm", "definition": definition, "source": SOURCE, "status": "no_plane",
+        }  # fmt: skip
+        if np.isfinite(values).all():
+            of_weights = _mean_of(np.bincount(codes, values, n) / count, statistic == "distance_rms")
+            found = weighted_bootstrap(of_weights, n, n_draws=n_draws, seed=seed, confidence=confidence)
+            row |= {"estimate": found.estimate, "ci_low": found.ci_low, "ci_high": found.ci_high}
+            row["status"] = found.status
+        rows.append(row)
+    return rows
+
+
+def _mean_of(per_case: np.ndarray, root: bool) -> Callable[[np.ndarray], np.ndarray]:
+    def of_weights(weights: np.ndarray) -> np.ndarray:
+        mean = weights @ per_case / weights.sum(axis=1)
+        return np.sqrt(mean) if root else mean
+
+    return of_weights
