@@ -21,7 +21,7 @@ rule table:
     resources:
         mem_mb=memory(2000),
     params:
-        results=RESULTS,
+        results=results_folder,
     shell:
         "outflow-cohort table --results {params.results:q} > {log:q} 2>&1"
 
@@ -48,7 +48,7 @@ rule statistics:
     resources:
         mem_mb=memory(2000),
     params:
-        results=RESULTS,
+        results=results_folder,
         scheduler=f"--scheduler {SCHEDULER}" if SCHEDULER else "",
     shell:
         "outflow-cohort statistics --results {params.results:q} {params.scheduler} > {log:q} 2>&1"
@@ -67,7 +67,7 @@ rule recovered:
     resources:
         mem_mb=memory(1000),
     params:
-        results=RESULTS,
+        results=results_folder,
     shell:
         "outflow-cohort recovered --results {params.results:q} --truth demo_study/truth > {log:q} 2>&1"
 
@@ -88,7 +88,7 @@ rule report:
     resources:
         mem_mb=memory(2000),
     params:
-        results=RESULTS,
+        results=results_folder,
     shell:
         "outflow-cohort report --results {params.results:q} > {log:q} 2>&1"
 
@@ -103,6 +103,6 @@ rule finish:
     conda:
         "../envs/outflow.yaml"
     params:
-        results=RESULTS,
+        results=results_folder,
     shell:
         "outflow-cohort finish --results {params.results:q} 2>&1 | tee {log:q}"

@@ -36,10 +36,19 @@ def memory(megabytes):
     return by_attempt
 
 
-# Every output is written whole or not at all, so that a file of an interrupted run can be made again unasked,
-# and one case that fails must not keep the others from being measured.
-workflow.dag_settings.force_incomplete = True
-workflow.execution_settings.keep_going = True
+def results_folder(wildcards):
+    """The results folder, for commands that find their files in it by name."""
+    return RESULTS
+
+
+def measured_folder(wildcards):
+    """Where one case's measurements go."""
+    return f"{RESULTS}/work/measured/{wildcards.key}"
+
+
+onstart:
+    # One case that fails must not keep the others from being measured.
+    workflow.scheduler.keepgoing = True
 
 
 wildcard_constraints:

@@ -1,8 +1,8 @@
 # Headers are judged first; pixels are read once, for the region around the landmarks.
 rule inventory:
     input:
-        f"{RESULTS}/work/requests/{{key}}.json",
-        SERIES_READY,
+        request=f"{RESULTS}/work/requests/{{key}}.json",
+        series=SERIES_READY,
     output:
         f"{RESULTS}/work/inventory/{{key}}.json",
     log:
@@ -11,10 +11,8 @@ rule inventory:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(800),
-    params:
-        request=f"{RESULTS}/work/requests/{{key}}.json",
     shell:
-        "outflow-cohort inventory --request {params.request:q} --output {output:q} > {log:q} 2>&1"
+        "outflow-cohort inventory --request {input.request:q} --output {output:q} > {log:q} 2>&1"
 
 
 rule volume:

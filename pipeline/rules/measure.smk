@@ -20,7 +20,7 @@ rule measure:
     resources:
         mem_mb=memory(2000),
     params:
-        folder=f"{RESULTS}/work/measured/{{key}}",
+        folder=measured_folder,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
         "--volumes {input.volumes:q} --output {params.folder:q} > {log:q} 2>&1"
@@ -40,6 +40,6 @@ rule sheet:
     resources:
         mem_mb=memory(800),
     params:
-        results=RESULTS,
+        results=results_folder,
     shell:
         "outflow-cohort sheet --results {params.results:q} --key {wildcards.key} > {log:q} 2>&1"

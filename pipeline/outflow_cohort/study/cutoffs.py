@@ -15,6 +15,7 @@ SPEC = TableSpec(
     (
         Column("cutoff_id", required=True, meaning="name of the cut-off"),
         Column("area_mm2", "number", True, "mm2", 10, 1000, meaning="area below which it counts"),
+        Column("use", "choice", choices=("yes", "no"), meaning="whether it is applied; empty = yes"),
     ),
     key=("cutoff_id",),
     open=True,
@@ -22,8 +23,9 @@ SPEC = TableSpec(
 
 
 def read_cutoffs(path: Path | None) -> tuple[list[dict[str, Any]], list[Problem]]:
-    """Read `path` (the project's own table where None); further columns are kept as text."""
+    """Read `path` (the project's own table where None) without the rows of `use` no; further columns stay text."""
     problems: list[Problem] = []
     frame = read_table(path or BUILT_IN, SPEC, problems)
+    frame = frame[frame["use"] != "no"] if "use" in frame else frame
     rows: list[dict[str, Any]] = frame.drop(columns=["row", "file"]).to_dict("records")
     return rows, problems

@@ -7,7 +7,9 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TextIO
 
+from outflow_cohort.study.claim import claim
 from outflow_cohort.study.keys import read_case_keys
 
 DEMO_FOLDER = Path("demo_study")
@@ -22,6 +24,8 @@ class Launch:
     series_ready: list[str]
     truth: list[str]
     keep_volumes: bool
+    claimed: TextIO | None
+    """Held open as long as the run lasts."""
 
 
 def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Launch:
@@ -29,18 +33,25 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
     from outflow_cohort.study.settings_peek import peek
 
     study_file = Path(study) if study else DEMO_FOLDER / "study.yaml"
+    claimed = None
     if main_process:
         if study is None and not study_file.exists():
             _run("demo", "--folder", str(DEMO_FOLDER), "--settings", demo_settings)
         _run("plan", "--study", str(study_file), *([] if study else ["--generated"]))
     settings = peek(study_file)
+    results = study_file.parent / settings.results
+    if "{" in str(results) or "}" in str(results):
+        raise SystemExit("the path of the results folder holds a brace, which the workflow cannot handle; move the study")
+    if main_process:
+        claimed = claim(results)
     keys = read_case_keys(study_file.parent / settings.cases)
     return Launch(
-        results=str(study_file.parent / settings.results),
+        results=str(results),
         keys=keys,
         series_ready=[] if study else [str(DEMO_FOLDER / "dicom" / "{key}.done")],
         truth=[] if study else [str(DEMO_FOLDER / "truth" / f"{key}.csv") for key in keys],
         keep_volumes=settings.keep_volumes,
+        claimed=claimed,
     )
 
 
