@@ -1,14 +1,5 @@
-# What every rule shares: the study, its results folder, its cases. Each job parses this again: nothing heavy here.
-import os
-import sys
-from pathlib import Path
-
+# Shared by all stages: the study, its results folder, its cases. Each job parses this again, so nothing heavy here.
 from outflow_cohort.study.launch import prepare
-
-# Jobs find the commands of this environment also where it was not activated.
-os.environ["PATH"] = (
-    str(Path(sys.executable).parent) + os.pathsep + os.environ.get("PATH", "")
-)
 
 LAUNCH = prepare(
     study=config.get("study"),

@@ -108,7 +108,8 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
     from outflow_cohort.volumes import load_volume
     from outflow_geometry.inputs import ReadingInput
     from outflow_geometry.phase_image import PhaseImage
-    from outflow_geometry.reading import measure_case, measure_reading
+    from outflow_geometry.phases import measure_case
+    from outflow_geometry.reading import measure_reading
     from outflow_geometry.scatter import Read, landmark_sd
 
     index = read_json(volumes / "volumes.json")

@@ -75,6 +75,7 @@ def definitions(request: Row, landmark_sd: Mapping[str, float]) -> Definitions:
         station_step=chosen["station_step_mm"],
         beyond_aortic_plane=chosen["beyond_aortic_plane_mm"],
         solids=tuple(chosen["solids"]),
+        systolic_window=tuple(chosen["systolic_window_pct"]),
         draws=uncertainty["draws"],
         seed=uncertainty["seed"],
         cutoffs=tuple(Cutoff(row["cutoff_id"], row["area_mm2"]) for row in study["cutoffs"]),

@@ -3,6 +3,7 @@ freeze the requests. Jobs of the workflow just read the case list."""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -32,6 +33,8 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
     """Prepare a run of `study` (the demonstration study where None); raises SystemExit where it is refused."""
     from outflow_cohort.study.settings_peek import peek
 
+    # Jobs find the commands of this environment also where it was not activated.
+    os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
     study_file = Path(study) if study else DEMO_FOLDER / "study.yaml"
     claimed = None
     if main_process:
