@@ -17,6 +17,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset
 
+Elements = dict[int, Any]
+"""Raw (or already read) pydicom elements by tag."""
+
 _BINARY = {"US": ("H", 2), "SS": ("h", 2), "UL": ("L", 4), "SL": ("l", 4), "FL": ("f", 4), "FD": ("d", 8)}
 
 
@@ -41,33 +44,34 @@ def quiet_readers() -> Iterator[None]:
             logger.disabled = disabled
 
 
-def value_bytes(dataset: Dataset, tag: int) -> tuple[str, bytes, bool] | None:
-    """(VR, value bytes, little endian) of a top-level element, or None where absent, empty or a sequence."""
-    try:
-        element = dataset.get_item(tag)
-    except (KeyError, ValueError):
-        return None
+def elements_of(dataset: Dataset) -> Elements:
+    """Elements of a dataset by plain int tag, unread ones left as bytes."""
+    return {element.tag.real: element for element in dataset.values()}
+
+
+def value_bytes(elements: Elements, tag: int) -> tuple[str, bytes, bool] | None:
+    """(VR, value bytes, little endian) of an element, or None where absent, empty or a sequence."""
+    element = elements.get(tag)
     if element is None:
         return None
     value = element.value
-    if isinstance(value, bytes) and value:
-        vr = getattr(element, "VR", None) or ""
-        return vr, value, getattr(element, "is_little_endian", True)
-    if value is None or isinstance(value, bytes | list) or not str(value):
+    if isinstance(value, bytes):
+        return (element.VR or "", value, element.is_little_endian) if value else None
+    if value is None or isinstance(value, list) or not str(value):
         return None
     parts = value if hasattr(value, "__iter__") and not isinstance(value, str) else [value]
     return "DS", "\\".join(str(part) for part in parts).encode("utf-8", "replace"), True
 
 
-def text(dataset: Dataset, tag: int) -> str:
+def text(elements: Elements, tag: int) -> str:
     """Text of an element, stripped of padding; empty where absent."""
-    found = value_bytes(dataset, tag)
+    found = value_bytes(elements, tag)
     return "" if found is None else found[1].decode("latin-1").strip(" \0\r\n\t")
 
 
-def texts(dataset: Dataset, tag: int) -> tuple[str, ...]:
+def texts(elements: Elements, tag: int) -> tuple[str, ...]:
     """Values of a multi-valued text element."""
-    whole = text(dataset, tag)
+    whole = text(elements, tag)
     return tuple(part.strip(" \0") for part in whole.split("\\")) if whole else ()
 
 
@@ -79,11 +83,11 @@ def _decimal(part: str) -> float | None:
     return number if math.isfinite(number) else None
 
 
-def numbers(dataset: Dataset, tag: int) -> tuple[float, ...] | None:
+def numbers(elements: Elements, tag: int) -> tuple[float, ...] | None:
     """Finite numbers of an element (text or binary VR), or None where absent or not all are numbers."""
     from pydicom.datadict import dictionary_VR
 
-    found = value_bytes(dataset, tag)
+    found = value_bytes(elements, tag)
     if found is None:
         return None
     vr, raw, little = found
@@ -106,15 +110,15 @@ def numbers(dataset: Dataset, tag: int) -> tuple[float, ...] | None:
     return tuple(value for value in parsed if value is not None)
 
 
-def number(dataset: Dataset, tag: int) -> float | None:
+def number(elements: Elements, tag: int) -> float | None:
     """First number of an element, or None."""
-    found = numbers(dataset, tag)
+    found = numbers(elements, tag)
     return found[0] if found else None
 
 
-def whole_number(dataset: Dataset, tag: int) -> int | None:
+def whole_number(elements: Elements, tag: int) -> int | None:
     """First number of an element as int, or None where it is not whole."""
-    found = number(dataset, tag)
+    found = number(elements, tag)
     return int(found) if found is not None and found == int(found) else None
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING
 
-from outflow_cohort.dicom.elements import nested, number, numbers, text, texts
+from outflow_cohort.dicom.elements import Elements, elements_of, nested, number, numbers, text, texts
 from outflow_cohort.dicom.frames import Frame, PhaseTags
 
 if TYPE_CHECKING:
@@ -18,12 +18,12 @@ SHARED_GROUPS = 0x52009229
 PER_FRAME_GROUPS = 0x52009230
 
 
-def _group(frame_groups: Dataset | None, shared: Dataset | None, tag: int) -> Dataset | None:
+def _group(frame_groups: Dataset | None, shared: Dataset | None, tag: int) -> Elements | None:
     for source in (frame_groups, shared):
         if source is not None:
             items = nested(source, tag, 1)
             if items:
-                return items[0]
+                return elements_of(items[0])
     return None
 
 

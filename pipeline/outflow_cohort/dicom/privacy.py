@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.dicom.attribute_rules import DEIDENTIFICATION_CODES, IDENTIFIERS, basic_profile, rule_of
 from outflow_cohort.dicom.codes import REASONS
-from outflow_cohort.dicom.elements import nested, text, texts
+from outflow_cohort.dicom.elements import elements_of, nested, text, texts
 from outflow_cohort.dicom.identity_text import (
     column_is_identity,
     holds_identity,
@@ -134,9 +134,11 @@ class Auditor:
                 found.add(Finding(where, "", "date_present"))
 
     def _declared(self, dataset: Dataset) -> tuple[_Options, tuple[Finding, ...]]:
-        removed, methods = text(dataset, REMOVED).upper(), tuple(filter(None, texts(dataset, METHOD)))
-        codes = tuple(sorted({text(item, 0x00080100) for item in nested(dataset, METHOD_CODES, 64)} - {""}))
-        times, burned, features = (text(dataset, t).upper() for t in (TIMES_MODIFIED, BURNED_IN, FEATURES))
+        elements = elements_of(dataset)
+        removed, methods = text(elements, REMOVED).upper(), tuple(filter(None, texts(elements, METHOD)))
+        coded = nested(dataset, METHOD_CODES, 64) if METHOD_CODES in elements else []
+        codes = tuple(sorted({text(elements_of(item), 0x00080100) for item in coded} - {""}))
+        times, burned, features = (text(elements, t).upper() for t in (TIMES_MODIFIED, BURNED_IN, FEATURES))
         key = (removed, bool(methods), codes, times, burned, features)
         if key not in self._flags:
             findings = _flag_findings(removed, bool(methods), frozenset(codes), times, burned, features)
@@ -149,7 +151,7 @@ class Auditor:
         for element in dataset.values():
             value = element.value
             if isinstance(value, bytes):
-                key = (path, element.tag, element.VR, value)
+                key = (path, element.tag.real, element.VR, value)
                 if key in seen:
                     continue
                 seen.add(key)

@@ -15,7 +15,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
-from outflow_cohort.dicom.elements import number, numbers, quiet_readers, text, texts, whole_number
+from outflow_cohort.dicom.elements import (
+    Elements,
+    elements_of,
+    number,
+    numbers,
+    quiet_readers,
+    text,
+    texts,
+    whole_number,
+)
 from outflow_cohort.dicom.enhanced import enhanced_frames
 from outflow_cohort.dicom.frames import (
     CT_CLASSES,
@@ -50,9 +59,10 @@ LOSSY_SYNTAXES = frozenset(
     }
 )
 """Syntaxes that are always lossy; .91, .93 and .203 may hold either and are judged by the lossy flag."""
+HEADER_CHUNK = 65_536
+"""Bytes read at once: most headers of single slices fit, and reading from memory halves pydicom's time."""
+LONGEST_ELEMENT_HEAD = 12
 UNDEFINED_LENGTH = 0xFFFFFFFF
-SMALLEST_FILE = 132
-"""Bytes: preamble and prefix; nothing shorter is a DICOM file (PS3.10 7.1)."""
 
 
 def list_files(folder: Path, limit: int) -> tuple[list[tuple[str, os.stat_result]], bool]:
@@ -129,7 +139,7 @@ def _scan_file(
         result.others.append(OtherObject(ordinal, read))
         return
     dataset, record, preamble, trailer = read
-    series = text(dataset, 0x0020000E)
+    series = text(elements_of(dataset), 0x0020000E)
     try:
         if audit is not None:
             audit(dataset, preamble, trailer, series, name)
@@ -149,27 +159,21 @@ def read_header(
 ) -> tuple[FileDataset, FileRecord, bytes, FileDataset | None] | str:
     """Header, where the pixels are, preamble and what follows the pixels; or a code for what is no DICOM file."""
     from pydicom import dcmread
-    from pydicom.filereader import _read_file_meta_info as read_meta
-    from pydicom.filereader import read_dataset, read_preamble
+    from pydicom.filereader import read_dataset
 
-    start = handle.read(SMALLEST_FILE)
-    handle.seek(0)
+    start = handle.read(HEADER_CHUNK)
     has_prefix = start[128:132] == b"DICM"
     if not has_prefix and not _looks_like_elements(start):
         return "not_dicom"
     limit = int(intake.max_header_megabytes * 1e6)
-    if has_prefix:
-        read_preamble(handle, False)
-        syntax = str(read_meta(handle).get("TransferSyntaxUID", "") or "")
-        if syntax == DEFLATED:
-            inflater = zlib.decompressobj(-zlib.MAX_WBITS)
-            plain = inflater.decompress(handle.read(), limit + 1)
-            if len(plain) > limit + 2 * intake.max_voxels:
-                return "header_too_large"
-            if inflater.unconsumed_tail:
-                return "header_too_large"
-        handle.seek(0)
-    dataset = dcmread(handle, stop_before_pixels=True, force=True)
+    if DEFLATED.encode() in start[:2048] and _inflates_beyond(handle, limit):
+        return "header_too_large"
+    source: BinaryIO = io.BytesIO(start)
+    dataset = dcmread(source, stop_before_pixels=True, force=True)
+    if source.tell() + LONGEST_ELEMENT_HEAD > len(start) and len(start) == HEADER_CHUNK:
+        source = handle  # the header is longer than the first chunk
+        source.seek(0)
+        dataset = dcmread(source, stop_before_pixels=True, force=True)
     syntax = str(dataset.file_meta.get("TransferSyntaxUID", "") or "") if hasattr(dataset, "file_meta") else ""
     implicit, little = dataset.original_encoding
     if not syntax:
@@ -179,15 +183,15 @@ def read_header(
     if syntax == DEFLATED:
         record = FileRecord(ordinal, status.st_size, status.st_mtime_ns, syntax, None, None, False)
         return dataset, record, start[:128] if has_prefix else b"", None
-    here = handle.tell()
-    if here > limit:
+    if source.tell() > limit:
         return "header_too_large"
-    offset, length = _pixel_element(handle, bool(implicit), bool(little))
+    offset, length = _pixel_element(source, bool(implicit), bool(little))
     trailer: FileDataset | None = None
     encapsulated = length == UNDEFINED_LENGTH
     fragments = 0
     end: int | None = None
     if offset is not None and encapsulated:
+        handle.seek(offset)
         fragments, end = _skip_fragments(handle, status.st_size)
     elif offset is not None and length is not None:
         end = offset + length
@@ -207,6 +211,21 @@ def read_header(
         not little,
     )
     return dataset, record, start[:128] if has_prefix else b"", trailer
+
+
+def _inflates_beyond(handle: BinaryIO, limit: int) -> bool:
+    """Whether a deflated file (PS3.5 A.5) inflates to more than `limit` bytes; nothing is kept of it."""
+    from pydicom.filereader import _read_file_meta_info as read_meta
+    from pydicom.filereader import read_preamble
+
+    handle.seek(0)
+    read_preamble(handle, False)
+    syntax = str(read_meta(handle).get("TransferSyntaxUID", "") or "")
+    if syntax != DEFLATED:
+        return False
+    inflater = zlib.decompressobj(-zlib.MAX_WBITS)
+    inflater.decompress(handle.read(), limit)
+    return bool(inflater.unconsumed_tail)
 
 
 def _looks_like_elements(start: bytes) -> bool:
@@ -260,10 +279,11 @@ def _skip_fragments(handle: BinaryIO, size: int) -> tuple[int, int | None]:
 def _frames(
     dataset: FileDataset, record: FileRecord, intake: IntakeSettings, phase: PhaseSettings
 ) -> list[Frame] | OtherObject:
-    sop_class = text(dataset, 0x00080016)
-    modality = text(dataset, 0x00080060).upper()
-    series = text(dataset, 0x0020000E)
-    rows, columns = whole_number(dataset, 0x00280010), whole_number(dataset, 0x00280011)
+    elements = elements_of(dataset)
+    sop_class = text(elements, 0x00080016)
+    modality = text(elements, 0x00080060).upper()
+    series = text(elements, 0x0020000E)
+    rows, columns = whole_number(elements, 0x00280010), whole_number(elements, 0x00280011)
 
     def other(code: str) -> OtherObject:
         return OtherObject(record.ordinal, code, series, sop_class, modality)
@@ -274,7 +294,7 @@ def _frames(
         return other("no_series_uid")
     if not rows or not columns or rows < 0 or columns < 0:
         return other("no_pixels")
-    n_frames = whole_number(dataset, 0x00280008) or 1
+    n_frames = whole_number(elements, 0x00280008) or 1
     if n_frames < 1 or rows * columns * n_frames > 16 * intake.max_voxels:
         return other("too_many_voxels")
     if not record.encapsulated and record.pixel_offset is None and record.transfer_syntax != DEFLATED:
@@ -282,7 +302,7 @@ def _frames(
     multiframe = sop_class in MULTIFRAME_CT_CLASSES
     if n_frames > 1 and not multiframe:
         return other("multiframe_without_geometry")
-    common = _single_frame(dataset, record, rows, columns, sop_class or CT_IMAGE, phase)
+    common = _single_frame(elements, record, rows, columns, sop_class or CT_IMAGE, phase)
     if multiframe:
         return enhanced_frames(dataset, common, n_frames)
     return [common]
@@ -311,70 +331,70 @@ def _maker(name: str) -> str:
 
 
 def _single_frame(
-    dataset: FileDataset, record: FileRecord, rows: int, columns: int, sop_class: str, phase: PhaseSettings
+    elements: Elements, record: FileRecord, rows: int, columns: int, sop_class: str, phase: PhaseSettings
 ) -> Frame:
-    position = numbers(dataset, 0x00200032)
-    orientation = numbers(dataset, 0x00200037)
-    spacing = numbers(dataset, 0x00280030)
-    bits = whole_number(dataset, 0x00280100) or 16
-    stored = whole_number(dataset, 0x00280101) or bits
-    high = whole_number(dataset, 0x00280102)
-    ratio = numbers(dataset, 0x00282112)
-    flag = text(dataset, 0x00282110)
+    position = numbers(elements, 0x00200032)
+    orientation = numbers(elements, 0x00200037)
+    spacing = numbers(elements, 0x00280030)
+    bits = whole_number(elements, 0x00280100) or 16
+    stored = whole_number(elements, 0x00280101) or bits
+    high = whole_number(elements, 0x00280102)
+    ratio = numbers(elements, 0x00282112)
+    flag = text(elements, 0x00282110)
     product = 1.0
     for step in ratio or ():
         product *= max(step, 1.0)  # successive lossy steps multiply
     words: tuple[str, ...] = ()
     if phase.text_opt_in:
-        words = tuple(filter(None, (text(dataset, tag) for tag in (0x0008103E, 0x00180022, 0x00204000))))
-    padding, limit = whole_number(dataset, 0x00280120), whole_number(dataset, 0x00280121)
+        words = tuple(filter(None, (text(elements, tag) for tag in (0x0008103E, 0x00180022, 0x00204000))))
+    padding, limit = whole_number(elements, 0x00280120), whole_number(elements, 0x00280121)
     return Frame(
         file=record,
         frame_index=0,
-        study=text(dataset, 0x0020000D),
-        series=text(dataset, 0x0020000E),
-        patient=f"{text(dataset, 0x00100020)}\0{text(dataset, 0x00100010)}",
-        instance=text(dataset, 0x00080018),
+        study=text(elements, 0x0020000D),
+        series=text(elements, 0x0020000E),
+        patient=f"{text(elements, 0x00100020)}\0{text(elements, 0x00100010)}",
+        instance=text(elements, 0x00080018),
         sop_class=sop_class,
-        modality=text(dataset, 0x00080060).upper(),
-        image_type=tuple(part.upper() for part in texts(dataset, 0x00080008)),
-        frame_of_reference=text(dataset, 0x00200052),
+        modality=text(elements, 0x00080060).upper(),
+        image_type=tuple(part.upper() for part in texts(elements, 0x00080008)),
+        frame_of_reference=text(elements, 0x00200052),
         position=(position[0], position[1], position[2]) if position and len(position) == 3 else None,
         orientation=orientation if orientation and len(orientation) == 6 else None,  # type: ignore[arg-type]
         pixel_spacing=(spacing[0], spacing[1]) if spacing and len(spacing) == 2 else None,
         pixels=PixelFormat(
             rows,
             columns,
-            whole_number(dataset, 0x00280002) or 1,
+            whole_number(elements, 0x00280002) or 1,
             bits,
             stored,
             stored - 1 if high is None else high,
-            whole_number(dataset, 0x00280103) == 1,
-            text(dataset, 0x00280004).upper(),
+            whole_number(elements, 0x00280103) == 1,
+            text(elements, 0x00280004).upper(),
             padding,
             limit,
         ),
-        slope=number(dataset, 0x00281053),
-        intercept=number(dataset, 0x00281052),
-        rescale_type=text(dataset, 0x00281054).upper(),
+        slope=number(elements, 0x00281053),
+        intercept=number(elements, 0x00281052),
+        rescale_type=text(elements, 0x00281054).upper(),
         lossy=flag == "01" or record.transfer_syntax in LOSSY_SYNTAXES,
         lossy_ratio=product if ratio else None,
         phase=PhaseTags(
-            nominal_percentage=number(dataset, 0x00209241),
-            trigger_time=number(dataset, 0x00181060),
-            nominal_interval=number(dataset, 0x00181062),
+            nominal_percentage=number(elements, 0x00209241),
+            trigger_time=number(elements, 0x00181060),
+            nominal_interval=number(elements, 0x00181062),
             text=words,
         ),
-        thickness=number(dataset, 0x00180050),
-        kernel=text(dataset, 0x00181210),
-        patient_position=text(dataset, 0x00185100).upper(),
-        acquisition=text(dataset, 0x00200012),
-        temporal_position=text(dataset, 0x00200100),
-        acquisition_time=text(dataset, 0x00080032),
-        gantry_tilt=number(dataset, 0x00181120),
-        low_rr=number(dataset, 0x00181081),
-        high_rr=number(dataset, 0x00181082),
-        beats_acquired=number(dataset, 0x00181083),
-        beats_rejected=number(dataset, 0x00181084),
-        manufacturer=_maker(text(dataset, 0x00080070)),
+        thickness=number(elements, 0x00180050),
+        kernel=text(elements, 0x00181210),
+        patient_position=text(elements, 0x00185100).upper(),
+        acquisition=text(elements, 0x00200012),
+        temporal_position=text(elements, 0x00200100),
+        acquisition_time=text(elements, 0x00080032),
+        gantry_tilt=number(elements, 0x00181120),
+        low_rr=number(elements, 0x00181081),
+        high_rr=number(elements, 0x00181082),
+        beats_acquired=number(elements, 0x00181083),
+        beats_rejected=number(elements, 0x00181084),
+        manufacturer=_maker(text(elements, 0x00080070)),
     )
