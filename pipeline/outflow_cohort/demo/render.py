@@ -101,7 +101,8 @@ class Drawing:
 
     def _in_chunks(self, flat: list[NDArray]) -> tuple[NDArray, NDArray]:
         size = CHUNK_BLOCKS * BLOCK**3
-        parts = [self.chest.hu(*(c[i : i + size] for c in flat), self.sigma) for i in range(0, len(flat[0]), size)]
+        starts = range(0, len(flat[0]), size)
+        parts = [self.chest.hu(*(c[i : i + size] for c in flat), self.sigma, vessels=False) for i in starts]
         return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
 
     @staticmethod

@@ -58,10 +58,11 @@ def sphere(x: Array, y: Array, z: Array, radius: float) -> Array:
 def cone(x: Array, y: Array, z: Array, start: NDArray, end: NDArray, r_start: float, r_end: float) -> Array:
     """Round-ended segment from `start` to `end` (3,) whose radius runs linearly from r_start to r_end."""
     ax, ay, az = (end - start).tolist()
-    px, py, pz = x - start[0], y - start[1], z - start[2]
+    sx, sy, sz = start.tolist()  # plain floats keep the arrays' own precision
+    px, py, pz = x - sx, y - sy, z - sz
     t = np.clip((px * ax + py * ay + pz * az) / (ax * ax + ay * ay + az * az), 0.0, 1.0)
     qx, qy, qz = px - t * ax, py - t * ay, pz - t * az
-    return np.sqrt(qx * qx + qy * qy + qz * qz) - (r_start + t * (r_end - r_start))
+    return np.sqrt(qx * qx + qy * qy + qz * qz) - (float(r_start) + t * float(r_end - r_start))
 
 
 def bullet(x: Array, y: Array, h: Array, rx: float, ry: float, length: float, power: float) -> Array:

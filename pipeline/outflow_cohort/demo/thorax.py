@@ -7,7 +7,7 @@ import numpy as np
 from outflow_cohort.demo import shapes
 from outflow_cohort.demo.shapes import Array
 
-DESCENDING_AORTA = (30.0, 66.0, 11.5)
+DESCENDING_AORTA = (38.0, 72.0, 11.5)
 """x, y and radius."""
 
 
@@ -38,20 +38,19 @@ def ribs(x: Array, y: Array, z: Array) -> Array:
 def vertebra(x: Array, y: Array, z: Array) -> tuple[Array, Array]:
     """Vertebral bone, and the canal with the discs."""
     body = shapes.ellipse(x - 1.0, y - 74.0, 19.0, 15.0)
-    level = np.mod(z + 5.0, 27.0) - 13.5
-    disc = np.maximum(body, 3.0 - np.abs(np.abs(level) - 13.5) * 1.0 - 1.0)
+    disc = np.maximum(body + 1.0, np.abs(np.mod(z + 5.0, 27.0) - 13.5) - 2.5)
     left = shapes.ellipse(x - 15.0, y - 92.0, 16.0, 5.0)
     right = shapes.ellipse(x + 13.0, y - 92.0, 16.0, 5.0)
     spine = shapes.ellipse(x - 1.0, y - 106.0, 4.0, 16.0)
     bone = np.minimum(body, np.minimum(spine, np.minimum(left, right)))
     canal = shapes.ellipse(x - 1.0, y - 96.0, 9.0, 7.0)
-    return bone, np.minimum(canal, np.where(disc < -1.0, disc, np.maximum(disc, 1.0)))
+    return bone, np.minimum(canal, disc)
 
 
 def diaphragm(x: Array, y: Array, z: Array) -> tuple[Array, Array]:
     """Liver under the right dome, and the organs under the left one."""
-    liver = shapes.sphere(x + 46.0, y - 2.0, z + 172.0, 70.0)
-    left = shapes.sphere(x - 82.0, y - 22.0, z + 190.0, 66.0)
+    liver = shapes.sphere(x + 42.0, y - 6.0, z + 174.0, 82.0)
+    left = shapes.sphere(x - 78.0, y - 30.0, z + 186.0, 76.0)
     return liver, left
 
 
@@ -71,4 +70,4 @@ def lung_vessels(x: Array, y: Array, z: Array, seed: int) -> Array:
     a, b, c = 0.7 * seed, 1.3 * seed + 1.0, 2.1 * seed + 2.0
     first = np.sin(x / 8.5 + a) + np.sin(y / 7.0 + z / 19.0 + b) + np.sin(z / 8.0 - x / 23.0 + c)
     second = np.sin(y / 9.0 + c) + np.sin(z / 7.5 + x / 17.0 + a) + np.sin(x / 8.0 - y / 21.0 + b)
-    return 5.0 * np.sqrt(first * first + second * second) - 1.1
+    return 5.5 * np.sqrt(first * first + second * second) - 1.8

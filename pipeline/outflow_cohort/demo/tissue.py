@@ -7,15 +7,14 @@ the image of a Gaussian point spread; blood pools on two sides of a thin wall ad
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtr
 
 from outflow_cohort.demo import thorax
 from outflow_cohort.demo.anatomy import HeartPhase
-from outflow_cohort.demo.right_heart import RIGHT_WALL, Surroundings
-from outflow_cohort.demo.shapes import Array
+from outflow_cohort.demo.chambers import RIGHT_WALL, Chambers
+from outflow_cohort.demo.shapes import Array, union
 
 AIR, LUNG, FAT, CHEST_MUSCLE, LIVER, STOMACH = -1000.0, -860.0, -98.0, 55.0, 108.0, 62.0
 BONE, MARROW, CANAL = 520.0, 210.0, 30.0
@@ -45,20 +44,15 @@ class Chest:
 
     heart: HeartPhase
 
-    @cached_property
-    def surroundings(self) -> Surroundings:
-        """Muscle and right heart."""
-        return Surroundings(self.heart)
-
-    def hu(self, x: Array, y: Array, z: Array, sigma: float) -> tuple[Array, Array]:
+    def hu(self, x: Array, y: Array, z: Array, sigma: float, vessels: bool = True) -> tuple[Array, Array]:
         """HU without metal, and the distance of the nearest edge (mm), at LPS points (arrays of one shape)."""
         local = (np.stack([x, y, z], axis=-1) - self.heart.ring_center.astype(x.dtype)) @ self.heart.axes.T.astype(
             x.dtype
         )
-        return self._paint(x, y, z, *(np.ascontiguousarray(local[..., i]) for i in range(3)), sigma)
+        return self._paint(x, y, z, *(np.ascontiguousarray(local[..., i]) for i in range(3)), sigma, vessels)
 
     def _paint(
-        self, x: Array, y: Array, z: Array, lx: Array, ly: Array, lh: Array, sigma: float
+        self, x: Array, y: Array, z: Array, lx: Array, ly: Array, lh: Array, sigma: float, vessels: bool
     ) -> tuple[Array, Array]:
         heart, levels = self.heart, self.heart.case.levels
         edges: list[Array] = []
@@ -72,8 +66,9 @@ class Chest:
         image = lay(image, thorax.chest_wall(x, y), CHEST_MUSCLE)
         inside = thorax.cavity(x, y)
         image = lay(image, inside, LUNG)
-        vessels = np.maximum(thorax.lung_vessels(x, y, z, heart.case.seed), inside + 3.0)
-        image = over(image, cover(vessels, max(sigma, 0.5)), LUNG_VESSEL)
+        if vessels:
+            tubes = np.maximum(thorax.lung_vessels(x, y, z, heart.case.seed), inside + 3.0)
+            image = over(image, cover(tubes, max(sigma, 0.5)), LUNG_VESSEL)
         ribs = thorax.ribs(x, y, z)
         image = lay(image, ribs, BONE)
         image = lay(image, ribs + 1.6, MARROW)
@@ -81,17 +76,13 @@ class Chest:
         image = lay(image, np.maximum(stomach, inside), STOMACH)
         image = lay(image, np.maximum(liver, inside), LIVER)
 
-        muscle = self.surroundings.muscle(lx, ly, lh)
-        walls = self.surroundings.left_walls(lx, ly, lh)
-        right = self.surroundings.right_ventricle(lx, ly, lh, muscle)
-        right_atrium = self.surroundings.right_atrium(lx, ly, lh, muscle)
-        right = np.minimum(right, right_atrium)
-        left = heart.left_blood(lx, ly, lh)
+        parts = Chambers(heart, lx, ly, lh)
+        muscle, walls, right, left = parts.muscle, parts.left_walls, parts.right_blood, parts.left_blood
         aorta = thorax.descending_aorta(x, y)
         bone, canal = thorax.vertebra(x, y, z)
-        middle = np.minimum(np.minimum(muscle, walls), right - RIGHT_WALL) - 5.5
+        middle = union(union(muscle, right - RIGHT_WALL, 40.0), walls, 30.0) - 5.0
         back = np.minimum(np.minimum(aorta - 5.0, bone - 6.0), thorax.oesophagus(x, y) - 4.0)
-        image = lay(image, np.minimum(middle, np.maximum(back, inside)), FAT)
+        image = lay(image, np.maximum(union(middle, back, 12.0), inside), FAT)
         image = lay(image, thorax.oesophagus(x, y), CHEST_MUSCLE)
         image = lay(image, aorta - 1.6, levels.wall)
         image = lay(image, aorta, levels.left_blood)
@@ -105,9 +96,9 @@ class Chest:
         share_left, share_right = cover(left, sigma), cover(right, sigma)
         image = image + share_left * (levels.left_blood - image) + share_right * (levels.right_blood - image)
         if heart.case.calcified:
-            image = lay(image, heart.calcium(lx, ly, lh), levels.calcium)
+            image = lay(image, parts.calcium, levels.calcium)
         if heart.case.implant.kind == "bioprosthesis":
-            image = lay(image, heart.posts(lx, ly, lh), 600.0)
+            image = lay(image, parts.posts, 600.0)
         nearest = np.abs(edges[0])
         for distance in edges[1:]:
             np.minimum(nearest, np.abs(distance), out=nearest)
