@@ -1,5 +1,12 @@
 """The one way the core refuses an input."""
 
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+from typing import TypeVar, cast
+
+Found = TypeVar("Found")
+
 
 class GeometryError(ValueError):
     """A measure cannot be had from this input.
@@ -19,3 +26,19 @@ class GeometryError(ValueError):
 
     def __str__(self) -> str:
         return f"{self.code}: {self.message}"
+
+
+def tried_once(store: dict[Hashable, object], key: Hashable, function: Callable[[], Found]) -> Found:
+    """The result of `function`, kept in `store` under `key`; a GeometryError is kept and raised again.
+
+    What cannot be had once cannot be had twice: a lumen that leaks out of the image is not searched for each row.
+    """
+    if key not in store:
+        try:
+            store[key] = function()
+        except GeometryError as error:
+            store[key] = error
+    found = store[key]
+    if isinstance(found, GeometryError):
+        raise found
+    return cast(Found, found)
