@@ -66,8 +66,8 @@ OTHER_SIDE = 0.25
 LEAK_CLEARANCE = 3.0
 """mm from the wall: a border between two chambers running this far from any wall is no border but a leak."""
 
-LEAK_VOXELS = 12
-"""Coarse voxels of such a border that are allowed: rounding at the rim of a neck."""
+LEAK_AREA = 40.0
+"""mm2 of such a border that is allowed: a hole in a wall up to some 13 mm across is still bridged truly."""
 
 BESIDE_ROOT = (1.8, 6.0)
 """Annulus radii plus mm from the aortic axis, beyond which no sinus reaches: 29 mm for an annulus of 25 mm, where
@@ -188,7 +188,7 @@ def _marker_voxels(
         dense = np.stack([np.interp(fine, knots, path[:, axis]) for axis in range(3)], axis=-1)
         dense = dense[~anatomy.atrial_side(dense)]
         found.append(_voxels(phase, dense))
-    voxels = np.concatenate(found)
+    voxels: NDArray[np.int64] = np.concatenate(found)
     voxels = voxels[(ground.distance[tuple(voxels.T)] > 0.0) & ~ground.atrial[tuple(voxels.T)]]
     voxels = voxels[ground.height[tuple(voxels.T)] >= 0]
     if len(voxels) == 0:
@@ -199,21 +199,24 @@ def _marker_voxels(
     return voxels
 
 
-def _leak_voxels(label: NDArray[np.int8], ground: _Ground) -> int:
-    """Coarse voxels where the outflow meets another chamber far from any wall, the open valve left out."""
+def _leak_area(label: NDArray[np.int8], ground: _Ground, spacing: FloatArray) -> float:
+    """Area, mm2, where the outflow meets another chamber far from any wall, the open valve left out."""
     wide = ground.distance >= LEAK_CLEARANCE
     valve = np.abs(ground.ring_height) <= ORIFICE_DEPTH + 2.0
-    count = 0
+    area = 0.0
     for axis in range(3):
         one = tuple(slice(None, -1) if a == axis else slice(None) for a in range(3))
         two = tuple(slice(1, None) if a == axis else slice(None) for a in range(3))
         first, second = label[one], label[two]
         meet = (first != second) & (first > 0) & (second > 0) & ((first == OUTFLOW) | (second == OUTFLOW))
-        count += int((meet & wide[one] & wide[two] & ~valve[one]).sum())
-    return count
+        face = float(np.prod(spacing) / spacing[2 - axis])
+        area += face * int((meet & wide[one] & wide[two] & ~valve[one]).sum())
+    return area
 
 
-def _territories(ground: _Ground, markers: NDArray[np.int64]) -> tuple[NDArray[np.int8], float, bool]:
+def _territories(
+    ground: _Ground, markers: NDArray[np.int64], spacing: FloatArray
+) -> tuple[NDArray[np.int8], float, bool]:
     """Labels of the coarse grid, the neck that parted them, and whether a leak stays."""
     start = np.zeros(ground.height.shape, dtype=np.int8)
     start[tuple(markers.T)] = OUTFLOW
@@ -225,15 +228,17 @@ def _territories(ground: _Ground, markers: NDArray[np.int64]) -> tuple[NDArray[n
     base[ground.orifice & (ground.ring_height > 0.0) & (ground.distance > 0.0) & (ground.height >= 0)] = OUTFLOW
     base[ground.forbidden] = OTHER
     base[tuple(markers.T)] = OUTFLOW
-    label, neck, leak = base, NECKS[0], True
+    best = base, NECKS[0], np.inf
     for neck in NECKS:
         others = base.copy()
         others[rise & (sill < neck) & (base == 0)] = OTHER
         label, _ = flood(ground.height, others)
-        leak = _leak_voxels(label, ground) > LEAK_VOXELS
-        if not leak:
+        area = _leak_area(label, ground, spacing)
+        if area < best[2]:
+            best = label, neck, area
+        if area <= LEAK_AREA:
             break
-    return label, neck, leak
+    return best[0], best[1], best[2] > LEAK_AREA
 
 
 def _box(label: NDArray[np.int8], factors: tuple[int, int, int], margin: int) -> tuple[slice, slice, slice]:
@@ -283,17 +288,32 @@ def outflow_lumen(
 
     Parameters
     ----------
-    seed_points : (n, 3) points of the outflow path, mm, in order; None where the reader gave none.
+    seed_points : (n, 3) points of the outflow path, mm, in order; None = the anatomy's `outflow_path`, or where the
+        reader gave none, ventricle and aortic centre alone.
     level : blood level; estimated where None.
+
+    The last lumen found is kept in `phase_image`, so that the same question costs nothing.
 
     Raises GeometryError `no_lumen_at_path`, `no_contrast`, and what the anatomy and the level raise.
     """
     level = blood_level(phase_image, anatomy) if level is None else level
     if level.contrast_hu <= 0.0:
         raise GeometryError("no_contrast", f"blood {level.blood_hu:.0f} HU is not brighter than muscle; check samples")
+    if seed_points is None and anatomy.has("outflow_path"):
+        seed_points = anatomy.structure("outflow_path")
+    seeds = b"" if seed_points is None else np.asarray(seed_points, dtype=np.float64).tobytes()
+    points = tuple((name, value.tobytes()) for name, value in sorted(anatomy.landmarks.items()))
+    key = (points, seeds, level)
+    if phase_image.last_lumen is None or phase_image.last_lumen[0] != key:
+        phase_image.last_lumen = (key, _found_lumen(phase_image, anatomy, seed_points, level))
+    lumen: Lumen = phase_image.last_lumen[1]
+    return lumen
+
+
+def _found_lumen(phase_image: PhaseImage, anatomy: Anatomy, seed_points: FloatArray | None, level: BloodLevel) -> Lumen:
     ground = _ground(phase_image, anatomy, level)
     markers = _marker_voxels(phase_image, anatomy, ground, seed_points)
-    label, neck, leak = _territories(ground, markers)
+    label, neck, leak = _territories(ground, markers, phase_image.coarse.spacing)
 
     coarse, factors = phase_image.coarse, phase_image.factors
     box = _box(label, factors, 2)

@@ -7,6 +7,7 @@ All points LPS, mm, float64; images indexed [k, j, i]. The coarse grid pools who
 from __future__ import annotations
 
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,6 +59,8 @@ class PhaseImage:
 
     def __init__(self, volume: Volume) -> None:
         self.volume = volume
+        self.last_lumen: tuple[Any, Any] | None = None
+        """What `lumen.outflow_lumen` found last, with the question it answers."""
         self._distance: dict[tuple[int, int], NDArray[np.float32]] = {}
 
     @cached_property
