@@ -15,7 +15,7 @@ from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import difference_digits, estimate, is_number, number, unit_text, with_unit
 from outflow_cohort.report.page import Figure
-from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
+from outflow_cohort.report.svg import MOST_DOTS, Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import measure_title, method_text, words
 
 MOST_FOREST_ROWS = 44
@@ -56,7 +56,10 @@ def bland_altman_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure
     axes.left_axis(f"difference{f', {unit_text(unit)}' if unit_text(unit) else ''}")
     d.line(axes.left, axes.y(0), axes.right, axes.y(0), stroke=palette.INK, stroke_width=0.8)
     pairs = sorted(set(data["pair"]))
-    for i, pair in enumerate(pairs):
+    crowded = len(data) > MOST_DOTS
+    if crowded:
+        d.dots(axes.points(data["mean"], data["difference"]), palette.BLUE, 1.4)
+    for i, pair in enumerate([] if crowded else pairs):
         mine = data[data["pair"] == pair]
         colour, mark = palette.CATEGORIES[i % 7], palette.MARKS[i % 7]
         points = axes.points(mine["mean"], mine["difference"])
@@ -81,7 +84,9 @@ def bland_altman_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure
         d.text(axes.right + 5, y + 3.5, number(value, digits=difference_digits(unit)), class_="s")
     axes.bottom_axis(f"mean of the two readers{f', {unit_text(unit)}' if unit_text(unit) else ''}")
     x = 8.0
-    for i, pair in enumerate(pairs[:4]):
+    if crowded:
+        d.text(8, 271.5, f"{len(data):,} pairs of readings, darker where more", class_="s")
+    for i, pair in enumerate([] if crowded else pairs[:4]):
         d.mark(x + 4, 268, palette.MARKS[i % 7], palette.CATEGORIES[i % 7], 3.2)
         d.text(x + 12, 271.5, shorten(pair, 84, 10), class_="s")
         x += 98

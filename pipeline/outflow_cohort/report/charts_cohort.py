@@ -19,6 +19,10 @@ FEW_POINTS = 150
 """Up to this many points in a figure each carries its name and value; more become one path without names."""
 
 
+MOST_LINES = 150
+"""Cases up to which each has its own line over the cycle; more become a band of quartiles a group."""
+
+
 @dataclass(frozen=True)
 class Box:
     """A box of the flow diagram: a heading and lines under it."""
@@ -233,9 +237,15 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
         padded(means["value"], include=[0.0] if unit == "mm2" else []),
     )
     axes.left_axis(f"{measure_title(measure)}{f', {unit_text(unit)}' if unit_text(unit) else ''}")
-    opacity = 0.45 if means["case_id"].nunique() <= 60 else 0.15
+    crowded = means["case_id"].nunique() > MOST_LINES
+    opacity = 0.45 if means["case_id"].nunique() <= 60 else 0.2
     for group in groups:
         colour, _, _ = group_style(cohort.group_names, group)
+        if crowded:
+            part = means[means["group"] == group].groupby("phase_pct", sort=True)["value"]
+            low, high = (axes.points(line.index, line) for line in (part.quantile(0.25), part.quantile(0.75)))
+            d.path(low + high[::-1], True, fill=colour, fill_opacity=0.16, stroke="none")
+            continue
         lines = means[means["group"] == group].groupby("case_id", sort=True)
         data = [axes.points(part["phase_pct"], part["value"]) for _, part in lines]
         broken = [point for line in data for point in [*line, (np.nan, np.nan)]]
@@ -257,7 +267,8 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
         d.text(x + 30, y, shorten(words(group), 160, 10), class_="s")
     how = method_text(method)
     labels = {"value": (measure_title(measure), unit), "phase_pct": ("Phase, %", "pct0")}
-    caption = f"{how[:1].upper()}{how[1:]}. Thin: a case (mean of its readings); thick: median of the group."
+    thin = "Band: quartiles of the cases" if crowded else "Thin: a case (mean of its readings)"
+    caption = f"{how[:1].upper()}{how[1:]}. {thin}; thick: median of the group."
     return Figure(d, caption, frame_table(means, labels), slug(f"phases-{spec}"), True, means)
 
 

@@ -12,8 +12,9 @@ BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stab
 QUIET = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-pdf-header-footer",
+    "--host-resolver-rules=MAP * ~NOTFOUND",
 )  # fmt: skip
-"""No profile, no sign-in, no update traffic: the page is a local file and nothing else is to be fetched."""
+"""No profile, no sign-in, no update traffic, no name resolved: the page is a local file, nothing else is fetched."""
 PRINT_SECONDS = 300
 
 

@@ -244,7 +244,9 @@ class Maker:
         write_parquet(work / "readings.parquet", frame.loc[frame["phase_pct"].notna(), keys].drop_duplicates())
         write_parquet(tables / "measurements" / "part-00000.parquet", frame)
         write_parquet(tables / "series.parquet", pd.DataFrame(self.series))
-        write_parquet(tables / "set_aside.parquet", pd.DataFrame(self.set_aside, columns=[*keys, "stage", "code", "message"]))
+        write_parquet(
+            tables / "set_aside.parquet", pd.DataFrame(self.set_aside, columns=[*keys, "stage", "code", "message"])
+        )
         found = [{"case_id": c["case_id"], "series": "2 a1", "tag": "(0010,0010)", "keyword": "PatientName",
                   "rule": "name_present", "severity": "warning"} for c in self.cases[:2]]  # fmt: skip
         write_parquet(tables / "privacy.parquet", pd.DataFrame(found))
@@ -252,8 +254,12 @@ class Maker:
         spread = {"mitral_ring": 0.9, "lv_apex": 2.4, "septum": 1.5, "aortic_hinge_left": 0.8, "trigone_left": 1.1}
         write_parquet(tables / "landmark_agreement.parquet",
                       pd.DataFrame({"structure": list(spread), "sd_mm": list(spread.values())}))  # fmt: skip
-        known = frame[frame["measure"].isin(("neo_lvot_area", "aorto_mitral_angle")) & frame["phase_pct"].notna()].copy()
-        known["true_value"] = known.groupby(["case_id", "phase_pct", "measure", "variant"])["value"].transform("mean").round(0)
+        known = frame[
+            frame["measure"].isin(("neo_lvot_area", "aorto_mitral_angle")) & frame["phase_pct"].notna()
+        ].copy()
+        known["true_value"] = (
+            known.groupby(["case_id", "phase_pct", "measure", "variant"])["value"].transform("mean").round(0)
+        )
         known["difference"] = known["value"] - known["true_value"]
         known["covered"] = (known["ci_low"] <= known["true_value"]) & (known["true_value"] <= known["ci_high"])
         write_parquet(work / "recovered.parquet", known)
