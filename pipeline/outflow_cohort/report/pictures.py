@@ -225,7 +225,7 @@ def _frame(
         phase,
         plan_id,
         solid_method,
-        *(tuple(round(float(x), 6) for x in v) for v in (corner, right, down)),  # type: ignore[arg-type]
-        spacing=round(spacing, 6),
+        *(tuple(float(x) for x in v) for v in (corner, right, down)),  # type: ignore[arg-type]
+        spacing=spacing,
         shape=(rows, columns),
     )
