@@ -26,6 +26,8 @@ AGREEMENT = {
     "reader_bias": "reader_effects",
     "reader_drift": "reader_effects",
     "grras_checklist": "grras",
+    "method_agreement": "method_agreement_table",
+    "MeasureChoice": "method_agreement_table",
 }
 COHORT: dict[str, str] = {}
 _MODULES = AGREEMENT | COHORT

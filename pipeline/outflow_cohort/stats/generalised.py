@@ -28,9 +28,21 @@ NEWTON_STEPS = 50
 NEWTON_RTOL = 1e-10
 SMALLEST_EIGENVALUE = 1e-8
 """Below this an eigenvalue of normal equations of whole counts is a zero: the effect is not estimable."""
-LARGEST_EIGEN_PROBLEM = 1500
-"""Above so many cases the adjusted case effects count with their harmonic mean information (Thomas & Hultquist 1978)
-instead of an eigen-decomposition, whose cost grows with the cube."""
+
+
+@dataclass(frozen=True)
+class Contrasts:
+    """Estimable contrasts of effects: sum of squares at each distinct information, and how many contrasts in all.
+
+    A contrast is normal with variance component + error / information.
+    """
+
+    squares: np.ndarray
+    information: np.ndarray
+    df: int
+
+
+NO_CONTRASTS = Contrasts(np.zeros(0), np.zeros(0), 0)
 
 
 @dataclass(frozen=True)
@@ -39,14 +51,13 @@ class Pivots:
 
     residual, cells : (sum of squares, degrees of freedom) or None where the data hold none.
     cell_noise : share of the residual variance in a cell mean's error (mean of 1/reads).
-    cases, readers : (squared effects, their information), one entry an estimable contrast.
     """
 
     residual: tuple[float, int]
     cells: tuple[float, int] | None
     cell_noise: float
-    cases: tuple[np.ndarray, np.ndarray]
-    readers: tuple[np.ndarray, np.ndarray]
+    cases: Contrasts
+    readers: Contrasts
 
 
 def pivots_of(cells: Cells, with_interaction: bool) -> Pivots | None:
@@ -68,7 +79,7 @@ def pivots_of(cells: Cells, with_interaction: bool) -> Pivots | None:
         cell_pivot = (float((occupied * (cells.means - fitted) ** 2).sum()), df)
         noise = float(np.mean(1.0 / cells.counts[cells.counts > 0]))
     cases = _contrasts(weights.T, cells.means.T)
-    readers = _contrasts(weights, cells.means) if cells.n_readers > 1 else (np.zeros(0), np.zeros(0))
+    readers = _contrasts(weights, cells.means) if cells.n_readers > 1 else NO_CONTRASTS
     return Pivots((residual_ss, residual_df), cell_pivot, noise, cases, readers)
 
 
@@ -87,35 +98,34 @@ def one_way_pivots(cells: Cells) -> Pivots | None:
         return None
     noise = float(np.mean(1.0 / cells.counts[cells.counts > 0]))
     cases = _contrasts(read_by[None, :], case_means[None, :])
-    return Pivots((within_ss, within_df), (between_cells, df), noise, cases, (np.zeros(0), np.zeros(0)))
+    return Pivots((within_ss, within_df), (between_cells, df), noise, cases, NO_CONTRASTS)
 
 
-def _contrasts(weights: np.ndarray, means: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Squared column effects adjusted for rows, in the eigenbasis of their normal equations, and its eigenvalues.
+def _contrasts(weights: np.ndarray, means: np.ndarray) -> Contrasts:
+    """Column effects adjusted for rows, in the eigenbasis of their normal equations (Searle 1987, sec. 4.9).
 
-    Of a table with one row only the mean is eliminated.
+    Columns with the same weights share the eigenvalue `weight of the column` in all contrasts among themselves, so that
+    only the means of such groups need an eigen-decomposition. Of a table with one row only the mean is eliminated.
     """
     row_weight = weights.sum(axis=1)
-    columns = weights.sum(axis=0)
-    if len(columns) > LARGEST_EIGEN_PROBLEM:
-        return _harmonic_contrasts(weights, means)
-    share = weights / row_weight[:, None]
-    matrix = np.diag(columns) - weights.T @ share
-    right = (weights * means).sum(axis=0) - share.T @ (weights * means).sum(axis=1)
+    right = (weights * means).sum(axis=0) - (weights / row_weight[:, None]).T @ (weights * means).sum(axis=1)
+    patterns, group = np.unique(weights.T, axis=0, return_inverse=True)
+    group = group.ravel()
+    size = np.bincount(group).astype(np.float64)
+    total = patterns.sum(axis=1)
+    group_right = np.bincount(group, right) / np.sqrt(size)
+    scaled = patterns * np.sqrt(size)[:, None]
+    matrix = np.diag(total) - (scaled / row_weight) @ scaled.T
     information, basis = np.linalg.eigh(matrix)
     estimable = information > SMALLEST_EIGENVALUE
-    effects = (basis.T @ right)[estimable] / information[estimable]
-    return effects**2, information[estimable]
-
-
-def _harmonic_contrasts(weights: np.ndarray, means: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    from outflow_cohort.stats.reml import additive_fit
-
-    fitted, _ = additive_fit(weights.T, means.T)
-    effects = fitted.mean(axis=1)
-    harmonic = 1.0 / np.mean(1.0 / weights.sum(axis=0))
-    n = len(effects) - 1
-    return np.full(n, np.var(effects, ddof=1)), np.full(n, harmonic)
+    between = ((basis.T @ group_right)[estimable] / information[estimable]) ** 2
+    within = np.bincount(group, (right - (group_right / np.sqrt(size))[group]) ** 2) / total**2
+    several = size > 1
+    return Contrasts(
+        np.concatenate([between, within[several]]),
+        np.concatenate([information[estimable], total[several]]),
+        int(estimable.sum() + (size - 1)[several].sum()),
+    )
 
 
 @lru_cache(maxsize=256)
@@ -151,12 +161,12 @@ def component_draws(pivots: Pivots, allow_negative_case: bool = False) -> np.nda
     return np.stack([case, reader, cell, residual], axis=1)
 
 
-def _solve(effects: tuple[np.ndarray, np.ndarray], error: np.ndarray, column: int, allow_negative: bool) -> np.ndarray:
+def _solve(effects: Contrasts, error: np.ndarray, column: int, allow_negative: bool) -> np.ndarray:
     """Variance x with sum(effect**2 / (x + error / information)) = chi-square draw, each draw; >= 0 unless allowed."""
-    squared, information = effects
-    if not len(squared):
+    if effects.df == 0:
         return np.zeros_like(error)
-    target = _chi_square(len(squared), column)
+    squared, information = effects.squares, effects.information
+    target = _chi_square(effects.df, column)
     if np.ptp(information) <= 1e-9 * information[0]:
         x = squared.sum() / target - error / information[0]
         return x if allow_negative else np.maximum(x, 0.0)

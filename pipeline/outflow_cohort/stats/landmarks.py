@@ -1,4 +1,4 @@
-"""Disagreement of landmarks in millimetres, by structure and direction (within the plane of its valve, along its normal).
+"""Disagreement of landmarks in mm, by structure and direction (within the plane of its valve, along its normal).
 
 Points LPS, mm, float64. A structure of one point, or of points with names of their own (their point_no), is compared
 point by point; an outline or a path, whose points have no partner, by the distance from each point of one to the line
@@ -36,8 +36,8 @@ DEFINITIONS = {
     "distance_rms": "root mean square distance",
     "in_plane_mean": "mean distance within the plane of the valve",
     "normal_mean_absolute": "mean absolute distance along the normal of the valve plane",
-    "normal_mean": "mean signed distance along the normal of the valve plane (mitral: towards the apex, aortic: away from"
-    " it), second - first",
+    "normal_mean": "mean signed distance along the normal of the valve plane, second - first (mitral: towards the apex,"
+    " aortic: away from it)",
 }
 
 

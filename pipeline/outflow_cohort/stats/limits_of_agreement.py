@@ -44,6 +44,8 @@ class LimitsOfAgreement:
     bias_low: float
     bias_high: float
     sd: float
+    sd_low: float
+    sd_high: float
     multiplier: float
     lower: float
     lower_low: float
@@ -135,15 +137,16 @@ def limits_of_differences(
     bias = float(differences.mean())
     if np.ptp(differences) <= SAME_RTOL * size:
         return LimitsOfAgreement(
-            n, bias, 0.0, bias, bias, 0.0, z, bias, bias, bias, bias, bias, bias,
+            n, bias, 0.0, bias, bias, 0.0, 0.0, 0.0, z, bias, bias, bias, bias, bias, bias,
             scale, limits_interval, confidence, "no_spread", note,
         )  # fmt: skip
     sd = float(differences.std(ddof=1))
     se = sd / np.sqrt(n)
     half = _t_quantile(confidence, n - 1) * se
     low, high, used = _limit_offsets(n, sd, z, confidence, limits_interval)
+    sd_low, sd_high = (float(np.sqrt(v)) for v in variance_interval(sd**2, n - 1, confidence))
     return LimitsOfAgreement(
-        n, bias, se, bias - half, bias + half, sd, z,
+        n, bias, se, bias - half, bias + half, sd, sd_low, sd_high, z,
         bias - z * sd, bias - high, bias - low,
         bias + z * sd, bias + low, bias + high,
         scale, used, confidence, "ok", note,
@@ -223,5 +226,5 @@ def _undefined(
 ) -> LimitsOfAgreement:
     nan = float("nan")
     return LimitsOfAgreement(
-        n, nan, nan, nan, nan, nan, z, nan, nan, nan, nan, nan, nan, scale, interval, confidence, status, note
+        n, nan, nan, nan, nan, nan, nan, nan, z, nan, nan, nan, nan, nan, nan, scale, interval, confidence, status, note
     )

@@ -117,7 +117,7 @@ def replicate_limits_of_cells(
 def _mover(
     bias: float, n: int, parts: list[tuple[float, int, float]], z: float, confidence: float, note: str
 ) -> LimitsOfAgreement:
-    """Limits and intervals of a total variance sum(c * variance); parts = (variance, df, c), the first that of means."""
+    """Limits and intervals of a total variance sum(c * variance); parts = (variance, df, c), that of means first."""
     total = sum(c * variance for variance, _, c in parts)
     bias_se = float(np.sqrt(parts[0][0] / n))
     half = _t_quantile(confidence, n - 1) * bias_se
@@ -134,8 +134,9 @@ def _mover(
     outer = z * sd + float(np.hypot(normal_half, z * (sd_high - sd)))
     status = "ok" if sd > 0 else "no_spread"
     return LimitsOfAgreement(
-        n, bias, bias_se, bias - half, bias + half, sd, z, bias - z * sd, bias - outer, bias - inner,
-        bias + z * sd, bias + inner, bias + outer, "difference", "mover", confidence, status, note,
+        n, bias, bias_se, bias - half, bias + half, sd, sd_low, sd_high, z,
+        bias - z * sd, bias - outer, bias - inner, bias + z * sd, bias + inner, bias + outer,
+        "difference", "mover", confidence, status, note,
     )  # fmt: skip
 
 
@@ -195,8 +196,10 @@ def bland_altman_paired_replicates(
     # The interval's arms are those of Zou's estimate of the total variance, laid at the published estimate.
     inner = (spread.upper - spread.upper_low) - z * sd
     outer = (spread.upper_high - spread.upper) + z * sd
+    sd_low, sd_high = max(sd + spread.sd_low - spread.sd, 0.0), sd + spread.sd_high - spread.sd
     limits = LimitsOfAgreement(
-        n, bias, spread.bias_se, spread.bias_low, spread.bias_high, sd, z, bias - z * sd, bias - outer, bias + inner,
-        bias + z * sd, bias - inner, bias + outer, "difference", "mover", confidence, spread.status, note,
+        n, bias, spread.bias_se, spread.bias_low, spread.bias_high, sd, sd_low, sd_high, z,
+        bias - z * sd, bias - outer, bias + inner, bias + z * sd, bias - inner, bias + outer,
+        "difference", "mover", confidence, spread.status, note,
     )  # fmt: skip
     return PairedReplicateLimits(limits, between_square, within, repeats, between, between + within)
