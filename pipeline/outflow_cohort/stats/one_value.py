@@ -1,0 +1,95 @@
+"""Which phase stands for a case, and the frame of one value a case that cohort statistics work on."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ALL_GROUPS = "all"
+NOT_STATED = "not stated"
+SERIES = ["plan_id", "measure", "variant", "method", "unit"]
+"""Columns that together name one measured quantity."""
+PHASE_RULES = {
+    "end_systole": "phase of smallest LV volume, else of smallest mean neo-LVOT, else the only phase",
+    "mean_over_phases": "mean over the phases of a case",
+    "min_over_phases": "smallest over the phases of a case",
+}
+
+
+def groups_of(cases: pd.DataFrame, column: str) -> pd.Series:
+    """Group by case_id; `not stated` where a case has none or there is no such column."""
+    import pandas as pd
+
+    if column not in cases:
+        return pd.Series(NOT_STATED, index=cases["case_id"].to_numpy(), dtype="object")
+    named = cases[column].fillna("").astype(str).replace("", NOT_STATED)
+    return pd.Series(named.to_numpy(dtype=object), index=cases["case_id"].to_numpy())
+
+
+def end_systolic_phase(values: pd.DataFrame) -> pd.Series:
+    """Phase of each case at end-systole, by case_id; a case with several phases and no sign of it is left out."""
+    import pandas as pd
+
+    chosen: dict[str, float] = {}
+    known = values[values["phase_pct"].notna() & values["value"].notna()]
+    for measure in ("neo_lvot_area", "lv_volume"):
+        rows = known[known["measure"] == measure]
+        means = _means(rows, ["case_id", "phase_pct"]).sort_values(["case_id", "value", "phase_pct"], kind="stable")
+        several = means.groupby("case_id", observed=True)["phase_pct"].transform("size") > 1
+        first = means[several].drop_duplicates("case_id")
+        chosen |= dict(zip(first["case_id"].astype(str), first["phase_pct"], strict=True))
+    # A case measured in one phase (known or not) has no other.
+    phases = values[["case_id", "phase_pct"]].drop_duplicates()
+    phases = phases[phases["phase_pct"].notna()]
+    only = phases[phases.groupby("case_id", observed=True)["phase_pct"].transform("size") == 1]
+    for case, phase in zip(only["case_id"].astype(str), only["phase_pct"], strict=True):
+        chosen.setdefault(case, phase)
+    return pd.Series(chosen, dtype="float64")
+
+
+def _means(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """Means by key; values are sorted first, so that the order of rows does not show in the last digit."""
+    ordered = rows[[*keys, "value"]].sort_values([*keys, "value"], kind="stable")
+    return ordered.groupby(keys, observed=True, sort=True)["value"].mean().reset_index()
+
+
+def one_value_a_case(values: pd.DataFrame, phase_rule: str) -> pd.DataFrame:
+    """One row a case and measured quantity: case_id, the columns SERIES, phase_pct, value, missing.
+
+    missing : "" where there is a value, else `no_usable_value` or `no_end_systole`. phase_pct is NaN where no single
+    phase was chosen. Raises ValueError for an unknown rule.
+    """
+    import pandas as pd
+
+    if phase_rule not in PHASE_RULES:
+        raise ValueError(f"phase rule {phase_rule!r}; needed one of {', '.join(PHASE_RULES)}")
+    keys = ["case_id", *SERIES]
+    single = values["phase_pct"].isna()
+    plain = values[single]
+    phased = values[~single]
+    if phase_rule == "end_systole":
+        phase = phased["case_id"].astype(str).map(end_systolic_phase(values))
+        picked = phased[phased["phase_pct"].to_numpy() == phase.to_numpy()]
+    else:
+        usable = phased[phased["value"].notna()].sort_values([*keys, "value"], kind="stable")
+        grouped = usable.groupby(keys, observed=True, sort=True)["value"]
+        reduced = grouped.mean() if phase_rule == "mean_over_phases" else grouped.min()
+        picked = reduced.reset_index().assign(phase_pct=np.nan)
+    columns = [*keys, "phase_pct", "value"]
+    there = pd.concat([plain[columns], picked[columns]], ignore_index=True)
+    there["missing"] = np.where(there["value"].isna(), "no_usable_value", "")
+    wanted = phased[keys].drop_duplicates()
+    lost = wanted.merge(there[keys].assign(there=True), how="left", on=keys)
+    lost = lost[lost["there"].isna()].drop(columns="there")
+    reason = "no_end_systole" if phase_rule == "end_systole" else "no_usable_value"
+    lost = lost.assign(phase_pct=np.nan, value=np.nan, missing=reason)
+    out = pd.concat([there, lost], ignore_index=True)
+    for name in keys:
+        out[name] = out[name].astype(str)
+    # A quantity with and without a phase (a case that has both): the row with a value stays.
+    out = out.sort_values([*keys, "missing", "phase_pct"], kind="stable").drop_duplicates(keys)
+    return out.reset_index(drop=True)
