@@ -52,11 +52,21 @@ LEAST_METAL = 250.0
 LEAST_SHARE_SEEN = 0.6
 """Share of the rays that must meet the wall: open rings cover three quarters, calcium alone less."""
 
-PLATEAU = 0.02
-"""Relative width of the top of the image that counts as one value, and the share of bright voxels there that makes
-a saturated image: a blurred thin wall has few voxels near its very peak, a clipped one most."""
-
 PLATEAU_SHARE = 0.35
+"""Share of the bright voxels that hold the very largest value of a saturated image: noise spreads the top of any
+other, and a blurred thin wall has few voxels near its peak."""
+
+STORED_LIMIT = 3071.0
+"""HU; largest value of 12 stored bits with the usual offset of -1024 (DICOM PS3.3 C.11.1, rescale)."""
+
+OVERSHOOT = 1.14
+"""Resampling a clipped image with a spline or sinc overshoots the limit by up to a seventh of it."""
+
+CENSORED_FROM = 0.94
+"""Share of the limit from which a voxel counts as clipped: resampled plateaus ring by a few per cent."""
+
+CLEARLY_BRIGHTER = 1.05
+"""A wall whose fitted peak is that much above the image's brightest voxel was clipped."""
 
 FIT_HALF_HEIGHT = 0.75
 """mm; voxels of the fit lie this near the metal's plane, where ring and stent walls are upright."""
@@ -113,9 +123,9 @@ def equal_area_diameter(angles: FloatArray, radii: FloatArray) -> float:
     """
     design = _fourier(angles, RADIUS_HARMONICS)
     kept = np.isfinite(radii)
-    coefficients: FloatArray = np.zeros(design.shape[1])
+    coefficients: FloatArray = np.zeros(design.shape[1], dtype=np.float64)
     for _ in range(5):
-        coefficients = np.linalg.lstsq(design[kept], radii[kept], rcond=None)[0]
+        coefficients = np.asarray(np.linalg.lstsq(design[kept], radii[kept], rcond=None)[0], dtype=np.float64)
         residual = np.abs(design @ coefficients - radii)
         limit = 4.0 * 1.4826 * float(np.median(residual[kept])) + 1e-6
         kept = np.isfinite(radii) & (residual <= limit)
@@ -194,11 +204,11 @@ def _metal_plane(crop: _Crop, anatomy: Anatomy, angles: FloatArray, rim: FloatAr
     return Plane.from_normal(plane.lift(center) + offset * plane.normal, normal, toward=plane.u)
 
 
-def _is_saturated(values: FloatArray, metal_hu: float) -> tuple[bool, float]:
+def _plateau(values: FloatArray, metal_hu: float) -> bool:
+    """Whether most bright voxels of (n,) hold the largest value."""
     top = float(values.max())
     bright = values[values > metal_hu + 0.8 * (top - metal_hu)]
-    share = float(np.mean(bright >= top - PLATEAU * abs(top))) if len(bright) else 0.0
-    return len(bright) >= 20 and share >= PLATEAU_SHARE, top
+    return len(bright) >= 20 and float(np.mean(bright >= top - 1.0)) >= PLATEAU_SHARE
 
 
 def _wall_model(
@@ -224,8 +234,8 @@ def _fit(
     wall: float,
     level: BloodLevel,
     ceiling: float | None,
-) -> tuple[float, float] | None:
-    """Inner diameter and blur FWHM, mm, of the wall model; None where the fit does not settle."""
+) -> tuple[float, float, float] | None:
+    """Inner diameter, blur FWHM, mm, and the wall's peak, HU, of the model; None where the fit does not settle."""
     angles, mid_radii = start
     kept = np.isfinite(mid_radii)
     middle = np.linalg.lstsq(_fourier(angles[kept], RADIUS_HARMONICS), mid_radii[kept], rcond=None)[0]
@@ -248,7 +258,7 @@ def _fit(
     outside = np.zeros(brightness.shape[1])
     outside[0] = level.muscle_hu
     guess = np.concatenate([[np.log(0.36), level.blood_hu], inner, metal, outside])
-    censored = values >= ceiling * (1.0 - PLATEAU) if ceiling is not None else np.zeros(len(values), dtype=bool)
+    censored = values >= ceiling * CENSORED_FROM if ceiling is not None else np.zeros(len(values), dtype=bool)
     # the wall is never quite the model, so errors grow with its brightness: a hundredth of the metal's contrast
     scale = np.hypot(noise, 0.01 * np.maximum(values - level.blood_hu, 0.0))
 
@@ -268,7 +278,8 @@ def _fit(
     even = _fourier(np.linspace(0.0, 2.0 * np.pi, 720, endpoint=False), RADIUS_HARMONICS) @ coefficients
     # the blur of a curved wall moves both its edges inwards by sigma2 / (2 R) against the straight model
     even = even + sigma**2 / (2.0 * even)
-    return 2.0 * float(np.sqrt(np.mean(even**2))), sigma * FWHM_PER_SIGMA
+    peak = fit.x[1] + (fit.x[2 + outline.shape[1]] - fit.x[1]) * (2.0 * float(ndtr(0.5 * wall / sigma)) - 1.0)
+    return 2.0 * float(np.sqrt(np.mean(even**2))), sigma * FWHM_PER_SIGMA, float(peak)
 
 
 def ring_inner_diameter(
@@ -298,38 +309,64 @@ def ring_inner_diameter(
     profiles = crop.at(plane.point + radii[..., None] * direction[:, None, :])
     # the wall nearest the lumen: the first ridge that reaches half of the ray's brightest
     strongest = profiles.max(axis=1)
-    peaks = np.empty(RAYS, dtype=int)
-    for n, profile in enumerate(profiles):
+    peaks = np.empty(RAYS, dtype=np.int64)
+    for ray, profile in enumerate(profiles):
         crests = np.flatnonzero((profile[1:-1] >= profile[:-2]) & (profile[1:-1] > profile[2:])) + 1
-        tall = crests[profile[crests] >= 0.5 * (strongest[n] + level.blood_hu)]
-        peaks[n] = tall[0] if len(tall) else np.argmax(profile)
+        tall = crests[profile[crests] >= 0.5 * (strongest[ray] + level.blood_hu)]
+        peaks[ray] = tall[0] if len(tall) else np.argmax(profile)
     tops = profiles[np.arange(RAYS), peaks]
     seen = (tops > metal_hu) & (peaks > 1) & (peaks < len(steps) - 2)
     share = float(seen.mean())
     if share < LEAST_SHARE_SEEN:
         return RingEdges(None, None, None, False, None, share, "ring_not_seen")
 
-    inner, middle = np.full(RAYS, np.nan), np.full(RAYS, np.nan)
-    around = np.abs(np.linalg.norm(plane.project(crop.points()), axis=1) - float(np.mean(rim))) < RAY_REACH[1]
-    saturated, top = _is_saturated(crop.values.ravel()[around], metal_hu)
-    for n in np.flatnonzero(seen):
+    values = crop.values.ravel()[
+        np.abs(np.linalg.norm(plane.project(crop.points()), axis=1) - float(np.mean(rim))) < RAY_REACH[1]
+    ]
+    top = float(values.max())
+    ceiling = top if _plateau(values, metal_hu) else None
+    inner, middle = _ray_edges(radii, profiles, np.where(seen, peaks, -1), level.blood_hu, ceiling)
+    found = None
+    if wall_mm is not None:
+        near = STORED_LIMIT * CENSORED_FROM <= top <= STORED_LIMIT * OVERSHOOT
+        found = _fit(
+            crop, plane, (angles, middle), wall_mm, level, STORED_LIMIT if near and ceiling is None else ceiling
+        )
+        if near and ceiling is None:
+            if found is not None and found[2] > CLEARLY_BRIGHTER * top:
+                ceiling = STORED_LIMIT
+                inner, middle = _ray_edges(radii, profiles, np.where(seen, peaks, -1), level.blood_hu, ceiling)
+            else:
+                found = _fit(crop, plane, (angles, middle), wall_mm, level, None)
+    saturated = ceiling is not None
+    half_maximum = equal_area_diameter(angles, inner)
+    if wall_mm is None:
+        return RingEdges(half_maximum, None, None, saturated, None, share, "missing_wall")
+    ridge = equal_area_diameter(angles, middle) - wall_mm
+    if found is None:
+        return RingEdges(half_maximum, ridge, None, saturated, None, share, "fit_failed")
+    status = "saturated" if saturated else "ok"
+    return RingEdges(half_maximum, ridge, found[0], saturated, found[1], share, status)
+
+
+def _ray_edges(
+    radii: FloatArray, profiles: FloatArray, peaks: NDArray[np.int64], blood_hu: float, ceiling: float | None
+) -> tuple[FloatArray, FloatArray]:
+    """Radii (n,), mm, of the half-maximum crossing and of the wall's middle on rays (n, m); nan where peak is -1."""
+    inner, middle = np.full(len(radii), np.nan), np.full(len(radii), np.nan)
+    for n in np.flatnonzero(peaks >= 0):
         profile, peak = profiles[n], int(peaks[n])
-        inner[n] = half_crossing(radii[n], profile, peak, 0.5 * (level.blood_hu + profile[peak]))
+        if ceiling is not None:
+            profile = np.minimum(profile, ceiling)
+        inner[n] = half_crossing(radii[n], profile, peak, 0.5 * (blood_hu + profile[peak]))
         before, at, after = profile[peak - 1], profile[peak], profile[peak + 1]
         curvature = before - 2.0 * at + after
         shift = 0.0 if curvature >= 0.0 else 0.5 * (before - after) / curvature
         middle[n] = radii[n, peak] + shift * RAY_STEP
-        if saturated:
-            # a plateau has no peak: the middle between both crossings of nine tenths of its height
-            high = level.blood_hu + 0.9 * (profile[peak] - level.blood_hu)
+        if ceiling is not None:
+            # a plateau has no peak: the middle between both crossings of eight tenths of its height
+            high = blood_hu + 0.8 * (profile[peak] - blood_hu)
             left = half_crossing(radii[n], profile, peak, high)
             right = -half_crossing(-radii[n][::-1], profile[::-1], len(profile) - 1 - peak, high)
             middle[n] = 0.5 * (left + right)
-    half_maximum = equal_area_diameter(angles, inner)
-    if wall_mm is None:
-        return RingEdges(half_maximum, None, None, saturated, None, share, "missing_wall")
-    ridge_diameter = equal_area_diameter(angles, middle) - wall_mm
-    found = _fit(crop, plane, (angles, middle), wall_mm, level, top if saturated else None)
-    status = "fit_failed" if found is None else "saturated" if saturated else "ok"
-    model, blur = (None, None) if found is None else found
-    return RingEdges(half_maximum, ridge_diameter, model, saturated, blur, share, status)
+    return inner, middle

@@ -1,0 +1,224 @@
+"""The automatic outflow path: centreline of the (residual) outflow lumen from the ventricle to the aortic centre.
+
+All points LPS, mm, float64; images indexed [k, j, i].
+
+A minimal path over a cost that falls with the square of the distance from the wall (scikit-image, minimal cost
+path on a grid) finds the channel; a cubic B-spline through it is then moved to the least cost per length, below
+the grid's resolution. Its last stretch is fixed on the aortic axis, so that it arrives along n_a at the aortic
+centre. Start points that lie in the same widening of the ventricle lead to the same path.
+
+Sources: Cohen & Kimmel 1997, Int J Comput Vis 24:57 (minimal paths); Deschamps & Cohen 2001, Med Image Anal 5:281
+(centred by the distance to the wall).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import ndimage
+from scipy.interpolate import BSpline
+from scipy.optimize import minimize
+from skimage.graph import MCP_Geometric
+
+from outflow_geometry.anatomy import Anatomy
+from outflow_geometry.errors import GeometryError
+from outflow_geometry.frames import FloatArray, Volume
+from outflow_geometry.lumen import OUTFLOW, Lumen, PhaseImage
+from outflow_geometry.outflow_path import OutflowPath, path_through
+from outflow_geometry.solids import Solid
+
+DISTANCE_OFFSET = 0.5
+"""mm added to the distance before it is squared: half a coarse voxel, so that the cost stays finite at the wall."""
+
+BLOCKED_DISTANCE = 0.05
+"""mm; distance given to the device and to walls on the way: a path through a closed channel is dear, yet exists."""
+
+CONTROL_SPACING = 5.0
+"""mm between the control points of the spline; channels turn on radii of 10 mm and more."""
+
+AXIS_CONTROLS = 4
+"""Control points at the end that are fixed on the aortic axis, from one spacing before the aortic centre on."""
+
+BENDING = 0.02
+"""1/mm2; weight of the bending of the control polygon against the cost (about 0.01/mm in a channel of 10 mm)."""
+
+SAMPLES_PER_SPAN = 8
+"""Points a span of the spline at which its cost is summed."""
+
+START_DEPTH = 0.45
+"""Share of the way from ring centre to apex at which the search for the ventricle's widest place starts."""
+
+DEFAULT_DEPTH = 25.0
+"""mm below the ring plane where the apex is not in the image."""
+
+DEVICE_CLEARANCE = 6.0
+"""mm upstream of the device's outflow end at which the path starts at least."""
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """Distance from the wall of the residual lumen, mm, on the coarse grid around it."""
+
+    distance: NDArray[np.float32]
+    territory: NDArray[np.bool_]
+    volume: Volume
+
+
+def _residual_grid(lumen: Lumen, anatomy: Anatomy, solid: Solid | None) -> _Grid:
+    territory = lumen.territory
+    ours = (territory.values == OUTFLOW) & (lumen.distance.values > 0.0)
+    boxes = ndimage.find_objects(ours.astype(np.int8))
+    if not boxes:
+        raise GeometryError("no_lumen_at_path", "the outflow lumen is empty; check landmarks and blood level")
+    box = tuple(
+        slice(max(0, s.start - 2), min(n, s.stop + 2)) for s, n in zip(boxes[0], territory.values.shape, strict=True)
+    )
+    inside = ours[box].copy()
+    low = np.asarray([s.start for s in box], dtype=np.float64)
+    volume = Volume(inside, territory.to_points(low), territory.direction, territory.spacing)
+    where = np.argwhere(inside)
+    points = volume.to_points(where)
+    out = anatomy.atrial_side(points)
+    if solid is not None:
+        out |= solid.contains(points)
+    inside[tuple(where[out].T)] = False
+    distance = ndimage.distance_transform_edt(inside, sampling=[float(s) for s in territory.spacing[::-1]])
+    smooth = ndimage.gaussian_filter(distance.astype(np.float32), 1.0)
+    return _Grid(smooth, inside, volume)
+
+
+def _climb(grid: _Grid, seed: FloatArray, lowest: NDArray[np.bool_]) -> tuple[int, int, int]:
+    """Voxel of the widest place of the ventricle: climb from `seed`, 5 mm at a time, within `lowest`."""
+    reach = np.maximum(1, np.round(5.0 / grid.volume.spacing[::-1])).astype(int)
+    shape = np.asarray(grid.distance.shape)
+    here = np.clip(np.round(grid.volume.to_index(seed)).astype(int), 0, shape - 1)
+    allowed = np.where(lowest & grid.territory, grid.distance, -1.0)
+    if allowed.max() <= 0.0:
+        allowed = np.where(grid.territory, grid.distance, -1.0)
+    if allowed[tuple(here)] <= 0.0:
+        where = np.argwhere(allowed > 0.0)
+        if len(where) == 0:
+            raise GeometryError("no_residual_lumen", "the device fills the outflow lumen; check plan and landmarks")
+        here = where[int(np.argmin(((where - here) ** 2).sum(axis=1)))]
+    while True:
+        low, high = np.maximum(here - reach, 0), np.minimum(here + reach + 1, shape)
+        box = allowed[low[0] : high[0], low[1] : high[1], low[2] : high[2]]
+        best = low + np.asarray(np.unravel_index(int(np.argmax(box)), box.shape))
+        if np.array_equal(best, here) or allowed[tuple(best)] <= allowed[tuple(here)]:
+            return int(here[0]), int(here[1]), int(here[2])
+        here = best
+
+
+def _pooled_max(values: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+    pad = [(0, -n % factor) for n in values.shape]
+    padded = np.pad(values, pad)
+    k, j, i = (n // factor for n in padded.shape)
+    result: NDArray[np.float32] = padded.reshape(k, factor, j, factor, i, factor).max(axis=(1, 3, 5))
+    return result
+
+
+def _grid_route(grid: _Grid, start: tuple[int, int, int], end: FloatArray) -> FloatArray:
+    """Points (n, 3), mm, of the minimal path over the grid, pooled to 2 mm."""
+    spacing = grid.volume.spacing[::-1]
+    factor = max(1, round(2.0 / float(spacing.mean())))
+    shape = np.asarray(grid.distance.shape)
+    distance = _pooled_max(np.where(grid.territory, grid.distance, 0.0).astype(np.float32), factor)
+    cost = 1.0 / (np.maximum(distance, BLOCKED_DISTANCE) + np.where(distance > 0.0, DISTANCE_OFFSET, 0.0)) ** 2
+    goal = np.clip(np.round(grid.volume.to_index(end)).astype(int), 0, shape - 1) // factor
+    search = MCP_Geometric(cost, sampling=tuple(float(s) * factor for s in spacing))
+    search.find_costs([tuple(int(n) // factor for n in start)], [tuple(int(n) for n in goal)])
+    route = np.asarray(search.traceback(tuple(int(n) for n in goal)), dtype=np.float64)
+    return grid.volume.to_points(route * factor + 0.5 * (factor - 1))
+
+
+def _settled(grid: _Grid, route: FloatArray, anatomy: Anatomy) -> FloatArray:
+    """Points (n, 3), mm, of the spline of least cost near the grid's route, ending on the aortic axis."""
+    center, axis = anatomy.aortic_center, anatomy.aortic_plane.normal
+    end = center + (AXIS_CONTROLS - 2) * CONTROL_SPACING * axis
+    whole = np.vstack([route[:-1], center, end])
+    chord = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(whole, axis=0), axis=1))])
+    count = max(round(chord[-1] / CONTROL_SPACING) + 1, AXIS_CONTROLS + 3)
+    knots = np.concatenate([[0.0] * 3, np.linspace(0.0, 1.0, count - 2), [1.0] * 3])
+    even = np.linspace(0.0, chord[-1], SAMPLES_PER_SPAN * (count - 3) + 1)
+    line = np.stack([np.interp(even, chord, whole[:, axis_]) for axis_ in range(3)], axis=-1)
+    line = ndimage.gaussian_filter1d(line, 1.0 * SAMPLES_PER_SPAN / 2.0, axis=0, mode="nearest")
+    design = BSpline.design_matrix(np.linspace(0.0, 1.0, len(even)), knots, 3).toarray()
+    controls = np.linalg.lstsq(design, line, rcond=None)[0]
+    controls[0] = route[0]
+    fixed = np.arange(-1, AXIS_CONTROLS - 1)
+    controls[-AXIS_CONTROLS:] = center + CONTROL_SPACING * fixed[:, None] * axis
+    free = slice(1, count - AXIS_CONTROLS)
+
+    smooth = np.maximum(grid.distance, 0.0)
+    cost = (1.0 / (smooth + DISTANCE_OFFSET) ** 2).astype(np.float64)
+    slopes = np.gradient(cost)
+
+    def energy(flat: FloatArray) -> tuple[float, FloatArray]:
+        moved = controls.copy()
+        moved[free] = flat.reshape(-1, 3)
+        points = design @ moved
+        middle = 0.5 * (points[1:] + points[:-1])
+        step = points[1:] - points[:-1]
+        length = np.linalg.norm(step, axis=1)
+        index = grid.volume.to_index(middle).T
+        value = ndimage.map_coordinates(cost, index, order=1, mode="nearest")
+        slope = np.stack([ndimage.map_coordinates(s, index, order=1, mode="nearest") for s in slopes], axis=-1)
+        # index gradient [k, j, i] to mm: index = inverse(direction * spacing) (p - origin)
+        gradient = slope[:, ::-1] / grid.volume.spacing @ grid.volume.direction.T
+        bend = moved[2:] - 2.0 * moved[1:-1] + moved[:-2]
+        total = float(value @ length) + BENDING / CONTROL_SPACING * float((bend**2).sum())
+        pull = 0.5 * gradient * length[:, None]
+        along = value[:, None] * step / np.maximum(length, 1e-9)[:, None]
+        by_point = np.zeros_like(points)
+        by_point[1:] += pull + along
+        by_point[:-1] += pull - along
+        by_control = design.T @ by_point
+        weight = 2.0 * BENDING / CONTROL_SPACING
+        by_control[2:] += weight * bend
+        by_control[1:-1] -= 2.0 * weight * bend
+        by_control[:-2] += weight * bend
+        return total, by_control[free].ravel()
+
+    result = minimize(
+        energy, controls[free].ravel(), jac=True, method="L-BFGS-B", options={"maxiter": 200, "ftol": 1e-9}
+    )
+    controls[free] = result.x.reshape(-1, 3)
+    fine = BSpline(knots, controls, 3)(np.linspace(0.0, 1.0, 4 * (count - 3) + 1))
+    return np.asarray(fine, dtype=np.float64)
+
+
+def automatic_path(
+    lumen: Lumen,
+    anatomy: Anatomy,
+    solid: Solid | None = None,
+    phase_image: PhaseImage | None = None,
+    start: ArrayLike | None = None,
+) -> OutflowPath:
+    """Centreline of the outflow lumen, or with `solid` of the residual lumen beside it.
+
+    Parameters
+    ----------
+    lumen : the outflow lumen; its coarse territory and distances are used.
+    solid : device to be taken out of the lumen; the path then starts ahead of its outflow end and leads into the
+        channel beside it. Where that is closed the path runs through the narrowest place all the same.
+    phase_image : not needed; accepted so that all parts of a reading are called alike.
+    start : (3,) mm, a point in the ventricle near its widest place; None = on the way from ring centre to apex.
+
+    Raises GeometryError `no_lumen_at_path`, `no_residual_lumen`, and what the anatomy and the path raise.
+    """
+    grid = _residual_grid(lumen, anatomy, solid)
+    ring = anatomy.ring_plane
+    into = anatomy.apex - ring.point if anatomy.has("lv_apex") else DEFAULT_DEPTH / START_DEPTH * ring.normal
+    depth = float(START_DEPTH * into @ ring.normal)
+    if solid is not None:
+        depth = max(depth, float(ring.height(solid.outflow_end)) + DEVICE_CLEARANCE)
+    seed = ring.point + into * (depth / float(into @ ring.normal)) if start is None else np.asarray(start, dtype=float)
+    where = np.stack(np.meshgrid(*(np.arange(n) for n in grid.distance.shape), indexing="ij"), axis=-1)
+    deep = ring.height(grid.volume.to_points(where)) >= min(depth, float(ring.height(seed))) - 5.0
+    voxel = _climb(grid, seed, deep)
+    route = _grid_route(grid, voxel, anatomy.aortic_center)
+    if len(route) < 3:
+        raise GeometryError("no_lumen_at_path", "ventricle and aortic centre fall together; check hinges and apex")
+    return path_through(_settled(grid, route, anatomy), anatomy.aortic_plane, "automatic_path")
