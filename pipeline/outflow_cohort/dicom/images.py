@@ -29,6 +29,7 @@ FORMATS = {
     ".mhd": ("metaimage", "MetaImageIO"),
     ".nrrd": ("nrrd", "NrrdImageIO"),
 }
+NIFTI_HEADER_BYTES = 348
 ORTHONORMAL_TOLERANCE = 1e-3
 """Direction cosines of NIfTI come from float32 quaternions or matrices."""
 
@@ -87,8 +88,36 @@ def read_image_header(path: Path, intake: IntakeSettings) -> ImageHeader:
     )
     if not plausible or not orthonormal or not np.all(np.isfinite(origin)):
         raise PixelError("bad_image_geometry", "spacing, direction or origin are not those of a regular grid in mm")
+    voxel = reader.GetPixelIDValue()
+    if not _is_whole(path, int(np.prod(size)) * VOXEL_BYTES.get(voxel, 1)):
+        raise PixelError("truncated_pixels", "the file is shorter than its matrix needs")
     kind = image_kind(path)
     return ImageHeader(kind[0] if kind else "", origin, direction, spacing, (size[0], size[1], size[2]))
+
+
+VOXEL_BYTES = {0: 1, 1: 1, 2: 2, 3: 2, 4: 4, 5: 4, 6: 8, 7: 8, 8: 4, 9: 8}
+"""Bytes a voxel by SimpleITK's pixel id (int8, uint8 … int64, uint64, float32, float64); a test checks the order."""
+CHUNK = 1 << 20
+
+
+def _is_whole(path: Path, voxel_bytes: int) -> bool:
+    """Whether the file holds `voxel_bytes`, which the NIfTI reader does not check; other formats check themselves."""
+    name = path.name.lower()
+    if name.endswith(".nii"):
+        return path.stat().st_size >= voxel_bytes + NIFTI_HEADER_BYTES
+    if not name.endswith(".nii.gz"):
+        return True
+    left = voxel_bytes + NIFTI_HEADER_BYTES
+    try:
+        with gzip.open(path, "rb") as handle:
+            while left > 0:
+                block = handle.read(min(CHUNK, left))
+                if not block:
+                    return False
+                left -= len(block)
+    except (OSError, EOFError, zlib.error):
+        return False
+    return True
 
 
 def image_plan(row: int, name: str, header: ImageHeader, phase_pct: float | None, codes: dict[str, str]) -> Row:

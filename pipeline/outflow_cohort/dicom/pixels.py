@@ -17,7 +17,6 @@ import numpy as np
 
 from outflow_cohort.dicom.elements import quiet_readers
 from outflow_cohort.dicom.frames import PixelFormat
-from outflow_cohort.dicom.scan import DEFLATED
 
 PADDING_HU = -1024
 """What padded voxels become: air at the bottom of the usual HU scale, so that interpolation cannot ring."""
@@ -151,6 +150,7 @@ def _decode_worker(connection: Any, memory_bytes: int) -> None:
     with contextlib.suppress(OSError, ValueError):
         in_use = int(Path("/proc/self/statm").read_text().split()[0]) * os.sysconf("SC_PAGE_SIZE")
         resource.setrlimit(resource.RLIMIT_AS, (in_use + memory_bytes, in_use + memory_bytes))
+    from pydicom import dcmread
     from pydicom.pixels import pixel_array
 
     with quiet_readers():
@@ -158,9 +158,10 @@ def _decode_worker(connection: Any, memory_bytes: int) -> None:
             request = connection.recv()
             if request is None:
                 return
-            path, frame_index = request
+            path, frame_index, inflate = request
             try:
-                array = pixel_array(path, index=frame_index, raw=True)
+                source = dcmread(path) if inflate else path  # pixels of a deflated file have no place in it
+                array = pixel_array(source, index=frame_index, raw=True)
                 connection.send(("ok", np.ascontiguousarray(array)))
             except Exception as problem:
                 # Untrusted pixels: any type may come; only whether a decoder exists is told apart.
@@ -186,12 +187,12 @@ class FrameDecoder:
         self._process.start()
         theirs.close()
 
-    def decode(self, path: Path, frame_index: int) -> np.ndarray:
+    def decode(self, path: Path, frame_index: int, inflate: bool = False) -> np.ndarray:
         """Stored values (rows, columns) of one frame; raises PixelError."""
         if self._process is None or not self._process.is_alive():
             self._start()
         try:
-            self._connection.send((str(path), frame_index))
+            self._connection.send((str(path), frame_index, inflate))
             if not self._connection.poll(self._seconds):
                 self.close(kill=True)
                 raise PixelError("undecodable_pixels", f"a frame took more than {self._seconds:g} s to decode")
@@ -238,13 +239,14 @@ def read_frame(
     decoder: FrameDecoder,
     rows: slice | None = None,
     columns: slice | None = None,
+    inflate: bool = False,
 ) -> np.ndarray:
     """Stored values of one frame, or of the part `rows` x `columns` of it; raises PixelError."""
     rows = rows or slice(0, pixels.rows)
     columns = columns or slice(0, pixels.columns)
     if offset is not None:
         return read_native(path, offset, frame_index, pixels, big_endian, rows, columns)
-    array = decoder.decode(path, frame_index)
+    array = decoder.decode(path, frame_index, inflate)
     if array.shape != (pixels.rows, pixels.columns) or array.dtype.kind not in "iu":
         raise PixelError("undecodable_pixels", "the decoded frame does not have the matrix of the header")
     return array[rows, columns]
@@ -253,6 +255,3 @@ def read_frame(
 def pixel_digest(array: np.ndarray) -> bytes:
     """Fingerprint of stored values."""
     return hashlib.sha256(np.ascontiguousarray(array).tobytes()).digest()
-
-
-__all__ = ["DEFLATED", "FrameDecoder", "PixelError", "frame_decoder", "padding_is_plausible", "read_frame", "to_hu"]

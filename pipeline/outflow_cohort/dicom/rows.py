@@ -13,6 +13,7 @@ from typing import Any
 from outflow_cohort.dicom.codes import REASONS, verdict
 from outflow_cohort.dicom.frames import Frame, OtherObject
 from outflow_cohort.dicom.images import ImageHeader
+from outflow_cohort.dicom.scan import DEFLATED
 from outflow_cohort.dicom.verify import JudgedSeries
 
 Row = dict[str, Any]
@@ -194,6 +195,7 @@ def series_plan(row: int, name: str, series: JudgedSeries, study_id: str, listin
         "shear": geometry.shear.tolist(),
         "formats": formats,
         "slices": slices,
+        "inflate": frames[0].file.transfer_syntax == DEFLATED,
         "patient_position": series.figures.get("patient_position"),
         "frame_of_reference": fingerprint(study_id, frames[0].frame_of_reference)
         if frames[0].frame_of_reference

@@ -92,6 +92,7 @@ def _read(frame: Frame, paths: dict[int, Path], decoder: FrameDecoder) -> np.nda
         frame.pixels,
         frame.file.big_endian,
         decoder,
+        inflate=frame.file.transfer_syntax == DEFLATED,
     )
 
 

@@ -108,7 +108,9 @@ def read_stack(plan: Row, paths: list[Path], region: Region, decoder: FrameDecod
     padded = 0
     for place, (ordinal, frame_index, offset, slope, intercept, form) in enumerate(slices):
         pixels, big_endian = formats[form]
-        stored = read_frame(paths[ordinal], offset, frame_index, pixels, big_endian, decoder, rows, columns)
+        stored = read_frame(
+            paths[ordinal], offset, frame_index, pixels, big_endian, decoder, rows, columns, plan["inflate"]
+        )
         hu, count = to_hu(stored, pixels, slope, intercept)
         values[place] = hu
         padded += count
