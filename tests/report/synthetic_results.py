@@ -16,6 +16,7 @@ from shapely.geometry import Polygon
 
 from outflow_cohort.files import write_json, write_parquet
 from outflow_cohort.report.pictures import take_pictures
+from outflow_cohort.steps.statistics import statistics
 from outflow_geometry.frames import Volume, unit
 
 GROUPS = ("native", "annular_calcification", "failed_bioprosthesis", "failed_ring")
@@ -250,10 +251,12 @@ class Maker:
         found = [{"case_id": c["case_id"], "series": "2 a1", "tag": "(0010,0010)", "keyword": "PatientName",
                   "rule": "name_present", "severity": "warning"} for c in self.cases[:2]]  # fmt: skip
         write_parquet(tables / "privacy.parquet", pd.DataFrame(found))
-        write_parquet(tables / "agreement.parquet", self._agreement(frame))
+        statistics(results=self.root, study=work / "study.json")
         spread = {"mitral_ring": 0.9, "lv_apex": 2.4, "septum": 1.5, "aortic_hinge_left": 0.8, "trigone_left": 1.1}
-        write_parquet(tables / "landmark_agreement.parquet",
-                      pd.DataFrame({"structure": list(spread), "sd_mm": list(spread.values())}))  # fmt: skip
+        landmarks = pd.DataFrame({"structure": list(spread), "estimate": list(spread.values())})
+        kind = {"kind": "between_readers", "comparison": "all", "statistic": "distance_rms", "unit": "mm", "n_cases": 9}
+        if not (tables / "landmark_agreement.parquet").exists():
+            write_parquet(tables / "landmark_agreement.parquet", landmarks.assign(**kind))
         known = frame[
             frame["measure"].isin(("neo_lvot_area", "aorto_mitral_angle")) & frame["phase_pct"].notna()
         ].copy()
@@ -264,24 +267,6 @@ class Maker:
         known["covered"] = (known["ci_low"] <= known["true_value"]) & (known["true_value"] <= known["ci_high"])
         write_parquet(work / "recovered.parquet", known)
         return self.root
-
-    def _agreement(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Plausible, not estimated: the report prints what it finds."""
-        rows = []
-        kinds = frame.loc[frame["value"].notna(), ["measure", "variant", "method", "unit"]].drop_duplicates()
-        for i, (measure, variant, method, unit_) in enumerate(kinds.itertuples(index=False)):
-            what = {"measure": measure, "variant": variant, "method": method, "plan_id": "", "unit": unit_,
-                    "n_cases": len(self.cases), "n_readers": 3, "source": "invented", "status": "ok"}  # fmt: skip
-            r = 0.98 - 0.015 * i
-            rows.append({**what, "statistic": "icc_a_1", "comparison": "between_readers", "estimate": r,
-                         "ci_low": r - 0.06, "ci_high": min(r + 0.02, 1.0), "definition": "absolute agreement"})  # fmt: skip
-            for name, x in (("bias", 0.4), ("loa_low", -24.0), ("loa_high", 25.0)):
-                rows.append({**what, "statistic": name, "comparison": "between_readers", "estimate": x,
-                             "ci_low": x - 3, "ci_high": x + 3, "definition": "limits of agreement"})  # fmt: skip
-            for j, reader in enumerate(READERS):
-                rows.append({**what, "statistic": "reader_bias", "comparison": reader, "estimate": 4.0 * (j - 1),
-                             "ci_low": 4.0 * (j - 1) - 2, "ci_high": 4.0 * (j - 1) + 2, "definition": "bias"})  # fmt: skip
-        return pd.DataFrame(rows)
 
     def _values(self, who: dict[str, Any], heart: Heart, area: float, bias: float) -> list[dict[str, Any]]:
         rng = self.rng
@@ -397,6 +382,7 @@ def study_settings(report: dict[str, Any] | None = None) -> dict[str, Any]:
     return {
         "study_id": "Grove registry", "title": "An invented three-site registry",
         "definitions": {"section_rule": "aortic_side", "search_upstream_mm": 30.0}, "report": report or {},
+        "statistics": {"n_boot": 100, "n_boot_model": 50}, "cutoff_table": CUTOFFS,
     }  # fmt: skip
 
 

@@ -15,118 +15,135 @@ from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import difference_digits, estimate, is_number, number, unit_text, with_unit
 from outflow_cohort.report.page import Figure
-from outflow_cohort.report.svg import MOST_DOTS, Axes, Drawing, padded, shorten
+from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import measure_title, method_text, words
+from outflow_cohort.stats.agreement import ALL_GROUPS, NO_PHASE, ONE_PER_CASE, one_phase_per_case
 
 MOST_FOREST_ROWS = 44
-READING_KEYS = ["case_id", "phase_pct", "plan_id", "read_no"]
+MOST_PAIRS = 6
+"""Pairs of readers (of up to four readers) with a figure each."""
 
 
 def pair_differences(frame: pd.DataFrame) -> pd.DataFrame:
-    """Differences of each pair of readers on the same case, phase, plan and read: columns pair, mean, difference."""
-    frame = frame[frame["phase_pct"].notna()] if frame["phase_pct"].notna().any() else frame
-    wide = frame.assign(phase_pct=frame["phase_pct"].fillna(-1.0)).pivot_table(
-        index=READING_KEYS, columns="reader_id", values="value", aggfunc="mean"
+    """Differences of each pair of readers on the same case, phase, plan and read: columns pair, mean, difference.
+
+    A case counts with one phase, the one the agreement table takes; a pair is named as it is there.
+    """
+    if not len(frame):
+        return pd.DataFrame(columns=["pair", "mean", "difference"])
+    named = {"case_id": "_case", "reader_id": "_reader", "value": "_value"}
+    held = one_phase_per_case(frame.rename(columns=named).assign(_phase=frame["phase_pct"].fillna(NO_PHASE)))
+    wide = held.pivot_table(
+        index=["_case", "_phase", "plan_id", "read_no"], columns="_reader", values="_value", aggfunc="mean"
     )
     parts = []
-    for a, b in itertools.combinations(sorted(wide.columns), 2):
-        both = wide[[a, b]].dropna()
+    for first, second in itertools.combinations(sorted(wide.columns), 2):
+        both = wide[[first, second]].dropna().reset_index()
         parts.append(
             pd.DataFrame(
-                {"pair": f"{a} − {b}", "mean": (both[a] + both[b]) / 2, "difference": both[a] - both[b]}
-            ).reset_index()
+                {
+                    "case_id": both["_case"],
+                    "phase_pct": both["_phase"].where(both["_phase"] != NO_PHASE),
+                    "plan_id": both["plan_id"],
+                    "read_no": both["read_no"],
+                    "pair": f"{second} - {first}",
+                    "mean": (both[first] + both[second]) / 2,
+                    "difference": both[second] - both[first],
+                }
+            )
         )
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["pair", "mean", "difference"])
 
 
-def bland_altman_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure | None:
-    """Differences between readers against their mean; bias and limits of agreement as the tables give them."""
+def headline_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of the agreement table over all groups with one phase a case."""
+    if not len(rows):
+        return rows
+    for column, wanted in (("phase_rule", ONE_PER_CASE), ("group", ALL_GROUPS)):
+        if column in rows:
+            rows = rows[rows[column] == wanted]
+    return rows
+
+
+def of_measure(rows: pd.DataFrame, measure: str, variant: str, method: str, plans: set[str]) -> pd.DataFrame:
+    """Rows of one measure, of the first plan where there are several."""
+    if not has(rows, ["measure", "variant", "statistic", "estimate"]):
+        return rows.head(0)
+    mine = rows[(rows["measure"] == measure) & (rows["variant"] == variant) & (rows["method"] == method)]
+    mine = mine[mine["plan_id"].fillna("").isin(plans)]
+    return mine[mine["plan_id"].fillna("") == mine["plan_id"].fillna("").min()] if len(mine) else mine
+
+
+def bland_altman_figures(cohort: Cohort, spec: str, rows: pd.DataFrame) -> list[Figure]:
+    """Difference against mean, a figure a pair of readers; above MOST_PAIRS pairs one figure for all."""
     picked = cohort.pick(spec)
-    picked = picked[~picked["variant"].str.contains("/", regex=False)] if len(picked) else picked
-    data = pair_differences(picked) if len(picked) else picked
+    data = pair_differences(picked)
     if not len(data):
-        return None
+        return []
     unit = str(picked["unit"].iloc[0])
     measure, variant, method = cohort.variant_of(spec)
-    lines = limit_lines(rows, measure, variant, method)
-    spans = [v for row in lines for v in row[1:] if is_number(v)]
+    mine = of_measure(headline_rows(rows), measure, variant, method, set(picked["plan_id"]))
+    pairs = list(dict.fromkeys(data["pair"]))
+    shown = [(pair, data[data["pair"] == pair].reset_index(drop=True)) for pair in pairs]
+    if len(pairs) > MOST_PAIRS:
+        shown = [("between_readers", data)]
+    frames = [(pair, part, limit_lines(mine, pair)) for pair, part in shown]
+    spans = [v for _, _, lines in frames for line in lines for v in line[1:] if is_number(v)]
+    ranges = padded(data["mean"]), padded(data["difference"], include=[0.0, *spans])
     title = measure_title(measure, variant)
-    d = Drawing(400, 286, title, "Difference of two readers against their mean, with bias and limits of agreement.")
-    axes = Axes(d, 46, 32, 332, 212, padded(data["mean"]), padded(data["difference"], include=[0.0, *spans]))
-    axes.left_axis(f"difference{f', {unit_text(unit)}' if unit_text(unit) else ''}")
+    return [_bland_altman(title, spec, pair, part, lines, unit, ranges) for pair, part, lines in frames]
+
+
+def _bland_altman(
+    title: str,
+    spec: str,
+    pair: str,
+    data: pd.DataFrame,
+    lines: list[tuple[str, float, float, float]],
+    unit: str,
+    ranges: tuple[tuple[float, float], tuple[float, float]],
+) -> Figure:
+    name = "two readers drawn at random" if pair == "between_readers" else pair.replace(" - ", " − ")
+    shown_unit = f", {unit_text(unit)}" if unit_text(unit) else ""
+    d = Drawing(300, 256, f"{title}: {name}", "Difference against mean, with bias and limits of agreement.")
+    axes = Axes(d, 44, 32, 256, 212, *ranges)
+    axes.left_axis(f"{shorten(name, 150)}{shown_unit}")
     d.line(axes.left, axes.y(0), axes.right, axes.y(0), stroke=palette.INK, stroke_width=0.8)
-    pairs = sorted(set(data["pair"]))
-    crowded = len(data) > MOST_DOTS
-    if crowded:
-        d.dots(axes.points(data["mean"], data["difference"]), palette.BLUE, 1.4)
-    for i, pair in enumerate([] if crowded else pairs):
-        mine = data[data["pair"] == pair]
-        colour, mark = palette.CATEGORIES[i % 7], palette.MARKS[i % 7]
-        points = axes.points(mine["mean"], mine["difference"])
-        if len(data) > FEW_POINTS:
-            d.dots(points, colour, 1.6, 0.55)
-        else:
-            for (x, y), case, value in zip(points, mine["case_id"], mine["difference"], strict=True):
-                d.mark(x, y, mark, colour, 2.6, f"{case}, {pair}: {with_unit(value, unit)}", 0.8)
-    for name, value, low, high in lines:
+    points = axes.points(data["mean"], data["difference"])
+    if len(data) > FEW_POINTS:
+        d.dots(points, palette.BLUE, 1.6, 0.55)
+    else:
+        for (x, y), case, value in zip(points, data["case_id"], data["difference"], strict=True):
+            d.mark(x, y, "circle", palette.BLUE, 2.4, f"{case}: {with_unit(value, unit)}", 0.75)
+    digits = difference_digits(unit)
+    for what, value, low, high in lines:
         y = axes.y(value)
         if is_number(low) and is_number(high):
             d.rect(
-                axes.left,
-                axes.y(high),
-                axes.right - axes.left,
-                axes.y(low) - axes.y(high),
-                fill=palette.ACCENT,
-                fill_opacity=0.09,
-            )
-        dash = "" if name == "bias" else "6 3"
+                axes.left, axes.y(high), axes.right - axes.left, axes.y(low) - axes.y(high), fill=palette.ACCENT,
+                fill_opacity=0.1,
+            )  # fmt: skip
+        dash = "" if what == "bias" else "6 3"
         d.line(axes.left, y, axes.right, y, stroke=palette.ACCENT, stroke_width=1.3, stroke_dasharray=dash)
-        d.text(axes.right + 5, y + 3.5, number(value, digits=difference_digits(unit)), class_="s")
-    axes.bottom_axis(f"mean of the two readers{f', {unit_text(unit)}' if unit_text(unit) else ''}")
-    x = 8.0
-    if crowded:
-        d.text(8, 271.5, f"{len(data):,} pairs of readings, darker where more", class_="s")
-    for i, pair in enumerate([] if crowded else pairs[:4]):
-        d.mark(x + 4, 268, palette.MARKS[i % 7], palette.CATEGORIES[i % 7], 3.2)
-        d.text(x + 12, 271.5, shorten(pair, 84, 10), class_="s")
-        x += 98
-    said = [
-        f"{words(name)} {estimate(value, low, high, digits=difference_digits(unit))}"
-        for name, value, low, high in lines
-    ]
-    shown = (
+        d.text(axes.right + 4, y + 3.5, number(value, digits=digits), class_="s")
+    axes.bottom_axis(f"mean of the two{shown_unit}")
+    said = [f"{words(what)} {estimate(value, low, high, digits=digits)}" for what, value, low, high in lines]
+    caption = (
         f"{'; '.join(said)}{f' {unit_text(unit)}' if unit_text(unit) else ''}." if said else "No limits in the tables."
     )
-    how = method_text(method)
-    caption = f"{how[:1].upper()}{how[1:]}. {shown[:1].upper()}{shown[1:]}"
-    data = data.assign(phase_pct=data["phase_pct"].where(data["phase_pct"] >= 0))
     labels = {"mean": ("Mean of both", unit), "difference": ("Difference", unit), "phase_pct": ("Phase, %", "pct0")}
-    return Figure(d, caption, frame_table(data, labels), slug(f"bland-altman-{spec}"), True, data)
+    file = slug(f"bland-altman-{spec}-{pair}")
+    return Figure(d, caption[:1].upper() + caption[1:], frame_table(data, labels), file, True, data)
 
 
-LIMITS = (
-    ("bias", ("bias", "between_bias", "mean_difference")),
-    ("lower_limit", ("lower_limit", "loa_low", "limit_low", "loa_lower")),
-    ("upper_limit", ("upper_limit", "loa_high", "limit_high", "loa_upper")),
-)
-"""Names of the limits of agreement in the agreement table."""
+LIMITS = (("bias", "bias"), ("lower_limit", "loa_lower"), ("upper_limit", "loa_upper"))
 
 
-def limit_lines(rows: pd.DataFrame, measure: str, variant: str, method: str) -> list[tuple[str, float, float, float]]:
-    """(name, estimate, ci_low, ci_high) of bias and limits between readers, where the table has them."""
-    if not has(rows, ["measure", "variant", "statistic", "estimate"]):
-        return []
-    mine = rows[(rows["measure"] == measure) & (rows["variant"] == variant)]
-    if "method" in mine and method:
-        mine = mine[mine["method"] == method]
+def limit_lines(mine: pd.DataFrame, comparison: str) -> list[tuple[str, float, float, float]]:
+    """(name, estimate, ci_low, ci_high) of bias and limits of one comparison, where the table has them."""
     out = []
-    for name, known in LIMITS:
-        found = mine[mine["statistic"].isin(known) & mine["estimate"].notna()]
-        if "comparison" in found:
-            pooled = found[
-                found["comparison"].fillna("").isin(("between_readers", "between readers", "all", "between", ""))
-            ]
-            found = pooled if len(pooled) else found.head(0)
+    for name, statistic in LIMITS if len(mine) else ():
+        found = mine[(mine["statistic"] == statistic) & (mine["comparison"] == comparison) & mine["estimate"].notna()]
         if len(found):
             row = found.iloc[0]
             out.append((name, float(row["estimate"]), row.get("ci_low", np.nan), row.get("ci_high", np.nan)))
@@ -139,6 +156,7 @@ def forest_figure(
     """One statistic between 0 and 1 with its interval, a row a measure."""
     if not has(rows, ["measure", "statistic", "estimate"]):
         return None
+    rows = headline_rows(rows)
     mine = rows[(rows["statistic"] == statistic) & rows["estimate"].notna()]
     if not len(mine):
         return None
@@ -191,18 +209,16 @@ def forest_figure(
     return Figure(d, caption, frame_table(mine, labels), name, True, mine)
 
 
-def reader_bias_figure(rows: pd.DataFrame, measure: str, variant: str, method: str, unit: str) -> Figure | None:
+def reader_bias_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure | None:
     """How far each reader lies from the mean of all, with interval."""
-    if not has(rows, ["measure", "variant", "statistic", "comparison", "estimate"]):
+    picked = cohort.pick(spec)
+    if not len(picked):
         return None
-    mine = rows[
-        (rows["measure"] == measure)
-        & (rows["variant"] == variant)
-        & rows["statistic"].isin(("reader_bias", "reader_effect"))
-    ]
-    if "method" in mine and method:
-        mine = mine[mine["method"] == method]
-    mine = mine[mine["estimate"].notna()]
+    unit = str(picked["unit"].iloc[0])
+    measure, variant, method = cohort.variant_of(spec)
+    mine = of_measure(headline_rows(rows), measure, variant, method, set(picked["plan_id"]))
+    if len(mine):
+        mine = mine[(mine["statistic"] == "reader_bias") & mine["estimate"].notna()]
     if not len(mine):
         return None
     keep = [c for c in ("comparison", "estimate", "ci_low", "ci_high", "n_cases") if c in mine]

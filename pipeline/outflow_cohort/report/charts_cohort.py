@@ -197,11 +197,8 @@ def distribution_figure(cohort: Cohort, spec: str) -> Figure | None:
                 d.mark(x, y, mark, colour, size, f"{case}: {with_unit(value, unit)}", 0.9)
     axes.bottom_axis(f"{measure_title(measure)}{f', {unit_text(unit)}' if unit_text(unit) else ''}")
     how = method_text(method)
-    caption = (
-        f"{how[:1].upper()}{how[1:]}. Mean of a case's readings at end-systole; line: median, "
-        "box: quartiles (from four cases on)."
-    )
-    labels = {"value": (field_title(measure), unit), "readings": ("Readings", "count")}
+    caption = f"{how[:1].upper()}{how[1:]}. Line: median; box: quartiles (from four cases on)."
+    labels = {"value": (measure_title(measure), unit), "phase_pct": ("Phase, %", "pct0")}
     return Figure(
         d, caption, frame_table(frame.drop(columns="unit"), labels), slug(f"distribution-{spec}"), True, frame
     )
@@ -209,15 +206,11 @@ def distribution_figure(cohort: Cohort, spec: str) -> Figure | None:
 
 def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
     """One measure over the cycle: a thin line a case, the group's median thick."""
-    frame = cohort.pick(spec)
-    frame = (
-        frame[frame["phase_pct"].notna() & ~frame["variant"].str.contains("/", regex=False)] if len(frame) else frame
-    )
-    if not len(frame) or frame["phase_pct"].nunique() < 2:
+    means = cohort.phase_values(spec)
+    if not len(means) or means["phase_pct"].nunique() < 2:
         return None
-    means = frame.groupby(["case_id", "phase_pct"], sort=True)["value"].mean().reset_index()
-    means["group"] = means["case_id"].map(cohort.groups).fillna("not stated")
-    unit = str(frame["unit"].iloc[0])
+    unit = str(means["unit"].iloc[0])
+    means = means.drop(columns="unit")
     measure, variant, method = cohort.variant_of(spec)
     title = measure_title(measure, variant)
     groups = [g for g in cohort.group_names if g in set(means["group"])]
@@ -267,7 +260,7 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
         d.text(x + 30, y, shorten(words(group), 160, 10), class_="s")
     how = method_text(method)
     labels = {"value": (measure_title(measure), unit), "phase_pct": ("Phase, %", "pct0")}
-    thin = "Band: quartiles of the cases" if crowded else "Thin: a case (mean of its readings)"
+    thin = "Band: quartiles of the cases" if crowded else "Thin: a case"
     caption = f"{how[:1].upper()}{how[1:]}. {thin}; thick: median of the group."
     return Figure(d, caption, frame_table(means, labels), slug(f"phases-{spec}"), True, means)
 

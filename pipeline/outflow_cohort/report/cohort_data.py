@@ -13,11 +13,15 @@ import pandas as pd
 import pyarrow.dataset as ds
 
 from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.stats.case_values import case_values, rules_of
+from outflow_cohort.stats.one_value import NOT_STATED, PHASE_RULES, SERIES, groups_of, one_value_a_case
+from outflow_cohort.stats.settings import StatisticsSettings
 from outflow_cohort.study.keys import case_key
 
 STATISTICS = (
     "cohort_summary", "agreement", "size_agreement", "cutoffs", "associations", "baseline", "phase_curves",
-    "endpoints", "roc_curves", "landmark_agreement", "categorical", "categorical_agreement",
+    "endpoints", "roc_curves", "landmark_agreement", "plane_agreement", "method_comparison",
+    "size_matrix",
 )  # fmt: skip
 VALUE_COLUMNS = [
     "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",
@@ -85,10 +89,7 @@ class Cohort:
     @cached_property
     def groups(self) -> pd.Series:
         """Group by case_id; `not stated` where there is none."""
-        if "group" not in self.cases:
-            return pd.Series("not stated", index=self.cases["case_id"])
-        named = self.cases["group"].fillna("").replace("", "not stated")
-        return pd.Series(named.to_numpy(), index=self.cases["case_id"].to_numpy())
+        return groups_of(self.cases, self.statistics.group_column)
 
     @cached_property
     def group_names(self) -> list[str]:
@@ -96,64 +97,81 @@ class Cohort:
         return sorted(set(self.groups))
 
     @cached_property
-    def end_systole(self) -> pd.Series:
-        """Phase by case: of the smallest mean LV volume, else of the smallest neo-LVOT, else the only phase."""
-        chosen: dict[str, float] = {}
-        for measure in ("neo_lvot_area", "lv_volume"):
-            frame = self.values(measure)
-            frame = frame[frame["phase_pct"].notna() & ~frame["variant"].str.contains("/", regex=False)]
-            if len(frame):
-                means = frame.groupby(["case_id", "phase_pct"], sort=True)["value"].mean().reset_index()
-                smallest = means.loc[means.groupby("case_id")["value"].idxmin()]
-                chosen.update(zip(smallest["case_id"], smallest["phase_pct"], strict=True))
-        return pd.Series(chosen, dtype="float64")
+    def statistics(self) -> StatisticsSettings:
+        """The settings of the statistics, so that figures show the values that the tables count."""
+        return StatisticsSettings.model_validate(self.study.get("statistics") or {})
 
-    def pick(self, spec: str) -> pd.DataFrame:
-        """Readings of one headline measure (`measure` or `measure/variant`) with one variant, method and plan a case.
+    @cached_property
+    def by_phase(self) -> pd.DataFrame:
+        """One value a case, phase and quantity, by the study's rule on readers and reads."""
+        if self._dataset is None or not list((self.results / "tables" / "measurements").rglob("*.parquet")):
+            return pd.DataFrame(columns=["case_id", "phase_pct", *SERIES, "value", "n_readings"])
+        return case_values(self.results / "tables" / "measurements", rules_of(self.statistics))
+
+    @cached_property
+    def by_case(self) -> pd.DataFrame:
+        """One value a case and quantity, by the study's rule on phases."""
+        if not len(self.by_phase):
+            return pd.DataFrame(columns=["case_id", *SERIES, "value"])
+        found = one_value_a_case(self.by_phase, self.statistics.phase_rule)
+        return found[found["value"].notna()]
+
+    def choose(self, frame: pd.DataFrame, spec: str) -> pd.DataFrame:
+        """Rows of one headline measure (`measure` or `measure/variant`): one variant, one method, one plan a case.
 
         The variant is the main solid where the measure has solids, else the first; the method the one preferred in
-        the settings, else the first; the plan the first by name.
+        the settings, else the first; the plan of a case its first by name.
         """
         measure, _, variant = spec.partition("/")
-        frame = self.values(measure)
+        frame = frame[(frame["measure"] == measure).to_numpy() & frame["value"].notna().to_numpy()]
         if not len(frame):
             return frame
-        plain = frame[~frame["variant"].str.contains("/", regex=False)]
-        names = list(dict.fromkeys(plain["variant"]))
-        wanted = variant or (self.settings.main_solid if self.settings.main_solid in names else next(iter(names), ""))
-        frame = frame[(frame["variant"] == wanted) | frame["variant"].str.startswith(f"{wanted}/")]
-        methods = sorted(set(frame["method"]), key=lambda m: (m != self.settings.main_method, m))
-        if methods:
-            frame = frame[frame["method"] == methods[0]]
-        first = frame.groupby("case_id")["plan_id"].transform("min")
-        return frame[frame["plan_id"] == first]
+        names = sorted({str(v) for v in frame["variant"].unique() if "/" not in str(v)})
+        solid = self.settings.main_solid
+        wanted = variant or (solid if solid in names else next(iter(names), ""))
+        frame = frame[(frame["variant"] == wanted).to_numpy()]
+        methods = sorted({str(m) for m in frame["method"].unique()}, key=lambda m: (m != self.settings.main_method, m))
+        frame = frame[(frame["method"] == methods[0]).to_numpy()] if methods else frame
+        plan = frame["plan_id"].astype(str)
+        first = plan.groupby(frame["case_id"].astype(str)).transform("min")
+        return frame[plan.to_numpy() == first.to_numpy()]
+
+    def pick(self, spec: str) -> pd.DataFrame:
+        """Single readings of one headline measure whose status counts, by `choose`."""
+        frame = self.values(spec.partition("/")[0])
+        return self.choose(frame[frame["status"].isin(self.statistics.usable_statuses)], spec)
 
     def case_values(self, spec: str) -> pd.DataFrame:
-        """One value a case: the mean over its readings at end-systole, with their number."""
-        frame = self.pick(spec)
-        columns = ["case_id", "group", "value", "unit", "readings"]
-        if not len(frame):
-            return pd.DataFrame(columns=columns)
-        over = frame[frame["variant"].str.endswith("/end_systole")]
-        single = frame[~frame["variant"].str.contains("/", regex=False)]
-        phase = single["case_id"].map(self.end_systole)
-        at_phase = single[(single["phase_pct"] == phase) | (phase.isna())]
-        at_phase = at_phase[~at_phase["case_id"].isin(set(over["case_id"]))]
-        used = pd.concat([over, at_phase]) if len(over) else at_phase
-        means = (
-            used.groupby("case_id", sort=True).agg(value=("value", "mean"), readings=("value", "size")).reset_index()
-        )
-        means["group"] = means["case_id"].map(self.groups).fillna("not stated")
-        means["unit"] = frame["unit"].iloc[0]
-        return means[columns]
+        """One value a case of a headline measure: columns case_id, group, plan_id, phase_pct, value, unit."""
+        frame = self.choose(self.by_case, spec)
+        columns = ["case_id", "plan_id", "phase_pct", "value", "unit"]
+        out = frame[[c for c in columns if c in frame]].reset_index(drop=True)
+        out.insert(1, "group", out["case_id"].map(self.groups).fillna(NOT_STATED))
+        return out
+
+    def phase_values(self, spec: str) -> pd.DataFrame:
+        """One value a case and phase of a headline measure: columns case_id, group, phase_pct, value, unit."""
+        frame = self.choose(self.by_phase[self.by_phase["phase_pct"].notna()], spec)
+        out = frame[["case_id", "phase_pct", "value", "unit"]].copy()
+        for name in ("case_id", "unit"):
+            out[name] = out[name].astype(str)
+        out.insert(1, "group", out["case_id"].map(self.groups).fillna(NOT_STATED))
+        return out.sort_values(["case_id", "phase_pct"], kind="stable").reset_index(drop=True)
 
     def variant_of(self, spec: str) -> tuple[str, str, str]:
-        """Measure, variant and method that `pick` takes."""
-        frame = self.pick(spec)
-        measure = spec.partition("/")[0]
-        if not len(frame):
-            return measure, spec.partition("/")[2], ""
-        return measure, str(frame["variant"].iloc[0]).split("/")[0], str(frame["method"].iloc[0])
+        """Measure, variant and method that `choose` takes."""
+        frame = self.choose(self.by_phase, spec)
+        measure, _, variant = spec.partition("/")
+        return (
+            (measure, str(frame["variant"].iloc[0]), str(frame["method"].iloc[0]))
+            if len(frame)
+            else (measure, variant, "")
+        )
+
+    @property
+    def value_text(self) -> str:
+        """How one value a case comes about, in words."""
+        return f"{rules_of(self.statistics).text}; {PHASE_RULES[self.statistics.phase_rule]}"
 
     def table(self, name: str) -> pd.DataFrame:
         """A table of statistics, empty where the run has none."""

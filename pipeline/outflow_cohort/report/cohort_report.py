@@ -14,13 +14,14 @@ from outflow_cohort.files import write_csv, write_text
 from outflow_cohort.report import charts_agreement as agreement
 from outflow_cohort.report import charts_cohort as charts
 from outflow_cohort.report import charts_outcome as outcome
+from outflow_cohort.report import statistic_tables as printed
 from outflow_cohort.report.case_sheet import Headline
-from outflow_cohort.report.charts_cohort import cell_text, frame_table
+from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.landmarks_figure import landmark_figure
 from outflow_cohort.report.methods import chosen_table, measure_table, methods_text, provenance
-from outflow_cohort.report.numbers import MISSING, count, interval, number, unit_text, with_unit
-from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of, with_title
+from outflow_cohort.report.numbers import MISSING, count, interval, number, with_unit
+from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of
 from outflow_cohort.report.wording import CAUTIONS, measure_title, variant_text, words
 
 CONTENTS = (
@@ -30,6 +31,12 @@ CONTENTS = (
     ("recovered", "Measured minus true"), ("aside", "Set aside, and why"), ("methods", "Methods"),
     ("provenance", "Provenance"), ("cautions", "Cautions"),
 )  # fmt: skip
+MORE_AGREEMENT = (
+    ("method_agreement", "Agreement of two methods on the same readings"),
+    ("method_comparison", "Agreement of two methods on the same readings"),
+    ("plane_agreement", "Agreement of planes"),
+    ("landmark_agreement", "Agreement of landmarks"),
+)
 INDEX_MEASURES = (
     ("neo_lvot_area", "Neo-LVOT, mm²"),
     ("lvot_residual_fraction", "Residual fraction"),
@@ -65,7 +72,9 @@ def cohort_report(cohort: Cohort) -> Page:
     distributions = _all(charts.distribution_figure(cohort, spec) for spec in settings.distributions)
     phases = _all(charts.phase_figure(cohort, spec) for spec in PHASE_MEASURES)
     rows = cohort.table("agreement")
-    bland_altman = _all(agreement.bland_altman_figure(cohort, spec, rows) for spec in settings.agreement_measures)
+    bland_altman = [
+        f for spec in settings.agreement_measures for f in agreement.bland_altman_figures(cohort, spec, rows)
+    ]
     forest = _all(
         agreement.forest_figure(rows, statistic, title, name, caption)
         for statistic, title, name, caption in (
@@ -75,10 +84,15 @@ def cohort_report(cohort: Cohort) -> Page:
                 "icc",
                 "Absolute agreement of single readings, two-way random effects.",
             ),
-            ("ccc", "Concordance correlation", "ccc", "Concordance of the readings."),
+            (
+                "icc_intra_single",
+                "ICC within a reader",
+                "icc-within",
+                "Two reads of one reader, two-way random effects.",
+            ),
         )
     )
-    bias = _all(_reader_bias(cohort, spec, rows) for spec in settings.agreement_measures)
+    bias = _all(agreement.reader_bias_figure(cohort, spec, rows) for spec in settings.agreement_measures)
     landmarks = landmark_figure(cohort.table("landmark_agreement"))
     sizes = outcome.size_figures(cohort)
     endpoint_figures = outcome.endpoint_figures(cohort)
@@ -101,25 +115,30 @@ def cohort_report(cohort: Cohort) -> Page:
         headline=_headline(cohort),
         flow=shown[id(flow)],
         cases=_cases(cohort),
-        cases_note="Values: mean of the case's readings at end-systole.",
+        cases_note=f"Values: {cohort.value_text}.",
+        value_text=cohort.value_text,
         case_columns=_case_columns(),
         groups=[words(g) for g in cohort.group_names],
-        baseline=_statistics(cohort, ("baseline",), most),
+        baseline=_shown([printed.plain_table(cohort, "baseline", most)], most),
         distributions=[shown[id(f)] for f in distributions],
-        summary=_first(_statistics(cohort, ("cohort_summary",), 4 * most)),
+        summary=_first(_shown([printed.summary_overview(cohort)], 6 * most)),
         phases=[shown[id(f)] for f in phases],
         forest=[shown[id(f)] for f in forest],
         bland_altman=[shown[id(f)] for f in bland_altman],
         reader_bias=[shown[id(f)] for f in bias],
         landmarks=shown[id(landmarks)] if landmarks else None,
-        agreement=_statistics(
-            cohort, ("agreement", "landmark_agreement", "categorical", "categorical_agreement"), 4 * most
-        ),
+        agreement=_shown([printed.agreement_overview(cohort)], 6 * most),
+        more_agreement=[
+            (title, t)
+            for name, title in MORE_AGREEMENT
+            for t in _shown([printed.plain_table(cohort, name, most)], most)
+        ],
         size_matrix=[shown[id(f)] for f in sizes],
-        sizes=_statistics(cohort, ("size_agreement",), most),
+        sizes=_shown([printed.plain_table(cohort, "size_agreement", most)], most),
         endpoint_figures=[shown[id(f)] for f in endpoint_figures],
-        cutoffs=_statistics(cohort, ("cutoffs", "endpoints"), 2 * most),
-        associations=_statistics(cohort, ("associations",), most),
+        cutoffs=_shown([printed.cutoff_overview(cohort)], 2 * most),
+        endpoints=_shown([printed.plain_table(cohort, "endpoints", 2 * most)], 2 * most),
+        associations=_shown([printed.association_overview(cohort)], 2 * most),
         quality=[shown[id(f)] for f in quality],
         quality_tables=_quality_tables(cohort, most),
         privacy=_privacy(cohort),
@@ -159,13 +178,6 @@ def _first(tables: list[Table]) -> Table:
     return tables[0] if tables else EMPTY_TABLE
 
 
-def _reader_bias(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure | None:
-    measure, variant, method = cohort.variant_of(spec)
-    picked = cohort.pick(spec)
-    unit = str(picked["unit"].iloc[0]) if len(picked) else ""
-    return agreement.reader_bias_figure(rows, measure, variant, method, unit)
-
-
 def _standfirst(cohort: Cohort) -> str:
     done = cohort.measured
     sites = cohort.cases["site"].replace("", None).dropna().nunique() if "site" in cohort.cases else 0
@@ -191,17 +203,11 @@ def _headline(cohort: Cohort) -> list[Headline]:
         q1, median, q3 = np.percentile(frame["value"], [25, 50, 75])
         note = f"{number(q1, unit)} to {number(q3, unit)} · {variant_text(variant) or 'all'} · n {len(frame)}"
         out.append(Headline(measure_title(measure), with_unit(median, unit), note))
-    rows = cohort.table("agreement")
-    if has(rows, ["measure", "variant", "statistic", "estimate"]):
-        measure, variant, method = cohort.variant_of("neo_lvot_area")
-        mine = rows[
-            (rows["measure"] == measure)
-            & (rows["variant"] == variant)
-            & (rows["statistic"] == "icc_a_1")
-            & rows["estimate"].notna()
-        ]
-        if "method" in mine and (mine["method"] == method).any():
-            mine = mine[mine["method"] == method]
+    rows = agreement.headline_rows(cohort.table("agreement"))
+    picked = cohort.pick("neo_lvot_area")
+    if len(rows) and len(picked):
+        mine = agreement.of_measure(rows, *cohort.variant_of("neo_lvot_area"), set(picked["plan_id"]))
+        mine = mine[(mine["statistic"] == "icc_a_1") & mine["estimate"].notna()] if len(mine) else mine
         if len(mine):
             row = mine.iloc[0]
             out.append(
@@ -255,64 +261,9 @@ def _href(cohort: Cohort, case: str) -> str:
     return f"cases/{key}.html" if (cohort.results / "work" / "requests" / f"{key}.json").exists() else ""
 
 
-STATISTICS_TITLES = {
-    "baseline": "",
-    "cohort_summary": "",
-    "agreement": "Agreement, every measure and statistic",
-    "landmark_agreement": "Agreement of landmarks",
-    "categorical": "Agreement of categories",
-    "categorical_agreement": "Agreement of categories",
-    "cutoffs": "Cut-offs",
-    "endpoints": "Endpoints",
-    "associations": "",
-    "size_agreement": "",
-}
-LONG_COLUMNS = ("definition", "source")
-
-
-def _statistics(cohort: Cohort, names: Iterable[str], most: int) -> list[Table]:
-    """Tables of statistics as they are, empty columns left out, cut at `most` rows."""
-    out = []
-    for name in names:
-        frame = cohort.table(name)
-        if not len(frame):
-            continue
-        keep = [c for c in frame.columns if frame[c].notna().any() and not (frame[c].astype(str) == "").all()]
-        shown = frame[keep].head(most)
-        table = unit_table(shown)
-        if len(frame) > most:
-            table = Table(
-                table.header, table.rows, f"The first {most} of {len(frame):,} rows; tables/{name}.csv has all."
-            )
-        out.append(with_title(table, STATISTICS_TITLES.get(name, ""), most))
-    return out
-
-
-NUMBERS_WITH_UNIT = (
-    "estimate", "ci_low", "ci_high", "mean", "sd", "median", "q1", "q3", "min", "max", "std_error", "value", "p25",
-    "p75",
-    "minimum", "maximum",
-)  # fmt: skip
-
-
-def unit_table(frame: pd.DataFrame) -> Table:
-    """A tidy table whose numbers take the digits of the row's own unit, where it has a column `unit`."""
-    table = frame_table(frame, {})
-    if "unit" not in frame:
-        return table
-    columns = [i for i, c in enumerate(frame.columns) if c in NUMBERS_WITH_UNIT]
-    at = list(frame.columns).index("unit")
-    ratio = frame["statistic"].str.startswith(("icc", "ccc", "kappa")) if "statistic" in frame else [False] * len(frame)
-    rows = []
-    for row, raw, plain in zip(table.rows, frame.itertuples(index=False, name=None), ratio, strict=True):
-        cells = list(row)
-        for i in columns:
-            cells[i] = (
-                number(raw[i], digits=2) if plain else cell_text(raw[i], raw[at] if isinstance(raw[at], str) else "")
-            )
-        cells[at] = unit_text(raw[at]) or MISSING
-        rows.append(tuple(cells))
-    return Table(table.header, tuple(rows))
+def _shown(tables: Iterable[Table | None], most: int) -> list[Table]:
+    """The tables that there are, cut at `most` rows."""
+    return [cut(t, most) for t in tables if t is not None and t.rows]
 
 
 def _quality_tables(cohort: Cohort, most: int) -> list[Table]:

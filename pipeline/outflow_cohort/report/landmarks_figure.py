@@ -31,22 +31,24 @@ OUTLINES = (
     [(17, 0), (20, -6), (26, -20), (34, -30)],
     [(37, 14), (44, 2), (49, -12), (52, -22)],
 )  # fmt: skip
-SPREAD_COLUMNS = ("sd_mm", "between_sd_mm", "spread_mm", "estimate")
+SHOWN = {"kind": "between_readers", "comparison": "all", "statistic": "distance_rms"}
+"""Rows of the landmark table that are drawn: root mean square distance between two readers."""
 
 
 def landmark_figure(frame: pd.DataFrame) -> Figure | None:
-    """Discs whose radius is the standard deviation of a landmark between readings, to the scale of the sketch."""
-    column = next((c for c in SPREAD_COLUMNS if c in frame), None)
-    if column is None or not has(frame, ["structure", column]):
+    """Discs whose radius is the distance between two readers' landmarks, to the scale of the sketch."""
+    if not has(frame, ["structure", "estimate", *SHOWN]):
         return None
-    mine = frame[frame[column].notna()].drop_duplicates("structure").reset_index(drop=True)
-    mine = mine[mine["structure"].isin(PLACES)].reset_index(drop=True)
+    mine = frame[frame["estimate"].notna() & frame["structure"].isin(PLACES)]
+    for column, wanted in SHOWN.items():
+        mine = mine[mine[column] == wanted]
     if not len(mine):
         return None
+    column = "estimate"
+    keep = [c for c in ("structure", "estimate", "ci_low", "ci_high", "n_cases", "n_pairs", "unit") if c in mine]
+    mine = mine[keep].reset_index(drop=True)
     ox, oy, width = 150.0, 178.0, 640.0
-    d = Drawing(
-        width, 500, "Disagreement of landmarks", "Discs to scale: radius is the standard deviation between readings."
-    )
+    d = Drawing(width, 500, "Disagreement of landmarks", "Discs to scale: radius is the distance between two readers.")
     for outline in OUTLINES:
         d.add(
             f'<path d="{_smooth([(ox + x * MM, oy + y * MM) for x, y in outline])}" fill="none" stroke="#8A939C" '
@@ -73,10 +75,11 @@ def landmark_figure(frame: pd.DataFrame) -> Figure | None:
     d.text(14 + 10 * MM, 486.5, "10 mm", class_="s")
     largest = mine.loc[mine[column].idxmax()]
     caption = (
-        f"Radius of a disc: standard deviation of a landmark between readings, to the scale of the sketch. "
+        "Radius of a disc: root mean square distance between two readers' landmarks, to the scale of the sketch. "
         f"Largest: {words(str(largest['structure']))}, {number(largest[column], 'mm', 2)} mm."
     )
-    return Figure(d, caption, frame_table(mine, {}), "landmarks", True, mine)
+    labels = {c: (words(c).capitalize(), "mm") for c in ("estimate", "ci_low", "ci_high")}
+    return Figure(d, caption, frame_table(mine, labels), "landmarks", True, mine)
 
 
 def _smooth(points: list[tuple[float, float]]) -> str:
