@@ -150,7 +150,7 @@ class HeartPhase:
         """Semi-axis toward the aorta, semi-axis across, power of the taper, shift toward the aorta."""
         c, short = self.contraction, self.case.shortening
         radius = self.case.lv_radius
-        return radius * (1 - 0.40 * short * c), radius * (1 - short * c), 2.6 - 1.0 * c, self.case.lv_shift
+        return radius * (1 - 0.40 * short * c), radius * (1 - 0.55 * short * c), 2.6 - 1.2 * c, self.case.lv_shift
 
     # ------------------------------------------------------------------ parts that give the shapes
     @cached_property

@@ -1,0 +1,78 @@
+"""Settings of the demonstration study (config/demo.yaml)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import yaml
+from pydantic import BaseModel, ConfigDict, Field
+
+
+class _Closed(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class DemoCase(_Closed):
+    """One invented case."""
+
+    case_id: str
+    group: Literal["native", "annular_calcification", "failed_bioprosthesis", "failed_ring"]
+    seed: int = Field(ge=0)
+    fault: Literal["none", "lost_slice", "no_deidentification"] = "none"
+    compressed: bool = False
+
+
+class DemoScan(_Closed):
+    """Grid of the invented scans."""
+
+    matrix: int = Field(288, ge=64, le=512)
+    pixel_mm: float = Field(0.6, gt=0.2, lt=2.0)
+    slice_mm: float = Field(0.7, gt=0.2, lt=3.0)
+    slices: int = Field(176, ge=20, le=600)
+    supersample: int = Field(1, ge=1, le=4)
+
+
+class MissingRead(_Closed):
+    """A reader whose second read of a case was never made."""
+
+    case_id: str
+    reader_id: str
+
+
+class DemoMissing(_Closed):
+    """Cells left empty on purpose."""
+
+    second_read: MissingRead | None = None
+    outflow_path: str | None = None
+
+
+class DemoSettings(_Closed):
+    """The whole demonstration study."""
+
+    study_id: str
+    title: str
+    seed: int = Field(ge=0)
+    phases_pct: tuple[float, ...] = Field(min_length=1)
+    readers: tuple[str, ...] = Field(min_length=1)
+    reads: int = Field(2, ge=1, le=9)
+    sites: tuple[str, ...] = Field(min_length=1)
+    cases: tuple[DemoCase, ...] = Field(min_length=1)
+    scan: DemoScan = DemoScan()
+    missing: DemoMissing = DemoMissing()
+
+    def case(self, case_id: str) -> DemoCase:
+        """The case called `case_id`; raises KeyError."""
+        for case in self.cases:
+            if case.case_id == case_id:
+                return case
+        raise KeyError(case_id)
+
+    def site(self, case: DemoCase) -> str:
+        """Site of a case: the sites take turns."""
+        return self.sites[self.cases.index(case) % len(self.sites)]
+
+
+def load_settings(path: Path) -> DemoSettings:
+    """Read config/demo.yaml; raises pydantic.ValidationError."""
+    return DemoSettings.model_validate(yaml.safe_load(path.read_text(encoding="utf-8")))
