@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 CONSTANT_RTOL = 1e-12
 """Values whose range is below this share of their size are equal: the rest is rounding of the last digits."""
 
+LARGEST_VALUE = 1e100
+"""Beyond this a value cannot be squared safely; no measurement is so large, so it is treated as infinite."""
+SMALLEST_VALUE = 1e-100
+"""Below this the square of a value vanishes; it is treated as 0."""
+
 ONE_READER: Hashable = "all readings"
 
 
@@ -93,6 +98,14 @@ class Cells:
         )
 
 
+def usable_numbers(values: Sequence[float]) -> np.ndarray:
+    """Values as float64 with NaN for what is missing, infinite or beyond the range that can be squared, 0 below it."""
+    numbers = np.asarray(values, dtype=np.float64).ravel()
+    with np.errstate(invalid="ignore"):
+        size = np.abs(numbers)
+        return np.where(size <= LARGEST_VALUE, np.where(size < SMALLEST_VALUE, 0.0, numbers), np.nan)
+
+
 def cells_of_arrays(case: Sequence[Hashable], reader: Sequence[Hashable] | None, value: Sequence[float]) -> Cells:
     """Cells from parallel sequences of case, reader (None = one-way) and value; non-finite values are left out.
 
@@ -109,8 +122,9 @@ def cells_of_arrays(case: Sequence[Hashable], reader: Sequence[Hashable] | None,
             " one of each a reading is needed"
         )
     named = (case_series.notna() & reader_series.notna()).to_numpy()
+    n_infinite = int((np.isfinite(usable_numbers(values)) < ~np.isnan(values)).sum())
+    values = usable_numbers(values)
     kept = np.isfinite(values) & named
-    n_infinite = int(np.isinf(values).sum())
     case_codes, case_labels = pd.factorize(case_series[kept], sort=True)
     reader_codes, reader_labels = pd.factorize(reader_series[kept], sort=True)
     values, n_missing = values[kept], int((~kept).sum()) - n_infinite
@@ -118,11 +132,10 @@ def cells_of_arrays(case: Sequence[Hashable], reader: Sequence[Hashable] | None,
     if not len(values):
         empty = np.zeros(shape)
         return Cells(empty, empty, empty, (), (), 0.0, 0.0, n_missing, n_infinite)
-    # Halves first: the sum of two large finite values may overflow.
-    location = float(np.mean(values / 2) * 2)
+    location = float(values.mean())
     deviations = values - location
     largest = float(np.abs(deviations).max())
-    if largest <= CONSTANT_RTOL * float(np.abs(values).max()):
+    if largest <= max(CONSTANT_RTOL * float(np.abs(values).max()), SMALLEST_VALUE):
         scale, standard = 0.0, np.zeros(len(values))
     else:
         scale = largest * float(np.sqrt(np.mean((deviations / largest) ** 2)))

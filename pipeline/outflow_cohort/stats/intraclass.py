@@ -26,7 +26,7 @@ import numpy as np
 
 from outflow_cohort.stats import generalised
 from outflow_cohort.stats.cells import Cells, cells_of_frame
-from outflow_cohort.stats.reml import NEGLIGIBLE_RESIDUAL, fit_cells
+from outflow_cohort.stats.reml import EXACT, NEGLIGIBLE_RESIDUAL, fit_cells
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -213,6 +213,9 @@ def icc_rows(
     if squares.residual <= NEGLIGIBLE_RESIDUAL * cells.scale**2:
         return _from_components(cells, k, confidence)
     found = _from_mean_squares(squares, k, confidence, null_value)
+    if interval != "f_based" and not -1.0 / (cells.n_readers - 1) <= found["icc_a_1"]["estimate"] <= 1.0:
+        # Mean squares of very few cases may give an agreement outside the range any correlation can have.
+        return found | {key: row for key, row in _from_components(cells, k, confidence).items() if "_a_" in key}
     if interval != "f_based":
         models = ("agreement",) if interval == "auto" else ("one_way", "agreement", "consistency")
         found = _with_generalised(found, cells, k, confidence, models)
@@ -303,7 +306,7 @@ def _from_components(cells: Cells, k: float, confidence: float) -> dict[str, dic
     for form in FORMS:
         fit, draws = (one_way, one_way_draws) if form.model == "one_way" else (two_way, two_way_draws)
         status = fit.status
-        if form.model != "one_way" and cells.n_readers == 1 and status in ("ok", "perfect_agreement"):
+        if form.model != "one_way" and cells.n_readers == 1 and status in ("ok", *EXACT):
             found[form.key] = _row(np.nan, np.nan, np.nan, "none", "none", "one_reader")
             continue
         values = _one_way_of(two_way.values, cells.n_readers) if form.model == "one_way" and predicted else fit.values
@@ -311,7 +314,10 @@ def _from_components(cells: Cells, k: float, confidence: float) -> dict[str, dic
         low, high = np.nan, np.nan
         if draws is not None:
             low, high = generalised.interval(ratio_of(draws, form, k), confidence)
-        elif status == "ok":
+            # The one-way interval ignores which reader read what; with readers very unevenly spread it may miss.
+            if not low <= estimate <= high:
+                low, high = np.nan, np.nan
+        if status == "ok" and not np.isfinite(low):
             status = "interval_not_estimable"
         estimator = "reml" if np.isfinite(estimate) else "none"
         found[form.key] = _row(estimate, low, high, estimator, "generalised" if draws is not None else "none", status)

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from outflow_cohort.stats.cells import usable_numbers
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -98,7 +100,7 @@ def bland_altman(
     Raises ValueError where the lengths differ. Data never raise: see `status` (too_few_pairs, not_positive,
     no_spread = all differences equal, for which the limits equal the bias).
     """
-    a, b = np.asarray(first, dtype=np.float64).ravel(), np.asarray(second, dtype=np.float64).ravel()
+    a, b = usable_numbers(first), usable_numbers(second)
     if len(a) != len(b):
         raise ValueError(f"{len(a)} first and {len(b)} second values; pairs are needed")
     kept = np.isfinite(a) & np.isfinite(b)

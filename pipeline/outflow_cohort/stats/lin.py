@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from outflow_cohort.stats.cells import usable_numbers
+
 SOURCE = "Lin 1989 Biometrics 45:255; Lin 2000 Biometrics 56:324"
 
 
@@ -46,7 +48,7 @@ def concordance(first: Sequence[float], second: Sequence[float], *, confidence: 
     """
     from scipy.stats import norm
 
-    a, b = np.asarray(first, dtype=np.float64).ravel(), np.asarray(second, dtype=np.float64).ravel()
+    a, b = usable_numbers(first), usable_numbers(second)
     if len(a) != len(b):
         raise ValueError(f"{len(a)} first and {len(b)} second values; pairs are needed")
     kept = np.isfinite(a) & np.isfinite(b)

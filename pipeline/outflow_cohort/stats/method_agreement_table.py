@@ -22,6 +22,7 @@ from outflow_cohort.stats.replicate_limits import bland_altman_paired_replicates
 if TYPE_CHECKING:
     import pandas as pd
 
+LABELS = ("measure", "variant", "method", "plan_id")
 OF_CASE_MEANS = "; of the means of each case's readings"
 
 
@@ -88,10 +89,11 @@ def method_agreement(
             joined["plan_id"] = np.where(joined["plan_id_a"] != "", joined["plan_id_a"], joined["plan_id_b"])
         for plan, part in joined.groupby("plan_id", sort=True):
             rows += _rows_of(first, second, str(plan), part, confidence)
-    order = (
-        "measure variant method plan_id phase_rule phase_pct group statistic comparison estimate ci_low ci_high interval"
-        " boot_low boot_high n_cases n_readers n_readings unit definition source status"
-    ).split()
+    order = [
+        "measure", "variant", "method", "plan_id", "phase_rule", "phase_pct", "group", "statistic", "comparison",
+        "estimate", "ci_low", "ci_high", "interval", "boot_low", "boot_high", "n_cases", "n_readers", "n_readings",
+        "unit", "definition", "source", "status",
+    ]  # fmt: skip
     return pd.DataFrame(rows, columns=order)
 
 

@@ -15,6 +15,8 @@ from typing import Literal
 
 import numpy as np
 
+from outflow_cohort.stats.cells import usable_numbers
+
 DEMING_SOURCE = "Deming 1943; Linnet 1993 Clin Chem 39:424 (jackknife interval)"
 PASSING_BABLOK_SOURCE = "Passing & Bablok 1983 J Clin Chem Clin Biochem 21:709"
 LARGEST_WHOLE = 2**53
@@ -42,7 +44,7 @@ class RegressionLine:
 
 
 def _pairs(first: Sequence[float], second: Sequence[float]) -> tuple[np.ndarray, np.ndarray, str]:
-    x, y = np.asarray(first, dtype=np.float64).ravel(), np.asarray(second, dtype=np.float64).ravel()
+    x, y = usable_numbers(first), usable_numbers(second)
     if len(x) != len(y):
         raise ValueError(f"{len(x)} first and {len(y)} second values; pairs are needed")
     kept = np.isfinite(x) & np.isfinite(y)
@@ -169,13 +171,18 @@ def passing_bablok(first: Sequence[float], second: Sequence[float], *, confidenc
     if not np.isfinite(middle):
         return _no_line("passing_bablok", n, confidence, source, "no_positive_association", note)
     nan = float("nan")
+    intercept = float(np.median(y - middle * x))
+    ends = [intercept]
+    if inside:
+        # Of x < 0 the steeper slope gives the higher intercept, of x of both signs perhaps neither end is outermost.
+        ends += [float(np.median(y - slope * x)) for slope in (slope_low, slope_high)]
     return RegressionLine(
         "passing_bablok",
         n,
-        float(np.median(y - middle * x)),
+        intercept,
         nan,
-        float(np.median(y - slope_high * x)) if inside else nan,
-        float(np.median(y - slope_low * x)) if inside else nan,
+        min(ends) if inside else nan,
+        max(ends) if inside else nan,
         float(middle),
         nan,
         float(slope_low) if inside else nan,

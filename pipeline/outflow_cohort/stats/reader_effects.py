@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from outflow_cohort.stats.cells import Cells, cells_of_frame
+from outflow_cohort.stats.cells import Cells, cells_of_frame, usable_numbers
 from outflow_cohort.stats.reml import VarianceComponents, additive_fit, fit_cells
 
 if TYPE_CHECKING:
@@ -131,7 +131,7 @@ def reader_drift(
             "case": frame[case],
             "reader": frame[reader],
             "order": pd.to_numeric(frame[order], errors="coerce"),
-            "value": pd.to_numeric(frame[value], errors="coerce"),
+            "value": usable_numbers(pd.to_numeric(frame[value], errors="coerce")),
         }
     )
     table = table[np.isfinite(table["value"].to_numpy(np.float64)) & table["case"].notna() & table["reader"].notna()]

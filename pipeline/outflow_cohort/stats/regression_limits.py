@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from outflow_cohort.stats.cells import usable_numbers
+
 SOURCE = "Bland & Altman 1999 Stat Methods Med Res 8:135 sec. 3.2"
 SIGNIFICANCE = 0.05
 """Level at which the spread counts as growing with size (the paper's practice)."""
@@ -69,7 +71,7 @@ def bland_altman_regression(
     """
     from scipy.stats import t
 
-    a, b = np.asarray(first, dtype=np.float64).ravel(), np.asarray(second, dtype=np.float64).ravel()
+    a, b = usable_numbers(first), usable_numbers(second)
     if len(a) != len(b):
         raise ValueError(f"{len(a)} first and {len(b)} second values; pairs are needed")
     kept = np.isfinite(a) & np.isfinite(b)

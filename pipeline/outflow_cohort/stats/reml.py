@@ -25,6 +25,9 @@ COMPONENTS = ("case", "reader", "case_reader", "residual")
 NEGLIGIBLE_RESIDUAL = 1e-12
 """Residual mean square below this share of the values' variance is rounding: the readings agree perfectly."""
 
+EXACT = ("perfect_agreement", "no_residual_variation")
+"""Status of readings that the effects explain without remainder: components are known, their errors are not."""
+
 Interaction = Literal["auto", "include", "exclude"]
 
 
@@ -79,9 +82,7 @@ class VarianceComponents:
                 "n_cases": self.n_cases,
                 "n_readers": self.n_readers,
                 "n_readings": self.n_readings,
-                "status": np.where(
-                    present | (self.status not in ("ok", "perfect_agreement")), self.status, "not_in_model"
-                ),
+                "status": np.where(present | (self.status not in ("ok", *EXACT)), self.status, "not_in_model"),
                 "source": SOURCE,
             }
         )
@@ -125,7 +126,9 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
     if residual_df <= 0:
         return _empty(cells, "residual_not_estimable")
     if residual_ss / residual_df <= NEGLIGIBLE_RESIDUAL:
-        return _exact(cells, active, _exact_components(cells, with_interaction), 0.0, "perfect_agreement")
+        components = _exact_components(cells, with_interaction)
+        status = "no_residual_variation" if components[1:].any() else "perfect_agreement"
+        return _exact(cells, active, components, 0.0, status)
     start = np.where(active > 0, [0.6, 0.1, 0.1, max(residual_ss / residual_df, 1e-6)], 0.0)
     from outflow_cohort.stats import reml_kernel
 

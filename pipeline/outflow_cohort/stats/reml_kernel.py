@@ -14,11 +14,13 @@ from numba import njit
 LARGEST_ITERATIONS = 200
 STEP_TOLERANCE = 1e-11
 """A relative change of the components below this ends the iteration: rounding of the criterion lies just above."""
-SMALLEST_RESIDUAL = 1e-14
+RIDGE = 1e-10
+"""Of the scaled information matrix: slows the last steps by this share, far below what the criterion can tell."""
+SMALLEST_RESIDUAL = 1e-12
 """Floor of the residual variance in units of the values' variance; reached only when readings agree perfectly."""
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def evaluate(counts, means, within, weights, components):
     """-2 log restricted likelihood, its gradient, the average information, the mean and its information.
 
@@ -28,6 +30,7 @@ def evaluate(counts, means, within, weights, components):
     s_case, s_reader, s_cell, s_residual = components
     a_matrix = np.zeros((n_readers, n_readers))
     z = np.zeros(n_readers)
+    row_sums = np.zeros(n_readers)
     w = np.zeros((n_cases, n_readers))
     w_sum = np.zeros(n_cases)
     wy_sum = np.zeros(n_cases)
@@ -60,16 +63,20 @@ def evaluate(counts, means, within, weights, components):
         quadratic += v * (wyy - absorbed[i] * wy_sum[i] ** 2)
         for j in range(n_readers):
             a_matrix[j, j] += v * w[i, j]
+            # Sum of a row of A, without the cancellation that adding the row up would bring.
+            row_sums[j] += v * w[i, j] / inflation
             z[j] += v * w[i, j] * (means[i, j] - absorbed[i] * wy_sum[i])
             for k in range(n_readers):
                 a_matrix[j, k] -= v * absorbed[i] * w[i, j] * w[i, k]
     log_determinant += (n_readings - n_cells) * np.log(s_residual)
     quadratic += within_total / s_residual
-    system = np.eye(n_readers) + s_reader * a_matrix
-    _, log_system = np.linalg.slogdet(system)
-    log_determinant += log_system
-    k_matrix = s_reader * np.linalg.inv(system)
-    row_sums = a_matrix.sum(axis=1)
+    if not np.isfinite(a_matrix.sum()):
+        return np.inf, np.zeros(4), np.eye(4), 0.0, 0.0
+    # (I + s A)^-1 and its determinant by eigenvalues: A is nearly singular where cases vary much more than readings.
+    eigenvalues, basis = np.linalg.eigh(a_matrix)
+    eigenvalues = np.maximum(eigenvalues, 0.0)
+    log_determinant += np.sum(np.log1p(s_reader * eigenvalues))
+    k_matrix = (basis * (s_reader / (1.0 + s_reader * eigenvalues))) @ basis.T
     g = 1.0 - k_matrix @ row_sums
     information = np.sum(row_sums * g)
     mean = np.sum(g * z) / information
@@ -164,7 +171,7 @@ def evaluate(counts, means, within, weights, components):
     return criterion, gradient, average, mean, information
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def fit(counts, means, within, weights, active, start):
     """Components that minimise the criterion under >= 0, by average information with an active set.
 
@@ -193,10 +200,13 @@ def fit(counts, means, within, weights, active, start):
             slope[a] = 0.5 * gradient[index[a]]
             for b in range(len(index)):
                 system[a, b] = average[index[a], index[b]]
-            # A ridge far below rounding of the answer keeps confounded components solvable.
-            system[a, a] *= 1.0 + 1e-12
-            system[a, a] += 1e-300
-        step = -np.linalg.solve(system, slope)
+        # Scaled to a unit diagonal, with a ridge that keeps confounded components solvable.
+        diagonal = np.ones(len(index))
+        for a in range(len(index)):
+            if system[a, a] > 0.0:
+                diagonal[a] = np.sqrt(system[a, a])
+        system = system / np.outer(diagonal, diagonal) + RIDGE * np.eye(len(index))
+        step = -np.linalg.solve(system, slope / diagonal) / diagonal
         length = 1.0
         accepted = False
         best = components.copy()
@@ -241,7 +251,7 @@ def fit(counts, means, within, weights, active, start):
     return components, criterion, mean, information, average, converged
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def fit_draws(counts, means, within, draws, active, start):
     """`fit` for each row of case weights (n_draws, n_cases): components (n_draws, 4) and means (n_draws,)."""
     components = np.empty((len(draws), 4))

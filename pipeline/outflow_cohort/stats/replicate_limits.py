@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from outflow_cohort.stats.cells import Cells, cells_of_frame
+from outflow_cohort.stats.cells import Cells, cells_of_frame, usable_numbers
 from outflow_cohort.stats.limits_of_agreement import (
     LimitsOfAgreement,
     _normal_quantile,
@@ -171,9 +171,7 @@ def bland_altman_paired_replicates(
     """
     import pandas as pd
 
-    table = pd.DataFrame(
-        {"case": np.asarray(case), "d": np.asarray(first, np.float64) - np.asarray(second, np.float64)}
-    )
+    table = pd.DataFrame({"case": np.asarray(case), "d": usable_numbers(first) - usable_numbers(second)})
     complete = table[np.isfinite(table["d"])]
     note = f"{len(table) - len(complete)} incomplete pair(s) left out" if len(complete) < len(table) else ""
     z = _normal_quantile(0.975) if multiplier is None else float(multiplier)
