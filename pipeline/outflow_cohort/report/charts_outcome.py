@@ -7,12 +7,14 @@ import pandas as pd
 
 from outflow_cohort.report import palette
 from outflow_cohort.report.charts_agreement import matrix_figure
-from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug, swarm
+from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, group_style, slug, swarm
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import difference_digits, number, unit_text
 from outflow_cohort.report.page import Figure, Table, table_of
+from outflow_cohort.report.statistic_tables import headline_cutoffs
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
+from outflow_cohort.stats.one_value import ALL_GROUPS
 
 SIZE_COLUMNS = (("size_a", "size_b"), ("device_a", "device_b"), ("device_id_a", "device_id_b"), ("size_1", "size_2"))
 
@@ -59,6 +61,59 @@ def _roc_figure(title: str, part: pd.DataFrame, name: str) -> Figure:
     axes.bottom_axis("1 − specificity")
     labels = {c: (field_title(c), "1") for c in ("sensitivity", "specificity")}
     return Figure(d, "", frame_table(part, labels), name, True, part)
+
+
+def cutoff_figures(cohort: Cohort) -> list[Figure]:
+    """Share of cases below each cut-off by group, a figure a plan."""
+    rows = headline_cutoffs(cohort)
+    rows = rows[(rows["statistic"] == "share_below") & rows["estimate"].notna()] if len(rows) else rows
+    out = []
+    for plan, part in rows.groupby("plan_id", sort=True) if len(rows) else ():
+        part = part.sort_values(["cutoff", "group"], kind="stable")
+        cutoffs = list(dict.fromkeys(part["cutoff"]))
+        groups = sorted(set(part["group"]), key=lambda g: (g != ALL_GROUPS, g))
+        step, block = 17.0, 26.0 + 17.0 * len(groups)
+        title = f"Cases below the cut-offs, plan {plan}"
+        d = Drawing(
+            400, 20 + block * len(cutoffs) + 40, title, "Share of cases below each cut-off, with 95 % intervals."
+        )
+        axes = Axes(d, 150, 10, 388, 14 + block * len(cutoffs), (0.0, 100.0), (0.0, 1.0))
+        for v in (0, 25, 50, 75, 100):
+            d.line(axes.x(v), axes.top, axes.x(v), axes.bottom, class_="grid")
+        for i, cutoff in enumerate(cutoffs):
+            d.text(0, axes.top + 14 + block * i, f"{cutoff:g} mm²", class_="b")
+            for k, group in enumerate(groups):
+                found = part[(part["cutoff"] == cutoff) & (part["group"] == group)]
+                if not len(found):
+                    continue
+                r = found.iloc[0]
+                y = axes.top + 28 + block * i + step * k
+                colour, mark, _ = (
+                    group_style(cohort.group_names, group) if group != ALL_GROUPS else (palette.INK, "square", "")
+                )
+                d.text(10, y + 3.5, shorten(words(group), 130, 10), class_="s")
+                d.line(axes.x(100 * r["ci_low"]), y, axes.x(100 * r["ci_high"]), y, stroke=colour, stroke_width=1.4)
+                d.mark(axes.x(100 * r["estimate"]), y, mark, colour, 3.4, f"{words(group)}: {r['n_below']} of {r['n']}")
+        axes.bottom_axis("share of cases below, %", values=[0, 25, 50, 75, 100])
+        keep = [
+            "cutoff_id",
+            "cutoff",
+            "group",
+            "plan_id",
+            "variant",
+            "method",
+            "n",
+            "n_below",
+            "estimate",
+            "ci_low",
+            "ci_high",
+        ]
+        data = part[keep].reset_index(drop=True)
+        labels = {c: (field_title(c), "1") for c in ("estimate", "ci_low", "ci_high")} | {
+            "cutoff": ("Cut-off, mm²", "mm")
+        }
+        out.append(Figure(d, "Wilson intervals.", frame_table(data, labels), slug(f"cutoffs-{plan}"), True, data))
+    return out
 
 
 RECOVERED_KEYS = ["measure", "variant", "method", "unit"]

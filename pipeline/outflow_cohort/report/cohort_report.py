@@ -95,7 +95,7 @@ def cohort_report(cohort: Cohort) -> Page:
     bias = _all(agreement.reader_bias_figure(cohort, spec, rows) for spec in settings.agreement_measures)
     landmarks = landmark_figure(cohort.table("landmark_agreement"))
     sizes = outcome.size_figures(cohort)
-    endpoint_figures = outcome.endpoint_figures(cohort)
+    endpoint_figures = [*outcome.cutoff_figures(cohort), *outcome.endpoint_figures(cohort)]
     quality = _all(charts.quality_figure(cohort.series, c) for c in charts.QUALITY_FIELDS)
     recovered_figures, recovered_tables = outcome.recovered(cohort)
     figures = [
@@ -136,7 +136,7 @@ def cohort_report(cohort: Cohort) -> Page:
         size_matrix=[shown[id(f)] for f in sizes],
         sizes=_shown([printed.plain_table(cohort, "size_agreement", most)], most),
         endpoint_figures=[shown[id(f)] for f in endpoint_figures],
-        cutoffs=_shown([printed.cutoff_overview(cohort)], 2 * most),
+        cutoffs=_shown([printed.cutoff_basis(cohort), printed.cutoff_overview(cohort)], 2 * most),
         endpoints=_shown([printed.plain_table(cohort, "endpoints", 2 * most)], 2 * most),
         associations=_shown([printed.association_overview(cohort)], 2 * most),
         quality=[shown[id(f)] for f in quality],

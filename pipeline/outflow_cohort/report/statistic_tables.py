@@ -14,7 +14,7 @@ from outflow_cohort.report.charts_cohort import cell_text, frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import MISSING, difference_digits, estimate, interval, is_number, number, unit_text
 from outflow_cohort.report.page import Table, table_of
-from outflow_cohort.report.wording import measure_title, method_text, variant_text, words
+from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
 from outflow_cohort.stats.one_value import ALL_GROUPS
 
 QUANTITY = ["measure", "variant", "method", "plan_id", "unit"]
@@ -67,7 +67,8 @@ def agreement_overview(cohort: Cohort) -> Table | None:
     )  # fmt: skip
     note = (
         "Estimate (95 % interval), one phase a case. Reproducibility coefficient: two readers' single readings "
-        "differ by less in 95 of 100 cases. tables/agreement.csv has every statistic, phase and pair, with definition and source."
+        "differ by less in 95 of 100 cases. tables/agreement.csv has every statistic, phase and pair, with definition "
+        "and source."
     )
     return table_of(header, lines, note) if lines else None
 
@@ -101,43 +102,55 @@ def summary_overview(cohort: Cohort) -> Table | None:
     return table_of(header, lines, note) if lines else None
 
 
-def cutoff_overview(cohort: Cohort) -> Table | None:
-    """One line a cut-off and group: cases below, expected cases below, and what the cut-off rests on."""
+def headline_cutoffs(cohort: Cohort) -> pd.DataFrame:
+    """Rows of the cut-off table of the main solid and method, those of the chance below among them."""
     rows = cohort.table("cutoffs")
     if not has(rows, ["cutoff_id", "cutoff", "group", "plan_id", "variant", "method", "statistic", "estimate"]):
+        return rows.head(0)
+    _, solid, method = cohort.variant_of("neo_lvot_area")
+    over_phases = rows["variant"].str.contains("/", regex=False) & (rows["statistic"] == "share_below")
+    return rows[(rows["variant"].str.split("/").str[0] == solid) & (rows["method"] == method) & ~over_phases]
+
+
+def cutoff_basis(cohort: Cohort) -> Table | None:
+    """What each cut-off rests on: endpoint, patients, events, accuracy, source."""
+    rows = cohort.table("cutoffs")
+    carried = ["cutoff_endpoint", "cutoff_n", "cutoff_events", "cutoff_source", "cutoff_evidence"]
+    if not has(rows, ["cutoff_id", "cutoff", *carried]):
         return None
-    solid, method = cohort.variant_of("neo_lvot_area")[1:]
-    rows = rows[rows["variant"].str.split("/").str[0] == solid]
-    rows = rows[rows["method"] == method]
+    lines = [
+        (number(r["cutoff"], digits=1), *(str(r[c]) if r[c] not in (None, "") else MISSING for c in carried))
+        for r in rows.drop_duplicates("cutoff_id").sort_values("cutoff").to_dict("records")
+    ]
+    header = ("Cut-off, mm²", "Endpoint", "Patients", "Events", "Source", "Evidence")
+    return table_of(header, lines, caption="What the cut-offs rest on")
+
+
+def cutoff_overview(cohort: Cohort) -> Table | None:
+    """One line a cut-off, plan and group: cases below and expected cases below."""
+    _, solid, method = cohort.variant_of("neo_lvot_area")
     lines = []
-    for key, part in rows.groupby(["cutoff", "cutoff_id", "plan_id", "group"], sort=True):
-        counted = part[(part["statistic"] == "share_below") & (part["variant"] == solid)]
+    rows = headline_cutoffs(cohort)
+    for key, part in rows.groupby(["cutoff", "cutoff_id", "plan_id", "group"], sort=True) if len(rows) else ():
+        counted = part[part["statistic"] == "share_below"]
         expected = part[part["statistic"] == "expected_share_below"]
         if not len(counted):
             continue
         r = counted.iloc[0]
-        share = f"{number(100 * r['estimate'], 'pct')} % ({interval(100 * r['ci_low'], 100 * r['ci_high'], 'pct')})"
-        chance = f"{number(100 * expected.iloc[0]['estimate'], 'pct')} %" if len(expected) else MISSING
-        rest = "; ".join(
-            t for t in (
-                r.get("cutoff_endpoint", ""),
-                f"n {r['cutoff_n']}" if r.get("cutoff_n") else "",
-                f"{r['cutoff_events']} events" if r.get("cutoff_events") else "",
-                r.get("cutoff_source", ""), r.get("cutoff_evidence", ""),
-            ) if t
-        )  # fmt: skip
+        share = f"{number(100 * r['estimate'], 'pct')} ({interval(100 * r['ci_low'], 100 * r['ci_high'], 'pct')})"
+        chance = number(100 * expected.iloc[0]["estimate"], "pct") if len(expected) else MISSING
         below = f"{r['n_below']} of {r['n']}" if is_number(r["n_below"]) else MISSING
-        lines.append((number(key[0], digits=1), key[2], words(key[3]), below, share, chance, rest))
-    header = ("Cut-off, mm²", "Plan", "Group", "Cases below", "Share (95 %)", "Expected share", "The cut-off rests on")
+        lines.append((number(key[0], digits=1), key[2], words(key[3]), below, share, chance))
+    header = ("Cut-off, mm²", "Plan", "Group", "Cases below", "Share, % (95 %)", "Expected share, %")
     note = (
         f"{variant_text(solid).capitalize()}, {method_text(method)}. Expected share: mean chance that the true area "
         "lies below, from the scatter of landmarks. tables/cutoffs.csv has the other solids and paths."
     )
-    return table_of(header, lines, note) if lines else None
+    return table_of(header, lines, note, "Cases below") if lines else None
 
 
 def association_overview(cohort: Cohort) -> Table | None:
-    """Rank correlations of the headline measures with numbers of the case table and with each other."""
+    """Rank correlations of the headline measures with numbers of the case table."""
     rows = cohort.table("associations")
     if not has(rows, [*QUANTITY, "with", "coefficient", "n", "estimate", "p_value"]):
         return None
@@ -147,15 +160,19 @@ def association_overview(cohort: Cohort) -> Table | None:
         for row in rows[["measure", "variant", "method"]].to_dict("records")
     ]
     rows = rows[pd.Series(keep, index=rows.index) & (rows["coefficient"] == "spearman") & rows["estimate"].notna()]
+    rows = rows[~rows["with"].str.contains(" / ", regex=False)]
     lines = [
         (
-            *quantity_cells([r[c] for c in QUANTITY]), str(r["with"]).replace("_", " "), number(r["n"], digits=0),
+            *quantity_cells([r[c] for c in QUANTITY]), field_title(str(r["with"])), number(r["n"], digits=0),
             estimate(r["estimate"], r["ci_low"], r["ci_high"], digits=2), p_text(r["p_value"]), p_text(r.get("p_holm")),
         )
         for r in rows.to_dict("records")
     ]  # fmt: skip
     header = (*QUANTITY_HEADER, "With", "Cases", "Spearman's ρ (95 %)", "p", "p after Holm")
-    note = "Exploratory: no cause is meant. tables/associations.csv has every pair, and Pearson's coefficient."
+    note = (
+        "Exploratory: no cause is meant. tables/associations.csv also has measures against each other, and "
+        "Pearson's coefficient."
+    )
     return table_of(header, lines, note) if lines else None
 
 
