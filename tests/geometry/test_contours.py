@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from analytic_heart import LONG, SHORT, ring_points, rotation
+from scipy.interpolate import CubicSpline
 from scipy.special import ellipe
 
-from outflow_geometry.contours import circle_fit, closed_contour, polygon_area, polygon_perimeter
+from outflow_geometry.contours import circle_fit, closed_contour, periodic_spline, polygon_area, polygon_perimeter
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.frames import Plane
 from outflow_geometry.planes import least_squares_plane
@@ -48,6 +49,18 @@ def test_integrals_agree_with_a_fine_polygon_of_the_same_spline() -> None:
     fine = contour.spline(np.linspace(0, contour.knots[-1], 200_001))
     assert contour.area == pytest.approx(abs(polygon_area(fine[:-1])), rel=1e-9)
     assert contour.perimeter == pytest.approx(np.linalg.norm(np.diff(fine, axis=0), axis=1).sum(), rel=1e-9)
+
+
+@pytest.mark.parametrize("count", [3, 4, 5, 24])
+def test_closed_spline_is_that_of_the_reference_library(count: int) -> None:
+    # scipy.interpolate.CubicSpline, bc_type="periodic"
+    rng = np.random.default_rng(count)
+    knots = np.concatenate([[0.0], np.cumsum(rng.uniform(1, 5, count))])
+    points = rng.normal(0, 10, (count, 3))
+    reference = CubicSpline(knots, np.vstack([points, points[:1]]), bc_type="periodic")
+    at = np.linspace(0, knots[-1], 101)
+    for order in (0, 1, 2):
+        np.testing.assert_allclose(periodic_spline(knots, points)(at, order), reference(at, order), atol=1e-11)
 
 
 def test_centroid_of_an_off_centre_half_disc() -> None:
