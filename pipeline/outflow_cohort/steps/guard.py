@@ -26,5 +26,6 @@ def run_guarded(step: Callable[[], None], on_crash: Callable[[], None]) -> None:
         raise
     except Exception as error:
         lines = traceback.format_tb(error.__traceback__)
-        print(f"{''.join(lines)}{type(error).__name__} (text withheld: it may quote a header)", file=sys.stderr)
+        text = str(error) if isinstance(error, ImportError) else "(text withheld: it may quote a header)"
+        print(f"{''.join(lines)}{type(error).__name__} {text}", file=sys.stderr)
         on_crash()
