@@ -1,41 +1,12 @@
-"""Small studies through the real Snakefile. Invented data: the demonstration's heart, two cases, coarse scans."""
+"""Small studies through the real Snakefile. Invented data."""
 
 from __future__ import annotations
 
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-
-PROJECT = Path(__file__).parents[2]
-DEMO = """\
-study_id: small_invented_study
-title: Two invented cases
-seed: 5
-phases_pct: [40]
-readers: [ash, birch]
-reads: 2
-sites: [Aldermoor]
-cases:
-  - {case_id: S01, group: native, seed: 11}
-  - {case_id: S02, group: annular_calcification, seed: 12}
-  - {case_id: S03, group: native, seed: 13, fault: no_deidentification}
-scan: {matrix: 128, pixel_mm: 1.25, slice_mm: 1.25, slices: 100, supersample: 1}
-"""
-
-
-def snakemake(
-    study: Path | None, *arguments: str, cores: int = 2, check: bool = True, cwd: Path = PROJECT
-) -> subprocess.CompletedProcess[str]:
-    """Run the project's Snakefile as the contract says, from the project's root."""
-    config = ["--config", f"study={study}"] if study else []
-    command = [sys.executable, "-m", "snakemake", "--cores", str(cores), *arguments, *config]
-    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False)
-    if check and done.returncode:
-        raise AssertionError(f"exit status {done.returncode}\n{done.stdout[-3000:]}\n{done.stderr[-6000:]}")
-    return done
+from workflow_runs import DEMO, snakemake
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.dataset as ds
 import pytest
-from conftest import snakemake
+from workflow_runs import snakemake
 
 from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, SET_ASIDE, VIEWS
 

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from conftest import LANDMARK_HEADER, ring_rows
+from table_files import LANDMARK_HEADER, ring_rows
 
 from outflow_cohort.cli import EXIT_OK, EXIT_STUDY, main
 from outflow_cohort.steps.plan import plan
