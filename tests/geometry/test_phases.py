@@ -1,0 +1,123 @@
+"""Rules over the phases of a case, on rows whose answers are known."""
+
+import math
+
+import pytest
+
+from outflow_geometry.evaluation import MeasuredValue
+from outflow_geometry.inputs import Definitions
+from outflow_geometry.phases import end_systole, measure_case
+from outflow_geometry.reading import ReadingResult
+
+SOLIDS = Definitions(solids=("full_frame",))
+
+
+def result(area: float | None, volume: float | None, error: float | None = 10.0, status: str = "ok") -> ReadingResult:
+    """One phase: the neo-LVOT of one solid by one path, native area and fraction, and the ventricle's volume."""
+    native = 400.0
+
+    def row(measure: str, value: float | None, unit: str, sd: float | None) -> MeasuredValue:
+        low, high = (None, None) if value is None or sd is None else (value - 2 * sd, value + 2 * sd)
+        code = status if value is not None else "leak"
+        return MeasuredValue("P", measure, "full_frame", "automatic_path", value, unit, sd, low, high, code)
+
+    rows = [
+        row("neo_lvot_area", area, "mm2", error),
+        row("native_lvot_area", None if area is None else native, "mm2", error),
+        row("lvot_residual_fraction", None if area is None else area / native, "1", None),
+        row("neo_lvot_station", None if area is None else -area / 20, "mm", None),
+        row("device_septum_distance", None if area is None else area / 30, "mm", None),
+        MeasuredValue(
+            "", "lv_volume", "", "image_edge", volume, "ml", None, None, None, "ok" if volume is not None else "leak"
+        ),
+    ]
+    return ReadingResult(tuple(rows), (), (), {})
+
+
+def case(*phases: tuple[float | None, ReadingResult]) -> dict[tuple[str, str], MeasuredValue]:
+    return {(v.measure, v.variant.split("/")[1]): v for v in measure_case(phases, SOLIDS)}
+
+
+BEAT = (
+    (0.0, result(420, 150)),
+    (10.0, result(300, 130)),
+    (20.0, result(240, 90)),
+    (30.0, result(200, 70)),
+    (40.0, result(210, 62)),
+    (70.0, result(400, 140)),
+)
+
+
+def test_end_systole_is_the_phase_of_the_smallest_volume() -> None:
+    rows = case(*BEAT)
+    assert end_systole(dict(BEAT)) == 40.0
+    assert rows["neo_lvot_area", "end_systole"].value == 210
+    assert rows["neo_lvot_station", "end_systole"].value == -10.5
+    assert rows["neo_lvot_area", "end_systole"].ci_low == 190
+    assert rows["neo_lvot_area", "end_systole"].status == "ok"
+
+
+def test_mean_systole_averages_the_window_with_both_ends() -> None:
+    row = case(*BEAT)["neo_lvot_area", "mean_systole"]
+    # phases 10, 20, 30 and 40 %
+    assert row.value == pytest.approx((300 + 240 + 200 + 210) / 4)
+    # independent errors: SE of a mean of four is 10 / sqrt(4)
+    assert row.std_error == pytest.approx(5.0)
+    assert row.ci_high == pytest.approx(237.5 + 1.96 * 5.0, abs=0.01)
+    assert row.status == "ok"
+
+
+def test_min_over_phases_takes_everything_from_the_phase_of_the_smallest_area() -> None:
+    rows = case(*BEAT)
+    assert rows["neo_lvot_area", "min_over_phases"].value == 200
+    assert rows["lvot_residual_fraction", "min_over_phases"].value == 0.5
+    assert rows["device_septum_distance", "min_over_phases"].value == pytest.approx(200 / 30)
+
+
+def test_every_measure_over_phases_has_every_rule_and_variant() -> None:
+    found = {(v.measure, v.variant) for v in measure_case(BEAT, SOLIDS)}
+    rules = ("end_systole", "mean_systole", "min_over_phases")
+    assert len(found) == 5 * 3
+    assert {variant for _, variant in found} == {f"full_frame/{rule}" for rule in rules}
+
+
+def test_a_window_of_the_study_s_own() -> None:
+    rows = measure_case(BEAT, Definitions(solids=("full_frame",), systolic_window=(20.0, 40.0)))
+    mean = next(v for v in rows if v.measure == "neo_lvot_area" and v.variant.endswith("mean_systole"))
+    assert mean.value == pytest.approx((240 + 200 + 210) / 3)
+
+
+@pytest.mark.parametrize(
+    ("phases", "statuses"),
+    [
+        (((30.0, result(200, 70)),), ("too_few_phases", "few_systolic_phases", "single_phase")),
+        (((None, result(200, 70)),), ("phase_unknown", "phase_unknown", "single_phase")),
+        (((70.0, result(400, 140)), (80.0, result(410, 150))), ("ok", "no_systolic_phase", "ok")),
+        (
+            ((10.0, result(300, 130)), (20.0, result(None, 90)), (30.0, result(200, 70)), (40.0, result(210, 72))),
+            ("ok", "phases_missing", "phases_missing"),
+        ),
+        (
+            ((20.0, result(240, 90)), (30.0, result(None, 70)), (40.0, result(210, 72))),
+            ("leak", "phases_missing", "phases_missing"),  # the end-systolic phase says itself why it has no value
+        ),
+        (
+            ((20.0, result(240, None)), (30.0, result(220, 70)), (40.0, result(210, 72))),
+            ("phases_missing", "ok", "ok"),
+        ),
+        (((20.0, result(None, 90)), (30.0, result(None, 70))), ("leak", "leak", "leak")),
+    ],
+)
+def test_phases_missing_for_a_rule_are_a_status(phases: tuple, statuses: tuple[str, str, str]) -> None:
+    rows = case(*phases)
+    rules = ("end_systole", "mean_systole", "min_over_phases")
+    assert tuple(rows["neo_lvot_area", rule].status for rule in rules) == statuses
+
+
+def test_a_null_value_carries_no_interval() -> None:
+    for row in measure_case(((30.0, result(200, 70)),), SOLIDS):
+        if row.value is None:
+            assert (row.std_error, row.ci_low, row.ci_high) == (None, None, None)
+            assert row.status != "ok"
+        else:
+            assert math.isfinite(row.value)
