@@ -169,6 +169,39 @@ def _compare(args: argparse.Namespace) -> int:
     return EXIT_FAILED if len(difference.rows) else EXIT_OK
 
 
+def _publish_demo(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.publish import publish
+
+    print(f"{publish(results=args.results, output=args.output) / 1e6:.1f} MB")
+    return EXIT_OK
+
+
+def _export_landmarks(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.export import export_landmarks
+
+    print(f"{export_landmarks(study_file=args.study, kind=args.format, folder=args.output)} files")
+    return EXIT_OK
+
+
+def _reading_lists(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.export import make_reading_lists
+
+    try:
+        count = make_reading_lists(
+            study_file=args.study,
+            readers=args.readers.split(","),
+            repeat_share=args.repeat_share,
+            seed=args.seed,
+            lists=args.lists,
+            key=args.key,
+        )
+    except ValueError as error:
+        print(error, file=sys.stderr)
+        return EXIT_USAGE
+    print(f"{count} readings")
+    return EXIT_OK
+
+
 def _path(parser: argparse.ArgumentParser, *names: str) -> None:
     for name in names:
         parser.add_argument(f"--{name}", type=Path, required=True)
@@ -223,6 +256,36 @@ def _add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentPar
     p = _add(commands, "compare", _compare, "Tell which numbers of two runs differ, and why.", "results_a results_b")
     p.add_argument("run_a", type=Path)
     p.add_argument("run_b", type=Path)
+    p = _add(
+        commands,
+        "export-landmarks",
+        _export_landmarks,
+        "Write a study's landmarks as DICOM files.",
+        "study.yaml --format sr --output out",
+    )
+    p.add_argument("study", type=Path)
+    p.add_argument("--format", choices=("sr", "rtss"), required=True, help="SR TID 1500 or RT Structure Set")
+    _path(p, "output")
+    p = _add(
+        commands,
+        "reading-lists",
+        _reading_lists,
+        "Make blinded reading lists and their key.",
+        "study.yaml --readers ash,birch --lists lists --key key",
+    )
+    p.add_argument("study", type=Path)
+    p.add_argument("--readers", required=True, help="reader_ids, comma-separated")
+    p.add_argument("--repeat-share", type=float, default=0.2, help="share of series read twice (default 0.2)")
+    p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
+    _path(p, "lists", "key")
+    p = _add(
+        commands,
+        "publish-demo",
+        _publish_demo,
+        "Copy what of a demonstration run is committed.",
+        "--results demo_study/results --output results_demo",
+    )
+    _path(p, "results", "output")
 
 
 def _add_steps(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -1,0 +1,46 @@
+"""Chooses what of a finished demonstration run is committed: report, two case sheets, the small tables, run.json."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+LARGEST_BYTES = 6_000_000
+SHEETS = 2
+TABLES = ("*.csv", "set_aside.parquet", "series.parquet", "README.md")
+
+
+def publish(*, results: Path, output: Path) -> int:
+    """Copy the chosen files of `results` into `output` (emptied first); returns the bytes copied.
+
+    Raises FileNotFoundError where the run is not finished, ValueError where the choice exceeds LARGEST_BYTES.
+    """
+    if not (results / "run.json").exists():
+        raise FileNotFoundError(f"{results.name}/run.json: finish the run first")
+    if output.exists():
+        shutil.rmtree(output)
+    chosen = [results / "run.json", results / "report" / "index.html"]
+    for pattern in TABLES:
+        chosen += sorted((results / "tables").glob(pattern))
+    chosen += _sheets(results)
+    for path in chosen:
+        target = output / path.relative_to(results)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target)
+    total = sum(p.stat().st_size for p in output.rglob("*") if p.is_file())
+    if total > LARGEST_BYTES:
+        raise ValueError(f"{total} bytes chosen; needed at most {LARGEST_BYTES}")
+    return total
+
+
+def _sheets(results: Path) -> list[Path]:
+    """Sheets of the first measured cases of different groups."""
+    import pandas as pd
+    import pyarrow.dataset as ds
+
+    from outflow_cohort.study.keys import case_key
+
+    measured = set(ds.dataset(results / "tables" / "measurements").to_table(columns=["case_id"]).to_pandas()["case_id"])
+    cases = pd.read_parquet(results / "work" / "cases.parquet")
+    cases = cases[cases["case_id"].isin(measured)].drop_duplicates("group")
+    return [results / "report" / "cases" / f"{case_key(c)}.html" for c in sorted(cases["case_id"])[-SHEETS:]]
