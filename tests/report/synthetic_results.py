@@ -29,9 +29,9 @@ DEVICE = {
 }  # fmt: skip
 CUTOFFS = [
     {"cutoff_id": "A170", "area_mm2": 170.0, "endpoint": "mean gradient rise of 10 mmHg or more", "n": 194,
-     "n_events": 26, "source": "Yoon 2019, JACC Cardiovasc Interv 12:182-193"},
+     "events": 26, "source": "Yoon 2019, JACC Cardiovasc Interv 12:182-193"},
     {"cutoff_id": "A189", "area_mm2": 189.4, "endpoint": "peak gradient rise of 10 mmHg or more", "n": 38,
-     "n_events": 7, "source": "Wang 2018, Catheter Cardiovasc Interv"},
+     "events": 7, "source": "Wang 2018, Catheter Cardiovasc Interv"},
 ]  # fmt: skip
 
 

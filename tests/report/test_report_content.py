@@ -166,7 +166,7 @@ def test_distribution_data_equal_the_tables(results):
     found = figure_csv(results, "distribution-neo-lvot-area").set_index("case_id")["value"]
     expected = duckdb.sql(
         f"""select case_id, avg(value) as value from '{results}/tables/measurements/*.parquet'
-        where measure = 'neo_lvot_area' and variant = 'full_frame/end_systole' and method = 'reader_path'
+        where measure = 'neo_lvot_area' and variant = 'full_frame' and phase_pct = 40 and read_no = 1
         group by case_id"""
     ).df().set_index("case_id")["value"]  # fmt: skip
     assert len(found) == 10
@@ -177,25 +177,49 @@ def test_plan_free_measure_is_taken_at_the_smallest_ventricle(results):
     found = figure_csv(results, "distribution-aorto-mitral-angle-opening").set_index("case_id")["value"]
     expected = duckdb.sql(
         f"""select case_id, avg(value) as value from '{results}/tables/measurements/*.parquet'
-        where measure = 'aorto_mitral_angle' and variant = 'opening' and phase_pct = 40 group by case_id"""
+        where measure = 'aorto_mitral_angle' and variant = 'opening' and phase_pct = 40 and read_no = 1 group by case_id"""
     ).df().set_index("case_id")["value"]  # fmt: skip
     pd.testing.assert_series_equal(found.sort_index(), expected.sort_index(), rtol=1e-12)
 
 
 def test_bland_altman_data_equal_the_tables(results):
-    found = figure_csv(results, "bland-altman-mitral-area-spline")
+    pair = figure_csv(results, "bland-altman-mitral-area-spline-r2-r1")
     expected = duckdb.sql(
-        f"""select a.case_id, a.phase_pct, a.read_no, a.value - b.value as difference
+        f"""select a.case_id, a.phase_pct, a.read_no, b.value - a.value as difference
         from '{results}/tables/measurements/*.parquet' a join '{results}/tables/measurements/*.parquet' b
         using (case_id, phase_pct, read_no, measure, variant)
         where measure = 'mitral_area' and variant = 'spline' and a.reader_id = 'R1' and b.reader_id = 'R2'"""
     ).df()  # fmt: skip
-    pair = found[found["pair"] == "R1 − R2"]
-    assert len(found) == 3 * len(pair) == 3 * 60
+    assert len(pair) == 10 * 2
+    assert set(pair["phase_pct"]) == {20.0}
     keys = ["case_id", "phase_pct", "read_no"]
     both = pair.merge(expected, on=keys, suffixes=("", "_expected"))
     assert len(both) == len(pair)
     assert (both["difference"] - both["difference_expected"]).abs().max() < 1e-9
+
+
+def test_bland_altman_lines_are_those_of_the_agreement_table(results):
+    table = pd.read_parquet(results / "tables" / "agreement.parquet")
+    mine = table[
+        (table["measure"] == "aortic_area")
+        & (table["phase_rule"] == "one_per_case")
+        & (table["comparison"] == "R3 - R2")
+    ].set_index("statistic")
+    text = html.unescape(read(results / "report" / "index.html"))
+    caption = text.split("<b>Aortic area: R3 − R2.</b>", 1)[1][:200].replace("−", "-")
+    for name, statistic in (("Bias", "bias"), ("lower limit", "loa_lower"), ("upper limit", "loa_upper")):
+        row = mine.loc[statistic]
+        assert f"{name} {row['estimate']:.1f} ({row['ci_low']:.1f} to {row['ci_high']:.1f})" in caption
+
+
+def test_icc_figure_equals_the_agreement_table(results):
+    table = pd.read_parquet(results / "tables" / "agreement.parquet")
+    mine = table[
+        (table["statistic"] == "icc_a_1") & (table["phase_rule"] == "one_per_case") & table["estimate"].notna()
+    ]
+    found = figure_csv(results, "icc")
+    assert len(found) == len(mine)
+    assert sorted(found["estimate"]) == pytest.approx(sorted(mine["estimate"]), rel=1e-12)
 
 
 def test_flow_counts_balance(results):

@@ -230,7 +230,7 @@ def reader_bias_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure 
     d.line(axes.x(0), axes.top, axes.x(0), axes.bottom, stroke=palette.INK, stroke_width=0.8)
     for i, row in enumerate(mine.itertuples(index=False)):
         y = axes.top + 14 + 24 * i
-        d.text(0, y + 3.5, shorten(str(row.comparison), 104))
+        d.text(0, y + 3.5, shorten(str(row.comparison).removesuffix(" - all readers"), 104))
         if is_number(getattr(row, "ci_low", None)):
             d.line(axes.x(row.ci_low), y, axes.x(row.ci_high), y, stroke=palette.BLUE, stroke_width=1.5)
         d.mark(

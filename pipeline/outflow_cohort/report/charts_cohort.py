@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -338,5 +339,5 @@ def cell_text(value: object, unit: str = "") -> str:
 
 
 def slug(text: str) -> str:
-    """A file name: letters, digits and hyphens."""
-    return "".join(c if c.isascii() and c.isalnum() else "-" for c in text.lower()).strip("-")
+    """A file name: letters, digits and single hyphens."""
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")

@@ -98,11 +98,14 @@ def cohort_report(cohort: Cohort) -> Page:
     endpoint_figures = [*outcome.cutoff_figures(cohort), *outcome.endpoint_figures(cohort)]
     quality = _all(charts.quality_figure(cohort.series, c) for c in charts.QUALITY_FIELDS)
     recovered_figures, recovered_tables = outcome.recovered(cohort)
-    figures = [
+    drawn = [
         flow, *distributions, *phases, *forest, *bland_altman, *bias, *([landmarks] if landmarks else []), *sizes,
         *endpoint_figures, *quality, *recovered_figures,
     ]  # fmt: skip
-    shown = {id(f): replace(f, table=cut(f.table, most) if f.table else None) for f in figures}
+    figures = _named_apart(drawn)
+    shown = {
+        id(f): replace(g, table=cut(g.table, most) if g.table else None) for f, g in zip(drawn, figures, strict=True)
+    }
     paragraphs, references = methods_text(cohort)
     study = cohort.study
     contents = [c for c in CONTENTS if c[0] != "recovered" or recovered_figures or recovered_tables]
@@ -168,6 +171,16 @@ def write_figures(figures: Iterable[Figure], folder: Path) -> None:
 def _script() -> str:
     env = environment()
     return env.loader.get_source(env, "index.js")[0] if env.loader else ""
+
+
+def _named_apart(figures: Iterable[Figure]) -> list[Figure]:
+    """The figures, a number added to a name that was used before: readers called `R.1` and `R 1` share a slug."""
+    seen: dict[str, int] = {}
+    out = []
+    for figure in figures:
+        seen[figure.name] = seen.get(figure.name, 0) + 1
+        out.append(figure if seen[figure.name] == 1 else replace(figure, name=f"{figure.name}-{seen[figure.name]}"))
+    return out
 
 
 def _all(figures: Iterable[Figure | None]) -> list[Figure]:

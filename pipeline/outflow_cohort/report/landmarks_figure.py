@@ -66,7 +66,7 @@ def landmark_figure(frame: pd.DataFrame) -> Figure | None:
             f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{radius:.1f}" fill="{palette.VERMILION}" fill-opacity=".3" '
             f'stroke="{palette.VERMILION}" stroke-width="1.2"/>'
         )
-        labels.append((cx, cy, f"{words(structure)}  {with_unit(sd, 'mm', 2)}"))
+        labels.append((cx, cy, f"{structure_text(structure)}  {with_unit(sd, 'mm', 2)}"))
     labels.sort(key=lambda item: (item[1], item[0]))
     for (cx, cy, text), y in zip(labels, spread([item[1] for item in labels], 17, 20, 470), strict=True):
         d.path([(cx, cy), (430, y), (444, y)], stroke=palette.INK, stroke_width=0.6)
@@ -76,10 +76,15 @@ def landmark_figure(frame: pd.DataFrame) -> Figure | None:
     largest = mine.loc[mine[column].idxmax()]
     caption = (
         "Radius of a disc: root mean square distance between two readers' landmarks, to the scale of the sketch. "
-        f"Largest: {words(str(largest['structure']))}, {number(largest[column], 'mm', 2)} mm."
+        f"Largest: {structure_text(str(largest['structure']))}, {number(largest[column], 'mm', 2)} mm."
     )
     labels = {c: (words(c).capitalize(), "mm") for c in ("estimate", "ci_low", "ci_high")}
     return Figure(d, caption, frame_table(mine, labels), "landmarks", True, mine)
+
+
+def structure_text(structure: str) -> str:
+    """A structure in words: `lv_apex` as `LV apex`."""
+    return words(structure).replace("lv ", "LV ")
 
 
 def _smooth(points: list[tuple[float, float]]) -> str:

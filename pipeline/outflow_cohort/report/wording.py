@@ -61,6 +61,7 @@ def words(name: object) -> str:
     return str(name).replace("_", " ") if isinstance(name, str) else ""
 
 
+ABBREVIATIONS = {"bsa": "BSA", "lv": "LV", "ecg": "ECG", "ct": "CT", "id": "ID", "n": "number of"}
 FIELD_UNITS = {
     "mm": "mm", "hu": "HU", "pct": "%", "deg": "°", "ml": "ml", "mm2": "mm²", "m2": "m²", "mmhg": "mmHg",
     "bpm": "1/min",
@@ -73,7 +74,7 @@ def field_title(name: str) -> str:
     stem, _, last = name.rpartition("_")
     if stem and last in FIELD_UNITS:
         return f"{field_title(stem)}, {FIELD_UNITS[last]}"
-    text = words(name)
+    text = " ".join(ABBREVIATIONS.get(w, w) for w in words(name).split())
     return text[:1].upper() + text[1:]
 
 
