@@ -18,7 +18,7 @@ from outflow_cohort.demo.readers import Noise, agreement_rows, read, readers
 from outflow_cohort.demo.ring_shape import RING_POINTS
 from outflow_cohort.demo.settings import DemoCase, DemoSettings, load_settings
 from outflow_cohort.demo.true_device import true_solids
-from outflow_cohort.demo.true_sections import TrueOutflow, TrueSection
+from outflow_cohort.demo.true_sections import SKETCH, TrueOutflow, TrueSection
 from outflow_cohort.files import write_csv, write_text
 
 if TYPE_CHECKING:
@@ -28,9 +28,6 @@ SETTINGS_COPY = "demo.yaml"
 """The settings travel with the study, so that one case can be written on its own later."""
 
 END_SYSTOLE = 40.0
-SKETCH = (0.5, 1.0, 2.0)
-"""mm: sampling of a section that only stirs the invented outcome and the readers' tracings."""
-
 GRADIENT_AT_REST = 2.5
 GRADIENT_AREA = 120.0
 """Invented: mean gradient in mmHg rises with exp(-area / 120 mm2)."""
@@ -95,7 +92,7 @@ def _sketch(case: DemoCase) -> TrueSection:
     plan = plans_of(case)[0]
     device = next(d for d in DEVICES if d.device_id == plan.device_id)
     solid = true_solids(heart, device, plan, prosthesis_of(case))["full_frame"]
-    return TrueOutflow(heart).smallest(solid, *SKETCH)
+    return TrueOutflow(heart).smallest(solid, SKETCH)
 
 
 def _case_row(demo: DemoSettings, case: DemoCase, sketch: TrueSection) -> dict[str, object]:

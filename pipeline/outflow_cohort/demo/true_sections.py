@@ -7,6 +7,7 @@ then right to 2e-5, and each corner costs about 0.002 mm2.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -20,10 +21,26 @@ from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.landmarks import OutflowCurve, chambers_at
 from outflow_cohort.demo.true_device import TrueSolid
 
-COARSE, MIDDLE, FINE = 1.0, 0.3, 0.1
-"""mm between samples: to find the section, to find the smallest one, for its value."""
-SCAN = 0.5
-"""mm between stations of the first search."""
+COARSE = 1.25
+"""mm between samples that find where the section lies."""
+FINE = 0.1
+"""mm between samples of a true value; grids this fine are not kept."""
+
+
+@dataclass(frozen=True)
+class Steps:
+    """mm: between stations and samples of the first search, between samples of the refined search and of the value."""
+
+    scan: float = 1.0
+    scan_grid: float = 0.6
+    search_grid: float = 0.25
+    grid: float = FINE
+
+
+EXACT = Steps()
+SKETCH = Steps(2.0, 1.0, 1.0, 0.5)
+"""Rough and quick."""
+
 HALF_WIDTH = 48.0
 """mm around the path that hold the whole section."""
 UPSTREAM = 30.0
@@ -45,6 +62,33 @@ class SectionPlane:
     def lift(self, a: NDArray, b: NDArray) -> NDArray:
         """Local points (..., 3)."""
         return self.point + a[..., None] * self.u + b[..., None] * self.v
+
+
+@dataclass(frozen=True)
+class LumenSamples:
+    """The lumen's signed distance on a grid (a, b) of a plane that holds the whole section."""
+
+    plane: SectionPlane
+    a: NDArray
+    b: NDArray
+    values: NDArray
+
+    @classmethod
+    def of(cls, plane: SectionPlane, field: Callable[[NDArray], NDArray], step: float) -> LumenSamples:
+        """Sample `field` of local points (..., 3) where it is near or below 0."""
+        axis = np.arange(-HALF_WIDTH, HALF_WIDTH + COARSE / 2, COARSE)
+        a, b = np.meshgrid(axis, axis)
+        near = field(plane.lift(a, b)) < 1.5 * COARSE
+        if not near.any():
+            return cls(plane, *(np.zeros((0, 0)) for _ in range(3)))
+        low = np.array([a[near].min(), b[near].min()]) - COARSE
+        high = np.array([a[near].max(), b[near].max()]) + COARSE
+        # an offset that is no fraction of anything keeps samples off straight edges that run along the grid
+        a, b = np.meshgrid(
+            np.arange(low[0] - 0.137 * step, high[0] + step, step),
+            np.arange(low[1] - 0.291 * step, high[1] + step, step),
+        )
+        return cls(plane, a, b, field(plane.lift(a, b)))
 
 
 @dataclass(frozen=True)
@@ -139,16 +183,29 @@ class TrueOutflow:
             low, high = (low, middle) if meets(middle) else (middle, high)
         return high
 
+    @cached_property
+    def _seen(self) -> dict[tuple[float, float], LumenSamples]:
+        return {}
+
+    def samples(self, station: float, step: float) -> LumenSamples:
+        """The lumen sampled on the section plane at a station; kept, since all solids share it."""
+        key = (float(station), step)
+        if key not in self._seen:
+            samples = LumenSamples.of(self.plane(float(station)), self.lumen, step)
+            if step <= FINE:
+                return samples
+            self._seen[key] = samples
+        return self._seen[key]
+
     def section(self, station: float, solid: TrueSolid, step: float, with_device: bool = True) -> shapely.Geometry:
         """Parts that count of the section at a station, as polygons in (u, v) of its plane."""
-        plane = self.plane(station)
-
-        def field(points: NDArray) -> NDArray:
-            value = np.maximum(self.lumen(points), -solid.side_height(points))
-            return np.maximum(value, -solid.distance(points)) if with_device else value
-
-        parts = [p for p in outlines(plane, field, step) if p.area >= SMALLEST_PART]
-        beyond = self._beyond(plane)
+        samples = self.samples(station, step)
+        points = samples.plane.lift(samples.a, samples.b)
+        value = np.maximum(samples.values, -solid.side_height(points))
+        if with_device:
+            value = np.maximum(value, -solid.distance(points))
+        parts = [p for p in outlines(samples.a, samples.b, value) if p.area >= SMALLEST_PART]
+        beyond = self._beyond(samples.plane)
         return shapely.MultiPolygon([p for p in parts if p.intersection(beyond).area <= 0.5 * p.area])
 
     def _beyond(self, plane: SectionPlane) -> shapely.Geometry:
@@ -165,22 +222,23 @@ class TrueOutflow:
         corners = [foot + 300 * across, foot + 300 * across + 300 * toward, foot - 300 * across + 300 * toward]
         return shapely.Polygon([*corners, foot - 300 * across])
 
-    def smallest(self, solid: TrueSolid, fine: float = FINE, middle: float = MIDDLE, scan: float = SCAN) -> TrueSection:
+    def smallest(self, solid: TrueSolid, steps: Steps = EXACT) -> TrueSection:
         """The smallest section from the annulus to the last plane that meets the solid."""
         end = self.last_station(solid)
-        stations = np.concatenate([np.arange(0.0, end, -scan), [end]])
-        areas = np.array([self.section(float(s), solid, middle).area for s in stations])
+        stations = np.concatenate([np.arange(0.0, end, -steps.scan), [end]])
+        areas = np.array([self.section(s, solid, steps.scan_grid).area for s in stations])
         best = (float("inf"), 0.0)
-        for i in np.flatnonzero(areas <= areas.min() * 1.01 + 0.5):
-            low, high = stations[min(i + 1, len(stations) - 1)], stations[max(i - 1, 0)]
+        for i in _lowest(areas):
+            bounds = (stations[min(i + 1, len(stations) - 1)], stations[max(i - 1, 0)])
             found = minimize_scalar(
-                lambda s: self.section(float(s), solid, fine).area, bounds=(low, high), method="bounded",
-                options={"xatol": 5e-3},
-            )  # fmt: skip
-            candidates = [(float(found.fun), float(found.x))]
-            candidates += [(self.section(float(s), solid, fine).area, float(s)) for s in {stations[i]}]
-            best = min([best, *candidates])
-        return self.describe(best[1], solid, fine)
+                lambda s: self.section(s, solid, steps.search_grid).area,
+                bounds=bounds,
+                method="bounded",
+                options={"xatol": 1e-2},
+            )
+            at_scan = (self.section(stations[i], solid, steps.search_grid).area, stations[i])
+            best = min(best, (float(found.fun), float(found.x)), at_scan)
+        return self.describe(float(best[1]), solid, steps.grid)
 
     def describe(self, station: float, solid: TrueSolid, step: float) -> TrueSection:
         """Everything about one section."""
@@ -191,7 +249,8 @@ class TrueOutflow:
         angle = np.linspace(0.0, np.pi, 3601)
         reach = hull @ np.stack([np.cos(angle), np.sin(angle)])
         widths = reach.max(axis=0) - reach.min(axis=0)
-        device = shapely.union_all(outlines(plane, solid.distance, 0.2))
+        around = LumenSamples.of(plane, solid.distance, 0.2)
+        device = shapely.union_all(outlines(around.a, around.b, around.values))
         distance = self._septum_distance(plane, solid, device, residual)
         return TrueSection(
             station, residual.area, native, distance, float(widths.max()), float(widths.min()), plane, residual
@@ -215,20 +274,17 @@ class TrueOutflow:
         return float(device.distance(shapely.LineString(edge)))
 
 
-def outlines(plane: SectionPlane, field, step: float) -> list[shapely.Polygon]:
-    """Polygons where `field` of points (..., 3) is below 0, within the window around the path."""
-    axis = np.arange(-HALF_WIDTH, HALF_WIDTH + COARSE / 2, COARSE)
-    a, b = np.meshgrid(axis, axis)
-    near = field(plane.lift(a, b)) < 1.5 * COARSE
-    if not near.any():
+def _lowest(areas: NDArray) -> list[int]:
+    """Places of the local minima that may be the smallest: within 3 % of it."""
+    padded = np.concatenate([[np.inf], areas, [np.inf]])
+    local = (padded[1:-1] <= padded[:-2]) & (padded[1:-1] <= padded[2:])
+    return np.flatnonzero(local & (areas <= 1.03 * areas.min() + 1.0)).tolist()
+
+
+def outlines(a: NDArray, b: NDArray, values: NDArray) -> list[shapely.Polygon]:
+    """Polygons where `values` on the grid (a, b) are below 0, the edge linear between samples."""
+    if not a.size:
         return []
-    low = np.array([a[near].min(), b[near].min()]) - COARSE
-    high = np.array([a[near].max(), b[near].max()]) + COARSE
-    # an offset that is no fraction of anything keeps samples off straight edges that run along the grid
-    a, b = np.meshgrid(
-        np.arange(low[0] - 0.137 * step, high[0] + step, step), np.arange(low[1] - 0.291 * step, high[1] + step, step)
-    )
-    values = field(plane.lift(a, b))
     generator = contourpy.contour_generator(a, b, values, fill_type=contourpy.FillType.OuterOffset)
     polygons = []
     for points, offsets in zip(*generator.filled(-1e9, 0.0), strict=True):
