@@ -89,7 +89,7 @@ class PhaseFindings:
 
     def septal_thickness_of(self, anatomy: Anatomy) -> float:
         """Septal thickness, mm, by the landmarks of `anatomy`."""
-        return leaflet.septal_thickness(anatomy, self.phase.volume, self.level.threshold_hu)
+        return leaflet.septal_thickness(anatomy, self.phase.volume, self.level)
 
     def lv_volume(self) -> Value:
         """Volume of the left ventricle, ml."""

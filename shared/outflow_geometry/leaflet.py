@@ -10,28 +10,44 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import gaussian_filter1d, map_coordinates
 
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.contours import gauss_nodes
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.frames import FloatArray, Plane, Volume
+from outflow_geometry.levels import BloodLevel
 from outflow_geometry.planes import checked_points, least_squares_plane
 
 BASAL_DEPTH = 20.0
 """mm upstream of the aortic plane: the basal septum, where thickness bears on the outflow tract."""
 
-CONE_HALF_ANGLE = 20.0
-"""degrees about the septum's mean normal within which the perpendicular of a curved septum is looked for."""
+LOCAL_TILT = 35.0
+"""degrees by which the septum's local surface may lean from the mean plane of its points."""
+
+DISC_RADIUS = 1.5
+"""mm of the disc over which profiles are averaged: a third of the noise of one ray, finer than the septum bends."""
 
 RAY_STEP = 0.25
 """mm between samples of a ray: half the smallest voxel, so that linear interpolation sees each one."""
 
-INTO_BLOOD = 8.0
-"""mm from the landmark back into the left ventricle: readers miss the edge by less."""
+RAY_SMOOTHING = 0.75
+"""mm; smoothing along the ray where blood is looked for; the edge itself is found on the unsmoothed profile."""
 
-THICKEST_SEPTUM = 40.0
-"""mm; beyond this a second edge is not the septum's (from memory: the thickest septa reach about this)."""
+INTO_BLOOD = 8.0
+"""mm from the landmark to the left ventricular edge: readers miss it by less."""
+
+ALIGNED_INTO_BLOOD = 3.0
+"""mm; the same once the edge has been found."""
+
+THINNEST_SEPTUM, THICKEST_SEPTUM = 1.5, 40.0
+"""mm between which a second edge can be the septum's (from memory: the thickest septa reach about 40 mm)."""
+
+LEAST_RISE, NOISE_RISE = 30.0, 2.0
+"""HU, and multiples of the noise, above muscle that tell blood beyond the septum: disc means hold a third of it."""
+
+BLOOD_HOLDS = 3.0
+"""mm over which blood beyond the septum must stay bright; a vessel or a noise peak is shorter."""
 
 
 def curve_length(points: ArrayLike, structure: str = "curve") -> float:
@@ -74,24 +90,13 @@ def ring_septum_distance(anatomy: Anatomy) -> float:
     return float(heights.min())
 
 
-def _cone(normal: FloatArray) -> FloatArray:
-    """Unit directions (19, 3): the normal, and two rings at half and full cone angle about it."""
-    plane = Plane.from_normal(np.zeros(3), normal)
-    directions = [plane.normal]
-    for share, count in ((0.5, 6), (1.0, 12)):
-        tilt = math.radians(share * CONE_HALF_ANGLE)
-        for turn in np.arange(count) * 2.0 * math.pi / count:
-            aside = math.cos(turn) * plane.u + math.sin(turn) * plane.v
-            directions.append(math.cos(tilt) * plane.normal + math.sin(tilt) * aside)
-    return np.stack(directions)
-
-
-def septal_thickness(anatomy: Anatomy, volume: Volume, threshold: float) -> float:
+def septal_thickness(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> float:
     """Largest thickness of the basal septum, mm.
 
-    From each septum point within 20 mm upstream of the aortic plane: the shortest way, within 20 degrees of the
-    septum's mean normal, from the left ventricular blood edge to the blood beyond; the largest of these. Edges lie
-    where the image passes `threshold` (HU, half-way between blood and muscle), linear between samples.
+    From each septum point within 20 mm upstream of the aortic plane: from the blood edge of the left ventricle, at
+    right angles to it, to the blood edge beyond. The left edge lies half-way between blood and muscle, the right one
+    half-way between muscle and the blood found there, which may hold less contrast. Profiles are means over a disc
+    of 1.5 mm radius; edges are linear between samples.
 
     Raises `septum_not_basal` (no point there), `no_right_ventricular_edge` (no blood beyond, e.g. no contrast in
     the right heart), and what the planes raise.
@@ -103,35 +108,97 @@ def septal_thickness(anatomy: Anatomy, volume: Volume, threshold: float) -> floa
         raise GeometryError(
             "septum_not_basal", f"no septum point lies within {BASAL_DEPTH:g} mm upstream of the aortic plane; add some"
         )
-    directions = _cone(septum_plane(anatomy).normal)
-    along = np.arange(-INTO_BLOOD, THICKEST_SEPTUM + INTO_BLOOD, RAY_STEP)
-    rays = basal[:, None, None, :] + along[:, None] * directions[:, None, :]
-    values = map_coordinates(
-        volume.values, np.moveaxis(volume.to_index(rays), -1, 0), output=np.float64, order=1, mode="nearest"
-    )
-    excess = values - threshold
-    thickness = [min(map(_wall_along, point, [along] * len(directions))) for point in excess]
-    found = [t for t in thickness if t <= THICKEST_SEPTUM]
-    if not found:
+    through = septum_plane(anatomy).normal
+    toward = np.broadcast_to(through, basal.shape)
+    starts, _ = _left_edges(volume, level, basal, toward, INTO_BLOOD)
+    basal, starts = basal[np.isfinite(starts)], starts[np.isfinite(starts)]
+    edges = basal + starts[:, None] * through
+    local = _edge_normals(volume, edges, through)
+    starts, profiles = _left_edges(volume, level, edges, local, ALIGNED_INTO_BLOOD)
+    found = [
+        _right_edge(profile, start, level) - start
+        for start, profile in zip(starts, profiles, strict=True)
+        if np.isfinite(start)
+    ]
+    thickness = [t for t in found if np.isfinite(t)]
+    if not thickness:
         raise GeometryError(
             "no_right_ventricular_edge", "no blood edge beyond the septum; the right heart may hold no contrast"
         )
-    return max(found)
+    return float(max(thickness))
 
 
-def _wall_along(excess: FloatArray, along: FloatArray) -> float:
-    """Distance, mm, between the blood-to-muscle edge nearest 0 and the next muscle-to-blood edge; inf if none."""
-    falls = np.flatnonzero((excess[:-1] > 0.0) & (excess[1:] <= 0.0))
-    if not len(falls):
-        return math.inf
-    start = int(falls[np.argmin(np.abs(along[falls]))])
-    rises = np.flatnonzero((excess[:-1] <= 0.0) & (excess[1:] > 0.0))
-    rises = rises[rises > start]
-    if not len(rises):
-        return math.inf
-    return _edge(excess, along, int(rises[0])) - _edge(excess, along, start)
+def _along() -> FloatArray:
+    return np.arange(-INTO_BLOOD, THICKEST_SEPTUM + INTO_BLOOD, RAY_STEP)
 
 
-def _edge(excess: FloatArray, along: FloatArray, index: int) -> float:
+def _disc_means(volume: Volume, points: FloatArray, directions: FloatArray, along: FloatArray) -> FloatArray:
+    """Mean HU (n, m) over a disc at right angles to `directions` (n, 3), at `along` (m,), mm, from `points` (n, 3)."""
+    angles = np.arange(6) * math.pi / 3.0
+    disc = np.vstack([[0.0, 0.0], DISC_RADIUS * np.stack([np.cos(angles), np.sin(angles)], axis=1)])
+    planes = [Plane.from_normal(p, d) for p, d in zip(points, directions, strict=True)]
+    centers = np.stack([plane.lift(disc) for plane in planes])
+    rays = centers[:, :, None, :] + along[:, None] * directions[:, None, None, :]
+    index = np.moveaxis(volume.to_index(rays), -1, 0)
+    values = map_coordinates(volume.values, index, output=np.float64, order=1, mode="nearest")
+    result: FloatArray = values.mean(axis=1)
+    return result
+
+
+def _left_edges(
+    volume: Volume, level: BloodLevel, points: FloatArray, directions: FloatArray, into_blood: float
+) -> tuple[FloatArray, FloatArray]:
+    """Place (n,), mm along `directions`, of the blood-to-muscle edge nearest 0 (NaN: none), and the profiles (n, m)."""
+    along = _along()
+    profiles = _disc_means(volume, points, directions, along)
+    edges = np.full(len(points), np.nan)
+    for row, excess in enumerate(profiles - level.threshold_hu):
+        falls = np.flatnonzero((excess[:-1] > 0.0) & (excess[1:] <= 0.0) & (np.abs(along[:-1]) <= into_blood))
+        if len(falls):
+            edges[row] = _crossing(excess, along, int(falls[np.argmin(np.abs(along[falls]))]))
+    return edges, profiles
+
+
+def _edge_normals(volume: Volume, edges: FloatArray, through: FloatArray) -> FloatArray:
+    """Unit directions (n, 3) from blood into muscle at `edges` (n, 3), by central differences of disc means.
+
+    A direction more than 35 degrees off `through` is a trabecula's, and is replaced by it.
+    """
+    axes = np.eye(3)
+    steps = np.asarray([-DISC_RADIUS, DISC_RADIUS])
+    fall = np.stack(
+        [
+            -np.diff(_disc_means(volume, edges, np.broadcast_to(axis, edges.shape), steps), axis=1)[:, 0]
+            for axis in axes
+        ],
+        axis=1,
+    )
+    length = np.linalg.norm(fall, axis=1, keepdims=True)
+    normals = np.where(length > 0.0, fall / np.maximum(length, 1e-9), through)
+    aligned = normals @ through >= math.cos(math.radians(LOCAL_TILT))
+    return np.where(aligned[:, None], normals, through)
+
+
+def _right_edge(profile: FloatArray, start: float, level: BloodLevel) -> float:
+    """Place, mm, of the muscle-to-blood edge beyond `start`; NaN where there is none."""
+    along = _along()
+    smooth = gaussian_filter1d(profile, RAY_SMOOTHING / RAY_STEP, mode="nearest")
+    bright = smooth > level.muscle_hu + max(LEAST_RISE, NOISE_RISE * level.noise_hu)
+    hold = round(BLOOD_HOLDS / RAY_STEP)
+    first = int(np.searchsorted(along, start + THINNEST_SEPTUM))
+    for at in range(first, len(along) - hold):
+        if bright[at : at + hold].all():
+            plateau = float(np.median(profile[at + hold // 2 : at + 2 * hold]))
+            excess = profile - 0.5 * (plateau + level.muscle_hu)
+            rises = np.flatnonzero((excess[:-1] <= 0.0) & (excess[1:] > 0.0))
+            rises = rises[rises >= first - 1]
+            if not len(rises):
+                return math.nan
+            edge = _crossing(excess, along, int(rises[np.argmin(np.abs(rises - at))]))
+            return edge if edge - start <= THICKEST_SEPTUM else math.nan
+    return math.nan
+
+
+def _crossing(excess: FloatArray, along: FloatArray, index: int) -> float:
     share = excess[index] / (excess[index] - excess[index + 1])
     return float(along[index] + share * (along[index + 1] - along[index]))

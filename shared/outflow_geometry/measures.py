@@ -361,7 +361,7 @@ REGISTRY: tuple[Measure, ...] = (
         "reading",
         functions.septal_thickness,
         "Largest thickness of the septum between the blood edges of both ventricles, over the septum's points within "
-        "20 mm upstream of the aortic plane, each the shortest way within 20 degrees of the septum's normal.",
+        "20 mm upstream of the aortic plane, each at right angles to the left ventricle's edge.",
         CONVENTION,
     ),
     Measure(
