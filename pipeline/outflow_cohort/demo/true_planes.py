@@ -80,12 +80,7 @@ def ring_values(heart: HeartPhase) -> list[Value]:
         ("mitral_diameter", "min", shortest, "mm"),
         ("mitral_diameter", "septal_lateral", chord(septal), "mm"),
         ("mitral_diameter", "intercommissural", chord(lateral), "mm"),
-        (
-            "mitral_diameter",
-            "intertrigonal",
-            float(np.linalg.norm(np.subtract(*ring.points([-trigone, trigone])))),
-            "mm",
-        ),
+        ("mitral_diameter", "intertrigonal", between, "mm"),
         ("mitral_diameter", "circle_fit", 2.0 * float(fit.x[2]), "mm"),
         ("mitral_eccentricity", "one_minus_ratio", 1.0 - shortest / float(chords.max()), "1"),
         ("mitral_nonplanarity", "rms", float(np.sqrt(np.mean(points[:, 2] ** 2))), "mm"),

@@ -16,7 +16,7 @@ def recovered(*, results: Path, truth: Path) -> None:
     import pyarrow.dataset as ds
 
     true = pd.concat([pd.read_csv(p, dtype={"case_id": "str", "plan_id": "str"}) for p in sorted(truth.glob("*.csv"))])
-    true["plan_id"] = true["plan_id"].fillna("")
+    true[["plan_id", "variant"]] = true[["plan_id", "variant"]].fillna("")
     values = ds.dataset(results / "tables" / "measurements").to_table().to_pandas()
     pairs = values.merge(true.rename(columns={"value": "true_value"}).drop(columns="unit"), on=KEY, how="inner")
     pairs = pairs[pairs["value"].notna() & pairs["true_value"].notna()].copy()
