@@ -65,7 +65,7 @@ def series_row(case_id: str, row: int, name: str, series: JudgedSeries, study_id
         "padding_value": first.pixels.padding_value,
         "maker": first.manufacturer,
         "frame_of_reference": fingerprint(study_id, first.frame_of_reference) if first.frame_of_reference else None,
-        "n_files": len({f.file.ordinal for f in series.stack.frames}),
+        "n_files": len({f.file.ordinal for f in series.stack.frames}) + series.stack.copies,
     }
 
 

@@ -29,6 +29,8 @@ class Stack:
 
     frames: list[Frame]
     codes: dict[str, str] = field(default_factory=dict)
+    copies: int = 0
+    """Identical copies of slices that were dropped."""
 
 
 def _same(first: tuple[float, ...] | None, second: tuple[float, ...] | None, tolerance: float) -> bool:
@@ -208,6 +210,6 @@ def _without_copies(stack: Stack, labels: np.ndarray, most: int, digest: PixelDi
     if differ:
         code = "repeated_in_time" if len(set(labels.tolist())) <= 2 else "duplicate_positions"
         codes[code] = f"{differ} slices share a position with another of different pixels (up to {most} at one)"
-        return Stack(kept, codes)
+        return Stack(kept, codes, len(stack.frames) - len(kept))
     codes["duplicate_slices"] = f"{len(stack.frames) - len(kept)} identical copies dropped"
-    return Stack(kept, codes)
+    return Stack(kept, codes, len(stack.frames) - len(kept))
