@@ -156,7 +156,7 @@ def make_drawing(
                          "solids": {"full_frame": [0.0, 20.0], "skirt": [0.0, 13.0]},
                          "sections": {"full_frame|reader_path": section}}},
         "edge_on": edge_on,
-        "level": {"blood_hu": 420.0, "muscle_hu": 110.0, "threshold_hu": 265.0, "noise_hu": 22.0,
+        "level": {"lumen_hu": 420.0, "muscle_hu": 110.0, "threshold_hu": 265.0, "noise_hu": 22.0,
                   "contrast_to_noise": 14.1},
     }  # fmt: skip
 
@@ -209,7 +209,7 @@ class Maker:
         series = [
             {"case_id": case_id, "row": i + 2, "series": f"s{i}", "verdict": "accepted" if phase != 70 else "warned",
              "reason_codes": "" if phase != 70 else "low_contrast", "phase_pct": phase, "phase_source": "header",
-             "n_slices": 288, "slice_thickness_mm": 0.75, "pixel_spacing_mm": 0.42, "blood_hu": 420 + rng.normal(0, 30),
+             "n_slices": 288, "slice_thickness_mm": 0.75, "row_spacing_mm": 0.42, "lumen_hu": 420 + rng.normal(0, 30),
              "noise_hu": 22 + rng.normal(0, 3), "contrast_to_noise": 14 + rng.normal(0, 2)}
             for i, phase in enumerate(self.phases)
         ]  # fmt: skip

@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from outflow_cohort.report import case_tables as tables
 from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report import plates
-from outflow_cohort.report.case_data import CaseData, Value, phase_order
-from outflow_cohort.report.numbers import count, estimate, interval, is_number, number, phase_text, unit_text, with_unit
-from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, render, table_of
+from outflow_cohort.report.case_data import CaseData, Value
+from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, with_unit
+from outflow_cohort.report.page import Figure, render
 from outflow_cohort.report.pictures import grey_scale_text
 from outflow_cohort.report.wording import (
     CAUTIONS,
     SOLIDS,
-    definition,
-    field_title,
     measure_title,
     method_text,
     variant_text,
     words,
 )
 
-HIDDEN_SERIES_FIELDS = ("uid", "hash", "path", "dir", "file", "case_id", "frame_of_reference", "origin", "orientation")
-"""Columns of the series table that are long, internal, or point at a machine."""
 MOST_STRIP_PHASES = 9
 
 
@@ -35,14 +30,6 @@ class Headline:
     label: str
     value: str
     note: str
-
-
-@dataclass(frozen=True)
-class Block:
-    """A titled table."""
-
-    title: str
-    table: Table
 
 
 def case_sheet(data: CaseData) -> str:
@@ -65,7 +52,7 @@ def case_sheet(data: CaseData) -> str:
         headline=_headline(data, phase, main),
         headline_note=note,
         warnings=_warnings(data),
-        set_aside=_set_aside(data),
+        set_aside=tables.set_aside_table(data),
         plates=_plates(data, phase, main),
         plates_note=f"{phase_text(phase)}, {why}; {shown}. {grey_scale_text()} Outside the volume the plate is white.",
         phases_strip=_strip(data, main),
@@ -73,18 +60,18 @@ def case_sheet(data: CaseData) -> str:
         curves=charts.curve_figures(data),
         curves_note="Lines: reference reading. Bands: lowest to highest of all readings. Dot and bar: smallest section "
         "with its 95 % interval. Dashed: cut-offs.",
-        cutoffs=_cutoffs(data),
+        cutoffs=tables.cutoff_table(data),
         cycle=charts.cycle_figures(data),
         views=charts.view_figure(data, phase),
-        sizing=_sizing(data, phase),
-        numbers=_numbers(data),
-        definitions=_definitions(data),
-        series=_series(data),
-        level=_level(data),
-        plans=_plans(data),
-        facts=_facts(data),
+        sizing=tables.sizing_table(data, phase),
+        numbers=tables.number_blocks(data),
+        definitions=tables.definition_table(data),
+        series=tables.series_table(data),
+        level=tables.level_table(data),
+        plans=tables.plan_table(data),
+        facts=tables.case_facts(data),
         cautions=CAUTIONS,
-        chosen=_chosen(data),
+        chosen=tables.definitions_chosen(data),
     )
 
 
@@ -130,12 +117,16 @@ def _warnings(data: CaseData) -> list[str]:
     lines = []
     for row in data.inventory.get("series") or []:
         codes = row.get("reason_codes") or row.get("reasons") or ""
-        codes = ", ".join(codes) if isinstance(codes, list | tuple) else str(codes)
+        codes = ", ".join(codes) if isinstance(codes, list | tuple) else str(codes).replace(";", ", ")
         if row.get("verdict") in ("warned", "set_aside") or codes:
             verdict = words(row.get("verdict") or "noted")
             lines.append(
                 f"Series of {phase_text(row.get('phase_pct'))}: {verdict}{f' ({words(codes)})' if codes else ''}."
             )
+    for row in data.series_quality:
+        if row.get("quality_codes"):
+            codes = words(str(row["quality_codes"]).replace(";", ", "))
+            lines.append(f"Image of {phase_text(row.get('phase_pct'))}: {codes}.")
     counted: dict[tuple[str, str], list[Value]] = {}
     for v in data.values:
         if v.status not in ("ok", ""):
@@ -149,21 +140,6 @@ def _warnings(data: CaseData) -> list[str]:
     for row in data.set_aside:
         lines.append(f"Set aside at {words(row.get('stage'))}: {words(row.get('code'))}.")
     return list(dict.fromkeys(lines))
-
-
-def _set_aside(data: CaseData) -> Table:
-    rows = [
-        (
-            phase_text(r.get("phase_pct")) if is_number(r.get("phase_pct")) else "all",
-            r.get("reader_id") or "all",
-            number(r.get("read_no"), digits=0),
-            words(r.get("stage")),
-            words(r.get("code")),
-            r.get("message") or "",
-        )
-        for r in data.set_aside
-    ]
-    return table_of(("Phase", "Reader", "Read", "Stage", "Reason", "What was found, and the remedy"), rows)
 
 
 def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -> list[Figure]:
@@ -233,179 +209,3 @@ def _readers(data: CaseData, phase: float | None) -> list[Figure]:
             text += f" Thick: first read; thin: further reads. {phase_text(phase)}."
             out.append(Figure(plates.readers_plate(found[0], drawings, long_axis), text))
     return out
-
-
-def _cutoffs(data: CaseData) -> Table:
-    rows = []
-    for c in data.request["study"].get("cutoffs") or []:
-        rest = [
-            str(c[n]) for n in ("endpoint", "n", "n_events", "group", "source", "mark") if c.get(n) not in (None, "")
-        ]
-        rows.append((c.get("cutoff_id", ""), number(charts.cutoff_area(c), "mm2"), "; ".join(rest)))
-    return table_of(("Cut-off", "Area, mm²", "Endpoint, patients, source"), rows)
-
-
-def _sizing(data: CaseData, phase: float | None) -> Table:
-    reference = data.reference
-    targets = data.request.get("sizing_targets") or []
-    rows = []
-    for plan in data.request.get("plans") or []:
-        for basis in ("area", "perimeter", "diameter"):
-            found = [
-                v
-                for v in data.find("oversizing", basis, plan_id=plan["plan_id"], phase_pct=phase)
-                if v.value is not None
-            ]
-            if not found or reference is None:
-                continue
-            first = next((v for v in found if (v.reader_id, v.read_no) == reference), found[0])
-            fitting = [t for t in targets if t.get("device_id") == plan["device_id"] and t.get("basis") == basis]
-            ranges = [f"{t['min_pct']:g} to {t['max_pct']:g} %" for t in fitting]
-            inside = [t["min_pct"] <= (first.value or 0.0) <= t["max_pct"] for t in fitting]
-            others = sorted(v.value for v in found if v.value is not None)
-            rows.append(
-                (
-                    plan["plan_id"],
-                    plan["device_id"],
-                    basis,
-                    estimate(first.value, first.ci_low, first.ci_high, "pct"),
-                    f"{number(others[0], 'pct')} to {number(others[-1], 'pct')}" if len(others) > 1 else "–",
-                    " or ".join(ranges) or "none given",
-                    ("within" if any(inside) else "outside") if fitting else "–",
-                )
-            )
-    return table_of(
-        ("Plan", "Device", "By", "Oversizing, % (95 %)", "All readings, %", "Target", "Against the target"), rows
-    )
-
-
-def _cell(value: Value | None) -> str:
-    if value is None:
-        return ""
-    if value.value is None:
-        return words(value.status)
-    text = estimate(value.value, value.ci_low, value.ci_high, value.unit)
-    return text if value.status in ("ok", "") else f"{text}; {words(value.status)}"
-
-
-def _numbers(data: CaseData) -> list[Block]:
-    """A table a phase, a column a reading."""
-    blocks = []
-    for phase in sorted({v.phase_pct for v in data.values}, key=lambda p: 1e9 if p is None else p):
-        mine = [v for v in data.values if v.phase_pct == phase]
-        readings = sorted({(v.reader_id, v.read_no or 0) for v in mine})
-        lines: dict[tuple[str, ...], dict[tuple[str, int], Value]] = {}
-        for v in mine:
-            lines.setdefault((v.measure, v.variant, v.plan_id, v.method, v.unit), {})[(v.reader_id, v.read_no or 0)] = v
-        rows = [
-            (
-                measure_title(measure),
-                variant_text(variant),
-                plan,
-                method_text(method),
-                unit_text(unit),
-                *(_cell(cells.get(r)) for r in readings),
-            )
-            for (measure, variant, plan, method, unit), cells in lines.items()
-        ]
-        names = [f"{r}, read {n}" if n else (r or "all readers") for r, n in readings]
-        title = "Over the phases" if phase is None and len(data.phases) > 1 else f"Phase: {phase_text(phase)}"
-        blocks.append(Block(title, table_of(("Measure", "Variant", "Plan", "Method", "Unit", *names), rows)))
-    return blocks
-
-
-def _definitions(data: CaseData) -> Table:
-    names = list(dict.fromkeys(v.measure for v in data.values))
-    rows = [(measure_title(n), definition(n)) for n in names if definition(n)]
-    return table_of(("Measure", "Definition"), rows)
-
-
-def _shown_field(name: str) -> bool:
-    return not any(part in name for part in HIDDEN_SERIES_FIELDS)
-
-
-def _plain(value: Any) -> str:
-    if value is None or value == "":
-        return "–"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int):
-        return f"{value:,}"
-    if isinstance(value, float):
-        return number(value)
-    if isinstance(value, list | tuple):
-        return ", ".join(_plain(v) for v in value) or "–"
-    return words(str(value))
-
-
-def _series(data: CaseData) -> Table:
-    """Fields down, series across: few series, many fields."""
-    quality = {(q.get("row"), q.get("series")): q for q in data.series_quality}
-    rows = [{**r, **quality.get((r.get("row"), r.get("series")), {})} for r in data.inventory.get("series") or []]
-    rows.sort(key=lambda r: phase_order(r.get("phase_pct")))
-    names = [n for n in dict.fromkeys(n for r in rows for n in r) if _shown_field(n)]
-    lines = [
-        (words(n), *(_plain(r.get(n)) for r in rows))
-        for n in names
-        if any(r.get(n) not in (None, "", []) for r in rows)
-    ]
-    if not rows:
-        return EMPTY_TABLE
-    return table_of(("Field", *(phase_text(r.get("phase_pct")) for r in rows)), lines)
-
-
-def _level(data: CaseData) -> Table:
-    rows = []
-    for phase in data.phases:
-        level = (data.drawing(phase) or {}).get("level") or {}
-        names = ("blood_hu", "muscle_hu", "threshold_hu", "noise_hu", "contrast_to_noise")
-        if level:
-            rows.append((phase_text(phase), *(number(level.get(n), digits=1 if n == names[-1] else 0) for n in names)))
-    header = ("Phase", "Blood, HU", "Muscle, HU", "Blood edge, HU", "Noise, HU", "Contrast to noise")
-    return table_of(header, rows)
-
-
-def _plans(data: CaseData) -> Table:
-    devices: Mapping[str, Any] = data.request.get("devices") or {}
-    rows = []
-    for plan in data.request.get("plans") or []:
-        device = devices.get(plan["device_id"]) or {}
-        rows.append(
-            (
-                plan["plan_id"],
-                plan["device_id"],
-                number(device.get("nominal_diameter_mm"), "mm"),
-                number(device.get("height_mm"), "mm"),
-                interval(device.get("covered_from_mm"), device.get("covered_to_mm"), "mm") or "–",
-                number(plan.get("ventricular_depth_mm"), "mm"),
-                words(plan.get("anchor") or "ring"),
-                _pair(plan, "tilt_ap_deg", "tilt_ic_deg", "deg"),
-                _pair(plan, "offset_ap_mm", "offset_ic_mm", "mm"),
-            )
-        )
-    header = (
-        "Plan", "Device", "Diameter, mm", "Height, mm", "Covered, mm", "Depth, mm", "Anchor", "Tilt AP, IC, °",
-        "Offset AP, IC, mm",
-    )  # fmt: skip
-    return table_of(header, rows)
-
-
-def _pair(plan: Mapping[str, Any], first: str, second: str, unit: str) -> str:
-    return ", ".join(number(plan.get(n) or 0.0, unit) for n in (first, second))
-
-
-def _facts(data: CaseData) -> list[tuple[str, str]]:
-    skip = {"case_id", "key", "extra"}
-    facts = [(field_title(n), _plain(v)) for n, v in data.case.items() if n not in skip and v not in (None, "")]
-    facts += [(field_title(n), _plain(v)) for n, v in (data.case.get("extra") or {}).items() if v not in (None, "")]
-    prosthesis: Mapping[str, Any] = data.request.get("prosthesis") or {}
-    facts += [
-        (field_title(n), _plain(v)) for n, v in prosthesis.items() if v not in (None, "") and n != "prosthesis_id"
-    ]
-    return facts
-
-
-def _chosen(data: CaseData) -> str:
-    chosen: Mapping[str, Any] = data.request["study"].get("definitions") or {}
-    parts: Sequence[str] = [f"{words(n)} {_plain(v)}" for n, v in sorted(chosen.items())]
-    return "; ".join(parts) or "the defaults"

@@ -266,8 +266,20 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
     return Figure(d, caption, frame_table(means, labels), slug(f"phases-{spec}"), True, means)
 
 
-QUALITY_FIELDS = ("contrast_to_noise", "blood_hu", "noise_hu", "slice_thickness_mm", "spacing_mm", "slice_spacing_mm",
-                  "pixel_spacing_mm", "phase_width_pct")  # fmt: skip
+QUALITY_FIELDS = (
+    "contrast_to_noise", "lumen_hu", "noise_hu", "slice_thickness_mm", "slice_spacing_mm", "row_spacing_mm",
+    "spacing_jitter_pct", "saturated_pct", "slab_step", "margin_mm",
+)  # fmt: skip
+
+
+def constant_quality(series: pd.DataFrame) -> Table:
+    """Figures of image quality that are the same in every series."""
+    rows = []
+    for column in QUALITY_FIELDS:
+        found = pd.to_numeric(series[column], errors="coerce").dropna() if column in series else pd.Series(dtype=float)
+        if len(found) and found.nunique() == 1:
+            rows.append((field_title(column), number(found.iloc[0]), f"{len(found):,}"))
+    return table_of(("The same in every series", "Value", "Series"), rows)
 
 
 def quality_figure(series: pd.DataFrame, column: str) -> Figure | None:
@@ -278,7 +290,7 @@ def quality_figure(series: pd.DataFrame, column: str) -> Figure | None:
     frame = series[keep].copy()
     frame[column] = pd.to_numeric(frame[column], errors="coerce")
     frame = frame[frame[column].notna()].reset_index(drop=True)
-    if not len(frame):
+    if frame[column].nunique() < 2:
         return None
     verdicts = [v for v in ("accepted", "warned", "set_aside") if v in set(frame["verdict"])]
     colours = {

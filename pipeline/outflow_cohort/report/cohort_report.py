@@ -143,7 +143,7 @@ def cohort_report(cohort: Cohort) -> Page:
         endpoints=_shown([printed.plain_table(cohort, "endpoints", 2 * most)], 2 * most),
         associations=_shown([printed.association_overview(cohort)], 2 * most),
         quality=[shown[id(f)] for f in quality],
-        quality_tables=_quality_tables(cohort, most),
+        quality_tables=[charts.constant_quality(cohort.series), *_quality_tables(cohort, most)],
         privacy=_privacy(cohort),
         recovered_figures=[shown[id(f)] for f in recovered_figures],
         recovered_tables=[cut(t, 2 * most) for t in recovered_tables],

@@ -1,0 +1,235 @@
+"""Tables of a case sheet: what was set aside, sizing, every number, acquisition, plans. Cells are ready text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from outflow_cohort.report import charts_case as charts
+from outflow_cohort.report.case_data import CaseData, Value, phase_order
+from outflow_cohort.report.numbers import estimate, interval, is_number, number, phase_text, unit_text
+from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
+from outflow_cohort.report.wording import (
+    definition,
+    field_title,
+    measure_title,
+    method_text,
+    variant_text,
+    words,
+)
+
+SERIES_FIELDS_FIRST = (
+    "verdict", "reason_codes", "remedy", "phase_pct", "phase_source", "n_slices", "rows", "columns", "row_spacing_mm",
+    "column_spacing_mm", "slice_spacing_mm", "slice_thickness_mm", "patient_position", "lumen_hu", "muscle_hu",
+    "noise_hu", "contrast_to_noise",
+)  # fmt: skip
+SERIES_FIELDS_HIDDEN = (
+    "case_id", "row", "series", "details", "transfer_syntax", "bits_stored", "signed", "padding_value", "maker",
+    "n_files", "rescale_slope", "rescale_intercept", "frame_of_reference", "tolerance",
+)  # fmt: skip
+HIDDEN_ENDINGS = ("_x", "_y", "_z", "_hash", "uid", "_path", "_dir", "file", "_x_mm", "_y_mm", "_z_mm")
+"""Columns of the series table that only a program reads: internal names, direction cosines, storage details."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """A titled table."""
+
+    title: str
+    table: Table
+
+
+def set_aside_table(data: CaseData) -> Table:
+    rows = [
+        (
+            phase_text(r.get("phase_pct")) if is_number(r.get("phase_pct")) else "all",
+            r.get("reader_id") or "all",
+            number(r.get("read_no"), digits=0),
+            words(r.get("stage")),
+            words(r.get("code")),
+            r.get("message") or "",
+        )
+        for r in data.set_aside
+    ]
+    return table_of(("Phase", "Reader", "Read", "Stage", "Reason", "What was found, and the remedy"), rows)
+
+
+def cutoff_table(data: CaseData) -> Table:
+    rows = []
+    for c in data.request["study"].get("cutoffs") or []:
+        rest = [
+            str(c[n]) for n in ("endpoint", "n", "n_events", "group", "source", "mark") if c.get(n) not in (None, "")
+        ]
+        rows.append((c.get("cutoff_id", ""), number(charts.cutoff_area(c), "mm2"), "; ".join(rest)))
+    return table_of(("Cut-off", "Area, mm²", "Endpoint, patients, source"), rows)
+
+
+def sizing_table(data: CaseData, phase: float | None) -> Table:
+    reference = data.reference
+    targets = data.request.get("sizing_targets") or []
+    rows = []
+    for plan in data.request.get("plans") or []:
+        for basis in ("area", "perimeter", "diameter"):
+            found = [
+                v
+                for v in data.find("oversizing", basis, plan_id=plan["plan_id"], phase_pct=phase)
+                if v.value is not None
+            ]
+            if not found or reference is None:
+                continue
+            first = next((v for v in found if (v.reader_id, v.read_no) == reference), found[0])
+            fitting = [t for t in targets if t.get("device_id") == plan["device_id"] and t.get("basis") == basis]
+            ranges = [f"{t['min_pct']:g} to {t['max_pct']:g} %" for t in fitting]
+            inside = [t["min_pct"] <= (first.value or 0.0) <= t["max_pct"] for t in fitting]
+            others = sorted(v.value for v in found if v.value is not None)
+            rows.append(
+                (
+                    plan["plan_id"],
+                    plan["device_id"],
+                    basis,
+                    estimate(first.value, first.ci_low, first.ci_high, "pct"),
+                    f"{number(others[0], 'pct')} to {number(others[-1], 'pct')}" if len(others) > 1 else "–",
+                    " or ".join(ranges) or "none given",
+                    ("within" if any(inside) else "outside") if fitting else "–",
+                )
+            )
+    return table_of(
+        ("Plan", "Device", "By", "Oversizing, % (95 %)", "All readings, %", "Target", "Against the target"), rows
+    )
+
+
+def _cell(value: Value | None) -> str:
+    if value is None:
+        return ""
+    if value.value is None:
+        return words(value.status)
+    text = estimate(value.value, value.ci_low, value.ci_high, value.unit)
+    return text if value.status in ("ok", "") else f"{text}; {words(value.status)}"
+
+
+def number_blocks(data: CaseData) -> list[Block]:
+    """A table a phase, a column a reading."""
+    blocks = []
+    for phase in sorted({v.phase_pct for v in data.values}, key=lambda p: 1e9 if p is None else p):
+        mine = [v for v in data.values if v.phase_pct == phase]
+        readings = sorted({(v.reader_id, v.read_no or 0) for v in mine})
+        lines: dict[tuple[str, ...], dict[tuple[str, int], Value]] = {}
+        for v in mine:
+            lines.setdefault((v.measure, v.variant, v.plan_id, v.method, v.unit), {})[(v.reader_id, v.read_no or 0)] = v
+        rows = [
+            (
+                measure_title(measure),
+                variant_text(variant),
+                plan,
+                method_text(method),
+                unit_text(unit),
+                *(_cell(cells.get(r)) for r in readings),
+            )
+            for (measure, variant, plan, method, unit), cells in lines.items()
+        ]
+        names = [f"{r}, read {n}" if n else (r or "all readers") for r, n in readings]
+        title = "Over the phases" if phase is None and len(data.phases) > 1 else f"Phase: {phase_text(phase)}"
+        blocks.append(Block(title, table_of(("Measure", "Variant", "Plan", "Method", "Unit", *names), rows)))
+    return blocks
+
+
+def definition_table(data: CaseData) -> Table:
+    names = list(dict.fromkeys(v.measure for v in data.values))
+    rows = [(measure_title(n), definition(n)) for n in names if definition(n)]
+    return table_of(("Measure", "Definition"), rows)
+
+
+def _shown_fields(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Fields of the series rows that say something, the important ones first."""
+    names = dict.fromkeys(n for r in rows for n in r)
+    order = [n for n in SERIES_FIELDS_FIRST if n in names] + [n for n in names if n not in SERIES_FIELDS_FIRST]
+    return [
+        n
+        for n in order
+        if n not in SERIES_FIELDS_HIDDEN
+        and not n.endswith(HIDDEN_ENDINGS)
+        and any(r.get(n) not in (None, "", []) for r in rows)
+    ]
+
+
+def _plain(value: Any) -> str:
+    if value is None or value == "":
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return f"{value:,}"
+    if isinstance(value, float):
+        return number(value)
+    if isinstance(value, list | tuple):
+        return ", ".join(_plain(v) for v in value) or "–"
+    return words(str(value))
+
+
+def series_table(data: CaseData) -> Table:
+    """Fields down, series across: few series, many fields."""
+    quality = {(q.get("row"), q.get("series")): q for q in data.series_quality}
+    rows = [{**r, **quality.get((r.get("row"), r.get("series")), {})} for r in data.inventory.get("series") or []]
+    rows.sort(key=lambda r: phase_order(r.get("phase_pct")))
+    lines = [(field_title(n), *(_plain(r.get(n)) for r in rows)) for n in _shown_fields(rows)]
+    if not rows:
+        return EMPTY_TABLE
+    return table_of(("Field", *(phase_text(r.get("phase_pct")) for r in rows)), lines)
+
+
+def level_table(data: CaseData) -> Table:
+    rows = []
+    for phase in data.phases:
+        level = (data.drawing(phase) or {}).get("level") or {}
+        names = ("blood_hu", "muscle_hu", "threshold_hu", "noise_hu", "contrast_to_noise")
+        if level:
+            rows.append((phase_text(phase), *(number(level.get(n), digits=1 if n == names[-1] else 0) for n in names)))
+    header = ("Phase", "Blood, HU", "Muscle, HU", "Blood edge, HU", "Noise, HU", "Contrast to noise")
+    return table_of(header, rows)
+
+
+def plan_table(data: CaseData) -> Table:
+    devices: Mapping[str, Any] = data.request.get("devices") or {}
+    rows = []
+    for plan in data.request.get("plans") or []:
+        device = devices.get(plan["device_id"]) or {}
+        rows.append(
+            (
+                plan["plan_id"],
+                plan["device_id"],
+                number(device.get("nominal_diameter_mm"), "mm"),
+                number(device.get("height_mm"), "mm"),
+                interval(device.get("covered_from_mm"), device.get("covered_to_mm"), "mm") or "–",
+                number(plan.get("ventricular_depth_mm"), "mm"),
+                words(plan.get("anchor") or "ring"),
+                _pair(plan, "tilt_ap_deg", "tilt_ic_deg", "deg"),
+                _pair(plan, "offset_ap_mm", "offset_ic_mm", "mm"),
+            )
+        )
+    header = (
+        "Plan", "Device", "Diameter, mm", "Height, mm", "Covered, mm", "Depth, mm", "Anchor", "Tilt AP, IC, °",
+        "Offset AP, IC, mm",
+    )  # fmt: skip
+    return table_of(header, rows)
+
+
+def _pair(plan: Mapping[str, Any], first: str, second: str, unit: str) -> str:
+    return ", ".join(number(plan.get(n) or 0.0, unit) for n in (first, second))
+
+
+def case_facts(data: CaseData) -> list[tuple[str, str]]:
+    skip = {"case_id", "key", "extra"}
+    facts = [(field_title(n), _plain(v)) for n, v in data.case.items() if n not in skip and v not in (None, "")]
+    facts += [(field_title(n), _plain(v)) for n, v in (data.case.get("extra") or {}).items() if v not in (None, "")]
+    prosthesis: Mapping[str, Any] = data.request.get("prosthesis") or {}
+    facts += [
+        (field_title(n), _plain(v)) for n, v in prosthesis.items() if v not in (None, "") and n != "prosthesis_id"
+    ]
+    return facts
+
+
+def definitions_chosen(data: CaseData) -> str:
+    chosen: Mapping[str, Any] = data.request["study"].get("definitions") or {}
+    parts: Sequence[str] = [f"{words(n)} {_plain(v)}" for n, v in sorted(chosen.items())]
+    return "; ".join(parts) or "the defaults"
