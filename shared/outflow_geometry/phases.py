@@ -36,7 +36,7 @@ def measure_case(
 
     end_systole : the value at the phase of the smallest lv_volume.
     mean_systole : mean of the values over the phases within `definitions.systolic_window`, both ends included.
-    min_over_phases : the values at the phase where neo_lvot_area of that solid and method is smallest.
+    min_over_phases : the smallest value of the measure over all phases.
 
     Status: `phase_unknown`, `too_few_phases` (fewer than 2 volumes), `no_systolic_phase`, `few_systolic_phases`,
     `phases_missing` (a phase that the rule asks for has no value), `single_phase`; else that of the values used.
@@ -140,20 +140,14 @@ def _mean_systole(
 def _min_over_phases(
     row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float]
 ) -> MeasuredValue:
-    plan_id, _, solid, method = row
-    areas: dict[float | None, float] = {}
-    for phase, table in tables.items():
-        area = table.get((plan_id, "neo_lvot_area", solid, method))
-        if area is not None and area.value is not None:
-            areas[phase] = area.value
+    known = {phase: value for phase, value in found.items() if value.value is not None}
     any_value = next(iter(found.values()))
-    if not areas:
+    if not known:
         return _empty(any_value, any_value.status)
-    phase = min(areas, key=lambda p: (areas[p], -1.0 if p is None else p))
-    value = found[phase]
+    value = min(known.items(), key=lambda item: (item[1].value, -1.0 if item[0] is None else item[0]))[1]
     if len(tables) == 1:
         return replace(value, status="single_phase" if value.status == "ok" else value.status)
-    if len(areas) < len(tables) and value.status == "ok":
+    if len(known) < len(tables) and value.status == "ok":
         return replace(value, status="phases_missing")
     return value
 

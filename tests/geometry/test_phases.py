@@ -67,10 +67,11 @@ def test_mean_systole_averages_the_window_with_both_ends() -> None:
     assert row.status == "ok"
 
 
-def test_min_over_phases_takes_everything_from_the_phase_of_the_smallest_area() -> None:
+def test_min_over_phases_is_each_measure_s_own_smallest_value() -> None:
     rows = case(*BEAT)
     assert rows["neo_lvot_area", "min_over_phases"].value == 200
     assert rows["lvot_residual_fraction", "min_over_phases"].value == 0.5
+    assert rows["neo_lvot_station", "min_over_phases"].value == -21.0
     assert rows["device_septum_distance", "min_over_phases"].value == pytest.approx(200 / 30)
 
 
