@@ -33,8 +33,17 @@ BIN = 4.0
 CLIP = 2.5
 """Standard deviations kept by the clipped mean: a Gaussian loses 1.2 % of its values, symmetrically."""
 
-SAMPLE_RADII = (2.0, 3.0, 4.0, 5.0)
+SAMPLE_RADII = (2.0, 3.0, 4.0)
 """mm; surroundings of a sample point grow through these radii while they stay one tissue."""
+
+NOISE_GRAIN = 1.5
+"""mm3 over which noise is one value: a grain of 1.1 mm FWHM; sets the standard error of a sample's mean."""
+
+REGION_ERROR = 2.0
+"""HU; standard error granted to the region's own estimate when it is pooled with the samples'."""
+
+SAME_TISSUE = 4.0
+"""Standard errors within which samples and region are taken for one tissue and pooled; beyond, samples decide."""
 
 
 @dataclass(frozen=True)
@@ -102,13 +111,26 @@ def clipped_mean(values: NDArray[np.float32], center: float, spread: float) -> t
     return center, spread
 
 
-def _sample_level(volume: Volume, samples: FloatArray, name: str) -> tuple[float, float]:
-    """Mean and noise, HU, around sample points (n, 3); raises `sample_outside_image`."""
+def _peak(values: NDArray[np.float32], center: float, spread: float) -> float:
+    """Peak, HU, of a class near `center`: mean shift with a window of 1.5 known `spread`, blind to a shoulder."""
+    for _ in range(50):
+        kept = values[np.abs(values - center) <= 1.5 * spread]
+        if len(kept) < 8:
+            break
+        before, center = center, float(kept.mean(dtype=np.float64))
+        if abs(center - before) < 0.01:
+            break
+    return center
+
+
+def _sample_level(volume: Volume, samples: FloatArray, name: str) -> tuple[float, float, float]:
+    """Mean, its standard error and noise, HU, around sample points (n, 3); raises `sample_outside_image`."""
     points = np.atleast_2d(np.asarray(samples, dtype=np.float64))
     if not np.all(volume.contains(points)):
         raise GeometryError("sample_outside_image", f"a {name} lies outside the image; move it or drop it")
     means, weights, spreads = [], [], []
     reach = np.ceil(SAMPLE_RADII[-1] / volume.spacing[::-1]).astype(int)
+    grain = max(NOISE_GRAIN / float(np.prod(volume.spacing)), 1.0)
     for point in points:
         center = np.round(volume.to_index(point)).astype(int)
         low = np.maximum(center - reach, 0)
@@ -123,16 +145,25 @@ def _sample_level(volume: Volume, samples: FloatArray, name: str) -> tuple[float
             if len(shell) < 8:
                 continue
             spread = max(float(kept.std()), 1.0)
-            # neighbouring voxels share noise, so the error of a mean is taken three times that of white noise
-            error = 3.0 * spread * np.sqrt(1.0 / len(kept) + 1.0 / len(shell))
-            if abs(float(shell.mean() - kept.mean())) > error or float(shell.std()) > 1.25 * spread:
+            error = 2.0 * spread * np.sqrt(grain * (1.0 / len(kept) + 1.0 / len(shell)))
+            if abs(float(shell.mean() - kept.mean())) > error or float(shell.std()) > 1.15 * spread:
                 break
             kept, radius = box[distance <= wider], wider
         mean, spread = clipped_mean(kept, float(np.median(kept)), max(float(kept.std()), 1.0))
         means.append(mean)
         spreads.append(spread)
         weights.append(len(kept))
-    return float(np.average(means, weights=weights)), float(np.median(spreads))
+    noise = float(np.median(spreads))
+    error = noise * float(np.sqrt(grain / np.sum(weights)))
+    return float(np.average(means, weights=weights)), error, noise
+
+
+def _pooled_level(sample: float, error: float, region: float | None) -> float:
+    """The samples' level, HU, sharpened by the region's where both see one tissue."""
+    if region is None or abs(sample - region) > SAME_TISSUE * np.hypot(error, REGION_ERROR):
+        return sample
+    share = error**2 / (error**2 + REGION_ERROR**2)
+    return (1.0 - share) * sample + share * region
 
 
 def _region(phase: PhaseImage, anatomy: Anatomy) -> tuple[tuple[slice, ...], FloatArray]:
@@ -181,7 +212,7 @@ def _two_class(phase: PhaseImage, anatomy: Anatomy) -> tuple[float, float, float
     if int(shell.sum()) < 30:
         raise GeometryError("no_muscle_found", "no muscle around the outflow tract; give muscle_sample")
     mode = _mode(values[shell], MUSCLE_RANGE[0], top)
-    muscle, _ = clipped_mean(values[shell], mode, max(spread, 6.0))
+    muscle = _peak(values[shell], mode, max(spread, 6.0))
     return blood, muscle, noise
 
 
@@ -198,6 +229,8 @@ def blood_level(
     blood_samples, muscle_samples : (n, 3) points, mm, whose surroundings give the level; None = the anatomy's own
         `blood_sample` and `muscle_sample`, and without those the robust two-class estimate around the flow axis:
         mode, then clipped mean, of flat blood near the axis and of flat tissue two to seven millimetres outside it.
+        Where samples and region agree within their errors both are pooled (a few hundred voxels of correlated
+        noise give a level to some HU only); where they differ the samples decide.
 
     Raises GeometryError `no_blood_found`, `no_muscle_found`, `sample_outside_image`, `region_outside_image`.
     """
@@ -206,21 +239,29 @@ def blood_level(
         blood_samples = anatomy.structure("blood_sample")
     if muscle_samples is None and anatomy.has("muscle_sample"):
         muscle_samples = anatomy.structure("muscle_sample")
-    method, noise = "samples", 0.0
-    blood = muscle = None
+    try:
+        region = _two_class(phase, anatomy)
+    except GeometryError:
+        if blood_samples is None or muscle_samples is None:
+            raise
+        region = None
+    noise = 0.0
     if blood_samples is not None:
-        blood, noise = _sample_level(phase.volume, blood_samples, "blood_sample")
+        sample, error, noise = _sample_level(phase.volume, blood_samples, "blood_sample")
+        blood = _pooled_level(sample, error, None if region is None else region[0])
+    elif region is not None:
+        blood = region[0]
     if muscle_samples is not None:
-        muscle, muscle_noise = _sample_level(phase.volume, muscle_samples, "muscle_sample")
+        sample, error, muscle_noise = _sample_level(phase.volume, muscle_samples, "muscle_sample")
+        muscle = _pooled_level(sample, error, None if region is None else region[1])
         noise = noise or muscle_noise
-    if blood is None or muscle is None:
-        method = (
-            "two_class" if blood is None and muscle is None else f"{'muscle' if blood is None else 'blood'}_samples"
-        )
-        found = _two_class(phase, anatomy)
-        blood = found[0] if blood is None else blood
-        muscle = found[1] if muscle is None else muscle
-        noise = noise or found[2]
+    elif region is not None:
+        muscle = region[1]
+    noise = region[2] if region is not None else noise
+    given = blood_samples is not None, muscle_samples is not None
+    method = {(True, True): "samples", (True, False): "blood_samples", (False, True): "muscle_samples"}.get(
+        given, "two_class"
+    )
     ratio = (blood - muscle) / max(noise, 1e-6)
     status = "ok" if ratio >= LEAST_CONTRAST_TO_NOISE else "low_contrast"
     return BloodLevel(blood, muscle, 0.5 * (blood + muscle), noise, ratio, method, status)

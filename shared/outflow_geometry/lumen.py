@@ -63,6 +63,9 @@ RING_RIM = 3.0
 OTHER_SIDE = 0.25
 """Share of the contrast below the level that blood of other chambers is given at least."""
 
+METAL_REACH = 2
+"""Voxels around a bright voxel in which its peak decides where calcium or metal ends: the skirt of the blur."""
+
 LEAK_CLEARANCE = 3.0
 """mm from the wall: a border between two chambers running this far from any wall is no border but a leak."""
 
@@ -225,7 +228,11 @@ def _territories(
     sill = np.maximum((passed.astype(np.float32) - WALL_HEIGHTS) * HEIGHT_STEP, 0.0)
     rise = (passed >= 0) & (ground.distance >= sill + CHAMBER_RISE)
     base = np.where(ground.atrial & (ground.height >= 0), np.int8(ATRIUM), np.int8(0))
-    base[ground.orifice & (ground.ring_height > 0.0) & (ground.distance > 0.0) & (ground.height >= 0)] = OUTFLOW
+    # before the ring plane, blood that the ventricle reaches without a neck is outflow up to the plane itself; a
+    # pocket of atrium over closed leaflets, or before a saddle-shaped ring, is not
+    before = ground.orifice & (ground.ring_height > 0.0) & (ground.distance > 0.0)
+    base[before & (sill >= NECKS[0])] = OUTFLOW
+    base[before & (sill >= ground.distance - CHAMBER_RISE) & (sill > 0.0)] = OUTFLOW
     base[ground.forbidden] = OTHER
     base[tuple(markers.T)] = OUTFLOW
     best = base, NECKS[0], np.inf
@@ -265,9 +272,11 @@ def _fine_labels(
     square = np.ones((3, 3, 3), dtype=bool)
     meet = (ndimage.binary_dilation(ours, square) & theirs) | (ndimage.binary_dilation(theirs, square) & ours)
     behind = ground.orifice[box] & ground.atrial[box] & theirs
-    meet &= ~(ground.orifice & (ground.atrial | (ground.ring_height > 0.0)))[box]
+    plane = ground.orifice & (ground.atrial | ((ground.ring_height > 0.0) & (label == OUTFLOW)))
+    free = (coarse > 0) & ~(plane[box] & (ground.distance[box] > 0.0))
+    meet &= free
     if meet.any():
-        coarse[ndimage.binary_dilation(meet, square) & (coarse > 0)] = OPEN
+        coarse[ndimage.binary_dilation(meet, square) & free] = OPEN
     coarse[behind] = OUTFLOW
     fine = coarse
     for axis, factor in enumerate(phase.factors):
@@ -276,6 +285,17 @@ def _fine_labels(
         low, high = level.muscle_hu - 0.5 * level.contrast_hu, level.blood_hu + 0.5 * level.contrast_hu
         settle_border(values, fine, low, high)
     return fine
+
+
+def _cut_out_metal(field: NDArray[np.float32], values: NDArray[np.float32], level: BloodLevel) -> None:
+    """Turn calcium and metal negative in `field`, in place: their edge is half-way between blood and their peak."""
+    bright = values > level.ceiling_hu
+    boxes = ndimage.find_objects(ndimage.label(ndimage.binary_dilation(bright, iterations=3))[0])
+    for box in boxes:
+        part = values[box]
+        peak = ndimage.maximum_filter(part, size=2 * METAL_REACH + 1)
+        edge = np.where(peak > level.ceiling_hu, 0.5 * (peak + level.blood_hu) - part, np.inf)
+        np.minimum(field[box], edge.astype(np.float32), out=field[box])
 
 
 def outflow_lumen(
@@ -322,7 +342,8 @@ def _found_lumen(phase_image: PhaseImage, anatomy: Anatomy, seed_points: FloatAr
     fine = _fine_labels(phase_image, label, ground, box, values, level)
 
     contrast = np.float32(level.contrast_hu)
-    field = np.minimum(values - np.float32(level.threshold_hu), np.float32(level.ceiling_hu) - values)
+    field = values - np.float32(level.threshold_hu)
+    _cut_out_metal(field, values, level)
     np.clip(field, -1.5 * contrast, contrast, out=field)
     turned = (fine != OUTFLOW) & (field > 0.0)
     field[turned] = -np.maximum(field[turned], np.float32(OTHER_SIDE) * contrast)
