@@ -159,10 +159,16 @@ class ResampleSettings(_Closed):
 
     spacing_mm: float = _number(0.5, "mm", "Voxel edge of the resampled region.", 0.1, 3)
     margin_mm: float = _number(20, "mm", "Margin around all landmarks of a phase.", 5, 100)
-    interpolator: Literal["linear", "bspline", "lanczos"] = Field(
+    interpolator: Literal["linear", "bspline"] = Field(
         "bspline",
-        description="Interpolation between voxels: cubic B-spline, linear, or Lanczos-windowed sinc (5 voxels).",
+        description="Interpolation between voxels where the grid is not kept: cubic B-spline or linear.",
         json_schema_extra={"unit": "1"},
+    )
+    keep_grid_up_to_mm: float = _number(
+        0.75, "mm", "The image's own grid is kept where no spacing exceeds this (0.1 mm: always resample).", 0.1, 3
+    )
+    keep_grid_ratio: float = _number(
+        1.6, "1", "The image's own grid is kept where its spacings differ by no more than this factor.", 1, 10
     )
     whole_image: bool = Field(
         False,

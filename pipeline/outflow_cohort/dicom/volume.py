@@ -1,4 +1,4 @@
-"""Reading a stack into one array and resampling a region of it. LPS, mm; arrays [k, j, i], HU.
+"""Reading a region of a stack into one array. LPS, mm; arrays [k, j, i], HU.
 
 Only the rows and slices that the region needs are read; a native frame goes straight into its place.
 """
@@ -12,12 +12,9 @@ from typing import Any
 import numpy as np
 
 from outflow_cohort.dicom.frames import PixelFormat
-from outflow_cohort.dicom.pixels import PADDING_HU, FrameDecoder, PixelError, read_frame, to_hu
-from outflow_cohort.dicom.settings import ResampleSettings
+from outflow_cohort.dicom.pixels import FrameDecoder, read_frame, to_hu
 
 Row = dict[str, Any]
-INTERPOLATION_REACH = 6
-"""Voxels around a region that its interpolation draws on: Lanczos 5 on either side, and one for rounding."""
 
 
 @dataclass(frozen=True)
@@ -121,114 +118,3 @@ def _pixel_format(row: Row) -> tuple[PixelFormat, bool]:
     content = dict(row)
     big_endian = bool(content.pop("big_endian"))
     return PixelFormat(**content), big_endian
-
-
-@dataclass(frozen=True)
-class Target:
-    """Isotropic grid to resample onto, along the source's own axes."""
-
-    origin: np.ndarray
-    direction: np.ndarray
-    spacing: float
-    size: tuple[int, int, int]
-
-
-def target_grid(grid: Grid, points: np.ndarray | None, settings: ResampleSettings) -> Target | None:
-    """Isotropic grid over the box of `points` plus margin, clipped to the image; None where nothing is left.
-
-    points : (n, 3) landmarks, or None for the whole image. Raises PixelError `region_too_large`.
-    """
-    # Bounds along the orthonormal axes, from the corners of the voxel centres (a sheared stack is a slanted box).
-    corners = np.array([[i, j, k] for i in (0, 1) for j in (0, 1) for k in (0, 1)]) * (np.array(grid.size) - 1)
-    local = (grid.to_points(corners) - grid.origin) @ grid.direction
-    low, high = local.min(axis=0), local.max(axis=0)
-    if points is not None:
-        asked = (np.atleast_2d(points) - grid.origin) @ grid.direction
-        low = np.maximum(low, asked.min(axis=0) - settings.margin_mm)
-        high = np.minimum(high, asked.max(axis=0) + settings.margin_mm)
-    if np.any(high - low < 2 * settings.spacing_mm):
-        return None
-    size = np.floor((high - low) / settings.spacing_mm + 1e-6).astype(int) + 1
-    if np.prod(size.astype(float)) > settings.max_output_voxels:
-        raise PixelError(
-            "region_too_large",
-            f"{size[0]} x {size[1]} x {size[2]} voxels of {settings.spacing_mm:g} mm; "
-            f"at most {settings.max_output_voxels}",
-        )
-    i, j, k = (int(v) for v in size)
-    return Target(grid.origin + grid.direction @ low, grid.direction, settings.spacing_mm, (i, j, k))
-
-
-def source_region(grid: Grid, target: Target) -> Region | None:
-    """Voxels of the source that interpolation onto `target` draws on."""
-    corners = np.array([[i, j, k] for i in (0, 1) for j in (0, 1) for k in (0, 1)]) * (np.array(target.size) - 1)
-    points = target.origin + (corners * target.spacing) @ target.direction.T
-    return grid.around(points, 0.0, INTERPOLATION_REACH)
-
-
-def to_image(values: np.ndarray, grid: Grid, region: Region) -> Any:
-    """SimpleITK image of a read region, without the shear (see `unshearing`)."""
-    import SimpleITK as sitk
-
-    image = sitk.GetImageFromArray(values)
-    image.SetSpacing(grid.spacing.tolist())
-    image.SetDirection(grid.direction.ravel().tolist())
-    start = np.array(region.start, dtype=np.float64)
-    image.SetOrigin((grid.origin + (grid.direction * grid.spacing) @ start).tolist())
-    return image
-
-
-def unshearing(grid: Grid) -> Any:
-    """Transform from true points to the points of the unsheared image that `to_image` builds.
-
-    A slice k of a tilted stack lies shear * k further along i and j than the orthogonal grid says; this is
-    linear in the height above the first slice, so one affine map is exact and interpolation happens once.
-    """
-    import SimpleITK as sitk
-
-    if not grid.shear.any():
-        return sitk.Transform(3, sitk.sitkIdentity)
-    per_mm = (grid.direction[:, :2] @ grid.shear) / grid.spacing[2]
-    matrix = np.eye(3) - np.outer(per_mm, grid.direction[:, 2])
-    transform = sitk.AffineTransform(3)
-    transform.SetMatrix(matrix.ravel().tolist())
-    transform.SetTranslation((grid.origin - matrix @ grid.origin).tolist())
-    return transform
-
-
-def resample(image: Any, grid: Grid, target: Target, settings: ResampleSettings) -> Any:
-    """`image` on `target`, int16 HU; outside the source air."""
-    import SimpleITK as sitk
-
-    interpolators = {
-        "linear": sitk.sitkLinear,
-        "bspline": sitk.sitkBSpline,
-        "lanczos": sitk.sitkLanczosWindowedSinc,
-    }
-    if _is_same_grid(image, grid, target):
-        return sitk.Cast(image, sitk.sitkInt16)
-    resampler = sitk.ResampleImageFilter()
-    resampler.SetInterpolator(interpolators[settings.interpolator])
-    resampler.SetTransform(unshearing(grid))
-    resampler.SetOutputOrigin(target.origin.tolist())
-    resampler.SetOutputDirection(target.direction.ravel().tolist())
-    resampler.SetOutputSpacing([target.spacing] * 3)
-    resampler.SetSize(list(target.size))
-    resampler.SetDefaultPixelValue(PADDING_HU)
-    resampler.SetOutputPixelType(sitk.sitkFloat32)
-    result = resampler.Execute(image)
-    rounded = sitk.Round(sitk.Clamp(result, sitk.sitkFloat32, -32768, 32767))
-    return sitk.Cast(rounded, sitk.sitkInt16)
-
-
-SAME_GRID_MM = 1e-6
-"""Grids closer than this are one: rounding of origins in float64."""
-
-
-def _is_same_grid(image: Any, grid: Grid, target: Target) -> bool:
-    return (
-        not grid.shear.any()
-        and tuple(image.GetSize()) == tuple(target.size)
-        and np.allclose(image.GetSpacing(), target.spacing, atol=SAME_GRID_MM)
-        and np.allclose(image.GetOrigin(), target.origin, atol=SAME_GRID_MM)
-    )

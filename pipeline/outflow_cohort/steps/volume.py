@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     import numpy as np
 
     from outflow_cohort.dicom.pixels import FrameDecoder
-    from outflow_cohort.dicom.volume import Grid, ReadRegion, Target
+    from outflow_cohort.dicom.resampling import Target
+    from outflow_cohort.dicom.volume import Grid, ReadRegion
 
 Row = dict[str, Any]
 STAGE = "volume"
@@ -81,8 +82,9 @@ def _one_volume(
 ) -> tuple[Row, Row]:
     from outflow_cohort.dicom.pixels import PixelError
     from outflow_cohort.dicom.quality import image_quality
+    from outflow_cohort.dicom.resampling import resample, target_grid
     from outflow_cohort.dicom.settings import PhaseSettings, QualitySettings, ResampleSettings
-    from outflow_cohort.dicom.volume import Grid, resample, target_grid
+    from outflow_cohort.dicom.volume import Grid
 
     study = content["study"]
     settings = ResampleSettings(**study.get("resample", {}))
@@ -99,9 +101,8 @@ def _one_volume(
     if target is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     read = _read(content, plan, grid, target, intake, decoder)
-    image = _image(read, grid)
     name = f"phase_{place:02d}.nrrd"
-    _write_image(output_dir / name, resample(image, grid, target, settings))
+    _write_image(output_dir / name, resample(read, grid, target, settings))
     ring = _ring_crop(content, readings, grid, read, settings, output_dir / f"ring_{place:02d}.nrrd")
     entry = {
         "row": plan["row"],
@@ -110,6 +111,7 @@ def _one_volume(
         "phase_source": plan["phase_source"],
         "file": name,
         "ring_file": ring,
+        "resampled": target.kept is None,
         "patient_position": plan["patient_position"],
         "supine": None if plan["patient_position"] is None else plan["patient_position"] in ("HFS", "FFS"),
         "frame_of_reference": plan["frame_of_reference"],
@@ -141,8 +143,9 @@ def _inside(grid: Grid, points: np.ndarray) -> np.ndarray:
 def _read(content: Row, plan: Row, grid: Grid, target: Target, intake: Any, decoder: FrameDecoder) -> ReadRegion:
     from outflow_cohort.dicom.images import read_image
     from outflow_cohort.dicom.pixels import PixelError
+    from outflow_cohort.dicom.resampling import source_region
     from outflow_cohort.dicom.scan import list_files, listing_digest
-    from outflow_cohort.dicom.volume import read_stack, source_region
+    from outflow_cohort.dicom.volume import read_stack
 
     region = source_region(grid, target)
     if region is None:
@@ -155,12 +158,6 @@ def _read(content: Row, plan: Row, grid: Grid, target: Target, intake: Any, deco
     if listing_digest(files) != plan["listing"]:
         raise PixelError("changed_since_inventory", "names, sizes or times of the files are not those of the inventory")
     return read_stack(plan, [folder / name for name, _ in files], region, decoder)
-
-
-def _image(read: ReadRegion, grid: Grid) -> Any:
-    from outflow_cohort.dicom.volume import to_image
-
-    return to_image(read.values, grid, read.region)
 
 
 def _write_image(path: Path, image: Any) -> None:
@@ -182,7 +179,8 @@ def _ring_crop(
     """Crop at original resolution around the mitral ring where a prosthesis is in place (metal edges)."""
     import numpy as np
 
-    from outflow_cohort.dicom.volume import Region, to_image
+    from outflow_cohort.dicom.resampling import crop_image
+    from outflow_cohort.dicom.volume import Region
 
     rings = [p for reading in readings for p in reading["structures"].get("mitral_ring", [])]
     if not content.get("prosthesis") or not rings or grid.shear.any():
@@ -194,8 +192,6 @@ def _ring_crop(
     stop = np.minimum(box.stop, read.region.stop)
     if np.any(stop - start < 2):
         return None
-    a, b = start - read.region.start, stop - read.region.start
-    part = np.ascontiguousarray(read.values[a[2] : b[2], a[1] : b[1], a[0] : b[0]])
     region = Region(tuple(int(v) for v in start), tuple(int(v) for v in stop))  # type: ignore[arg-type]
-    _write_image(path, to_image(part, grid, region))
+    _write_image(path, crop_image(read, grid, region))
     return path.name
