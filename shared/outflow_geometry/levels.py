@@ -7,7 +7,6 @@ and the local muscle (study contract, "Blood").
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,16 +70,6 @@ class BloodLevel:
     def ceiling_hu(self) -> float:
         """HU above which a voxel is calcium or metal rather than blood."""
         return self.blood_hu + max(self.contrast_hu, 5.0 * self.noise_hu)
-
-
-def segment_distance(points: FloatArray, ends: FloatArray) -> FloatArray:
-    """Distance, mm, of points (..., 3) from the polyline through `ends` (n, 3), mm."""
-    nearest = np.full(points.shape[:-1], np.inf)
-    for first, second in pairwise(ends):
-        along = second - first
-        share = np.clip(((points - first) @ along) / max(float(along @ along), 1e-12), 0.0, 1.0)
-        nearest = np.minimum(nearest, np.linalg.norm(points - first - share[..., None] * along, axis=-1))
-    return nearest
 
 
 def flow_axis(anatomy: Anatomy) -> FloatArray:
@@ -166,7 +155,7 @@ def _pooled_level(sample: float, error: float, region: float | None) -> float:
     return (1.0 - share) * sample + share * region
 
 
-def _region(phase: PhaseImage, anatomy: Anatomy) -> tuple[tuple[slice, ...], FloatArray]:
+def _region(phase: PhaseImage, anatomy: Anatomy) -> tuple[tuple[slice, slice, slice], NDArray[np.float32]]:
     """Coarse box around the flow axis and the distance, mm, of its voxels from that axis."""
     coarse = phase.coarse
     axis = flow_axis(anatomy)
@@ -175,9 +164,9 @@ def _region(phase: PhaseImage, anatomy: Anatomy) -> tuple[tuple[slice, ...], Flo
     margin = 30.0 / coarse.spacing[::-1]
     low = np.clip(np.floor(index.min(axis=0) - margin), 0, shape - 1).astype(int)
     high = np.clip(np.ceil(index.max(axis=0) + margin) + 1, low + 1, shape).astype(int)
-    box = tuple(slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
-    grid = np.stack(np.meshgrid(*(np.arange(a, b) for a, b in zip(low, high, strict=True)), indexing="ij"), axis=-1)
-    return box, segment_distance(coarse.to_points(grid), axis)
+    k, j, i = (slice(int(a), int(b)) for a, b in zip(low, high, strict=True))
+    box = k, j, i
+    return box, phase.line_distance(axis, box)
 
 
 def _two_class(phase: PhaseImage, anatomy: Anatomy) -> tuple[float, float, float]:
@@ -239,6 +228,20 @@ def blood_level(
         blood_samples = anatomy.structure("blood_sample")
     if muscle_samples is None and anatomy.has("muscle_sample"):
         muscle_samples = anatomy.structure("muscle_sample")
+    key = (
+        tuple((name, value.tobytes()) for name, value in sorted(anatomy.landmarks.items())),
+        None if blood_samples is None else np.asarray(blood_samples, dtype=np.float64).tobytes(),
+        None if muscle_samples is None else np.asarray(muscle_samples, dtype=np.float64).tobytes(),
+    )
+    if phase.last_level is None or phase.last_level[0] != key:
+        phase.last_level = (key, _found_level(phase, anatomy, blood_samples, muscle_samples))
+    level: BloodLevel = phase.last_level[1]
+    return level
+
+
+def _found_level(
+    phase: PhaseImage, anatomy: Anatomy, blood_samples: FloatArray | None, muscle_samples: FloatArray | None
+) -> BloodLevel:
     try:
         region = _two_class(phase, anatomy)
     except GeometryError:

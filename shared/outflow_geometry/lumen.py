@@ -25,7 +25,7 @@ from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.flooding import CLOSED, OPEN, flood, settle_border
 from outflow_geometry.frames import FloatArray, Volume, unit
-from outflow_geometry.levels import BloodLevel, blood_level, flow_axis, segment_distance
+from outflow_geometry.levels import BloodLevel, blood_level, flow_axis
 from outflow_geometry.phase_image import PhaseImage
 
 __all__ = ["ATRIUM", "OTHER", "OUTFLOW", "Lumen", "PhaseImage", "outflow_lumen"]
@@ -144,7 +144,7 @@ def _ground(phase: PhaseImage, anatomy: Anatomy, level: BloodLevel) -> _Ground:
     root = BESIDE_ROOT[0] * anatomy.aortic_radius + BESIDE_ROOT[1]
     away = (along > -5.0) & (beside > root) & (sideways @ mitral < 0.5 * beside)
     far = ((ring_height[nk, nj, ni] < 0.0) & (beside > root + 4.0)) | away
-    far |= segment_distance(points, flow_axis(anatomy)) > FAR_FROM_AXIS
+    far |= phase.line_distance(flow_axis(anatomy))[nk, nj, ni] > FAR_FROM_AXIS
     orifice = np.zeros(height.shape, dtype=bool)
     k, j, i = np.nonzero(np.abs(ring_height) <= ORIFICE_DEPTH)
     flat = ring.project(phase.coarse.to_points(np.stack([k, j, i], axis=-1))) - anatomy.ring_contour.centroid
@@ -257,6 +257,15 @@ def _box(label: NDArray[np.int8], factors: tuple[int, int, int], margin: int) ->
     return k, j, i
 
 
+def _grown(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The mask and all voxels that touch it, also by a corner."""
+    grown = mask.view(np.uint8)
+    for axis in range(3):
+        grown = ndimage.maximum_filter1d(grown, 3, axis=axis)
+    result: NDArray[np.bool_] = grown.view(bool)
+    return result
+
+
 def _fine_labels(
     phase: PhaseImage,
     label: NDArray[np.int8],
@@ -269,14 +278,13 @@ def _fine_labels(
     coarse = label[box].copy()
     ours = coarse == OUTFLOW
     theirs = coarse > OUTFLOW
-    square = np.ones((3, 3, 3), dtype=bool)
-    meet = (ndimage.binary_dilation(ours, square) & theirs) | (ndimage.binary_dilation(theirs, square) & ours)
+    meet = (_grown(ours) & theirs) | (_grown(theirs) & ours)
     behind = ground.orifice[box] & ground.atrial[box] & theirs
     plane = ground.orifice & (ground.atrial | ((ground.ring_height > 0.0) & (label == OUTFLOW)))
     free = (coarse > 0) & ~(plane[box] & (ground.distance[box] > 0.0))
     meet &= free
     if meet.any():
-        coarse[ndimage.binary_dilation(meet, square) & free] = OPEN
+        coarse[_grown(meet) & free] = OPEN
     coarse[behind] = OUTFLOW
     fine = coarse
     for axis, factor in enumerate(phase.factors):
@@ -290,8 +298,10 @@ def _fine_labels(
 def _cut_out_metal(field: NDArray[np.float32], values: NDArray[np.float32], level: BloodLevel) -> None:
     """Turn calcium and metal negative in `field`, in place: their edge is half-way between blood and their peak."""
     bright = values > level.ceiling_hu
-    boxes = ndimage.find_objects(ndimage.label(ndimage.binary_dilation(bright, iterations=3))[0])
-    for box in boxes:
+    if not bright.any():
+        return
+    for found in ndimage.find_objects(ndimage.label(bright)[0]):
+        box = tuple(slice(max(0, s.start - 2 * METAL_REACH), s.stop + 2 * METAL_REACH) for s in found)
         part = values[box]
         peak = ndimage.maximum_filter(part, size=2 * METAL_REACH + 1)
         edge = np.where(peak > level.ceiling_hu, 0.5 * (peak + level.blood_hu) - part, np.inf)

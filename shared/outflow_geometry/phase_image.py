@@ -7,12 +7,14 @@ All points LPS, mm, float64; images indexed [k, j, i]. The coarse grid pools who
 from __future__ import annotations
 
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from outflow_geometry.errors import GeometryError
 from outflow_geometry.frames import FloatArray, Volume
 
 COARSE_SPACING = 1.0
@@ -59,6 +61,8 @@ class PhaseImage:
 
     def __init__(self, volume: Volume) -> None:
         self.volume = volume
+        self.last_level: tuple[Any, Any] | None = None
+        """What `levels.blood_level` found last, with the landmarks it was asked for."""
         self.last_lumen: tuple[Any, Any] | None = None
         """What `lumen.outflow_lumen` found last, with the question it answers."""
         self._distance: dict[tuple[int, int], NDArray[np.float32]] = {}
@@ -95,6 +99,32 @@ class PhaseImage:
         column = (start + k * np.arange(nk)).astype(np.float32)[:, None, None]
         row = (j * np.arange(nj)).astype(np.float32)[:, None]
         result: NDArray[np.float32] = column + (row + (i * np.arange(ni)).astype(np.float32))
+        return result
+
+    def line_distance(self, ends: FloatArray, box: tuple[slice, slice, slice] | None = None) -> NDArray[np.float32]:
+        """Distance, mm, of the coarse voxels (of `box`) from the polyline through `ends` (n, 3), mm."""
+        part = (slice(None),) * 3 if box is None else box
+        nearest: NDArray[np.float32] | None = None
+        for first, second in pairwise(ends):
+            along = second - first
+            length = max(float(along @ along), 1e-12)
+            square = np.zeros((1, 1, 1), dtype=np.float32)
+            for axis, step in enumerate(self.coarse_points):
+                # the grid's axes are at right angles, so squares of the components add
+                size = float(np.linalg.norm(step))
+                place = (
+                    size * np.arange(self.coarse.values.shape[axis]) + float((self.coarse.origin - first) @ step) / size
+                )
+                shape = [1, 1, 1]
+                shape[axis] = -1
+                square = square + (place[part[axis]] ** 2).astype(np.float32).reshape(shape)
+            dot = self.heights(first, along)[part]
+            share = np.clip(dot / np.float32(length), 0.0, 1.0)
+            found = square + share * (share * np.float32(length) - 2.0 * dot)
+            nearest = found if nearest is None else np.minimum(nearest, found)
+        if nearest is None:
+            raise GeometryError("too_few_points", "a polyline needs two points")
+        result: NDArray[np.float32] = np.sqrt(np.maximum(nearest, 0.0))
         return result
 
     @cached_property
