@@ -7,9 +7,11 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from outflow_cohort.stats.case_values import case_values, rules_of
 from outflow_cohort.stats.dask_scheduler import compute_each
-from outflow_cohort.stats.one_value import groups_of, one_value_a_case
+from outflow_cohort.stats.one_value import end_systolic_phase, groups_of, one_value_a_case
 from outflow_cohort.stats.settings import StatisticsSettings
 from outflow_cohort.stats.summary import cohort_summary, phase_curves
 
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NOT_BASELINE = ("case_id", "group", "device_id", "prosthesis_id", "key")
+SIZING_MEASURES = ("mitral_area", "mitral_perimeter", "mitral_diameter")
 
 
 def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None = None) -> dict[str, pd.DataFrame]:
@@ -24,44 +27,91 @@ def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None 
     import pandas as pd
 
     from outflow_cohort.stats.associations import association_table, numeric_columns
-    from outflow_cohort.stats.cutoffs import cutoff_shares
+    from outflow_cohort.stats.baseline import baseline_table
+    from outflow_cohort.stats.categorical import risk_agreement
+    from outflow_cohort.stats.cutoffs import AREA, cutoff_shares
+    from outflow_cohort.stats.endpoint_tables import endpoint_tables, matching
 
     settings = StatisticsSettings.model_validate(study.get("statistics") or {})
     scheduler = scheduler or settings.scheduler
     folder = results / "tables" / "measurements"
-    cases = pd.read_parquet(results / "work" / "cases.parquet")
+    cases = pd.read_parquet(results / "work" / "cases.parquet").sort_values("case_id", kind="stable")
+    cases = cases.reset_index(drop=True)
     groups = groups_of(cases, settings.group_column)
+    cutoffs = study.get("cutoff_table") or []
     rules = rules_of(settings)
     values = case_values(folder, rules, scheduler)
     chosen = one_value_a_case(values, settings.phase_rule)
     named = {"phase_rule": settings.phase_rule, "rule": rules.text}
+    confidence = settings.confidence
     tables: dict[str, pd.DataFrame] = {}
     tables["cohort_summary"] = cohort_summary(values, chosen, groups, settings, rules.text)
     tables["phase_curves"] = phase_curves(tables["cohort_summary"])
-    tables["cutoffs"] = cutoff_shares(
-        chosen, groups, study.get("cutoff_table") or [], confidence=settings.confidence, **named
-    )
-    left_out = {*NOT_BASELINE, settings.group_column, *(o.column for o in settings.outcomes)}
-    numbers = numeric_columns(cases, sorted(left_out))
+    tables["cutoffs"] = cutoff_shares(chosen, groups, cutoffs, confidence=confidence, **named)
+    outcomes = {o.column for o in settings.outcomes}
+    left_out = sorted({*NOT_BASELINE, settings.group_column})
+    tables["baseline"] = baseline_table(cases, groups, settings, left_out)
+    numbers = numeric_columns(cases, sorted({*left_out, *outcomes}))
     if settings.association_columns is not None:
         numbers = numbers[[c for c in settings.association_columns if c in numbers]]
-    headline = chosen[_matches(chosen, settings)]
-    tables["associations"] = association_table(chosen, numbers, headline, confidence=settings.confidence, **named)
+    is_headline = chosen["measure"] != chosen["measure"]
+    for predictor in settings.predictors:
+        is_headline |= matching(chosen, predictor)
+    tables["associations"] = association_table(chosen, numbers, chosen[is_headline], confidence=confidence, **named)
+    tables |= endpoint_tables(cases, chosen, cutoffs, settings, rules.text, scheduler)
     tables["agreement"] = agreement(folder, settings, scheduler)
+    phase = end_systolic_phase(values) if settings.phase_rule == "end_systole" else None
+    readings = pd.concat([_in_phase(folder, m, phase, settings) for m in (AREA, *SIZING_MEASURES)], ignore_index=True)
+    rdc = _rdc(tables["agreement"])
+    tables["categorical_agreement"] = risk_agreement(readings, chosen, rdc, cutoffs, settings)
+    tables |= _sizes(readings, groups, study, settings)
+    tables |= landmark_tables(results / "work" / "readings.parquet", settings)
     return tables
 
 
-def _matches(chosen: pd.DataFrame, settings: StatisticsSettings) -> pd.Series:
-    """Whether a row is one of the predictors of the settings."""
-    found = chosen["measure"] != chosen["measure"]
-    for p in settings.predictors:
-        same = chosen["measure"] == p.measure
-        for column in ("variant", "method", "plan_id"):
-            wanted = getattr(p, column)
-            if wanted:
-                same &= chosen[column] == wanted
-        found |= same
-    return found
+def _sizes(
+    readings: pd.DataFrame, groups: pd.Series, study: Mapping[str, Any], settings: StatisticsSettings
+) -> dict[str, pd.DataFrame]:
+    from outflow_cohort.stats import sizing
+
+    targets = sizing.targets_of(study.get("sizing_target_table") or [], study.get("device_table") or {})
+    choices = sizing.size_choices(readings, groups, targets)
+    return {
+        "sizes": choices,
+        "size_shares": sizing.size_shares(choices, targets, settings),
+        "size_agreement": sizing.size_agreement(choices, targets, settings),
+    }
+
+
+def _rdc(agreement: pd.DataFrame) -> dict[tuple[str, str, str, str], float]:
+    """Reproducibility coefficient by plan, measure, variant, method."""
+    rows = agreement[(agreement["statistic"] == "rdc") & (agreement["phase_rule"] == "one_per_case")]
+    keys = zip(rows["plan_id"], rows["measure"], rows["variant"], rows["method"], strict=True)
+    return dict(zip(keys, rows["estimate"].astype(float), strict=True))
+
+
+def _in_phase(folder: Path, measure: str, phase: pd.Series | None, settings: StatisticsSettings) -> pd.DataFrame:
+    """Readings of a measure with one phase a case: that of `phase`, else mean or smallest over the phases."""
+    frame = readings_of(folder, measure, settings)
+    if phase is not None:
+        step = settings.curve_step_pct
+        bins = np.floor(frame["phase_pct"] / step + 0.5) * step
+        return frame[frame["phase_pct"].isna() | (bins == frame["case_id"].map(phase))]
+    keys = ["case_id", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "unit"]
+    grouped = frame.groupby(keys, sort=True, dropna=False)["value"]
+    reduced = grouped.mean() if settings.phase_rule == "mean_over_phases" else grouped.min()
+    return reduced.reset_index().assign(phase_pct=np.nan)
+
+
+def landmark_tables(path: Path, settings: StatisticsSettings) -> dict[str, pd.DataFrame]:
+    """Disagreement of the landmarks themselves (mm by structure and direction)."""
+    import pandas as pd
+
+    from outflow_cohort.stats.landmarks import landmark_agreement
+
+    points = pd.read_parquet(path)
+    draws = {"confidence": settings.confidence, "n_draws": settings.n_boot, "seed": settings.seed}
+    return {"landmark_agreement": landmark_agreement(points, **draws)}
 
 
 def agreement(folder: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
