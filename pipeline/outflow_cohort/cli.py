@@ -176,6 +176,13 @@ def _publish_demo(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _handbook(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.handbook import write_handbook
+
+    print(f"{write_handbook(output=args.output)} pages")
+    return EXIT_OK
+
+
 def _export_landmarks(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.export import export_landmarks
 
@@ -278,6 +285,8 @@ def _add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentPar
     p.add_argument("--repeat-share", type=float, default=0.2, help="share of series read twice (default 0.2)")
     p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
     _path(p, "lists", "key")
+    p = _add(commands, "handbook", _handbook, "Write the handbook from the program itself.", "--output handbook")
+    _path(p, "output")
     p = _add(
         commands,
         "publish-demo",
