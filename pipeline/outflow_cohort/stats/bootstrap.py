@@ -61,7 +61,7 @@ def case_draws(n_cases: int, n_draws: int, seed: int) -> CaseDraws:
 
 def _multisets(n: int) -> np.ndarray:
     """All ways to put n draws on n cases, (comb(2n-1, n), n) whole numbers (stars and bars)."""
-    bars = np.array(list(combinations(range(2 * n - 1), n - 1)), dtype=np.int64).reshape(-1, n - 1)
+    bars = np.array(list(combinations(range(2 * n - 1), n - 1)), dtype=np.int64).reshape(comb(2 * n - 1, n), n - 1)
     edges = np.hstack([np.full((len(bars), 1), -1), bars, np.full((len(bars), 1), 2 * n - 1)])
     return np.diff(edges, axis=1) - 1
 
@@ -142,10 +142,17 @@ def weighted_bootstrap(
     confidence: float = 0.95,
     method: Method = "bca",
 ) -> BootstrapResult:
-    """Interval of a statistic given as a function of case weights (n, n_cases) -> (n,)."""
+    """Interval of a statistic given as a function of case weights (n, n_cases) -> (n,).
+
+    n_draws = 0 gives the estimate alone, status bootstrap_off.
+    """
     if n_cases == 0:
         nan = float("nan")
         return BootstrapResult(nan, nan, nan, nan, nan, np.zeros(0), np.zeros(0), 0, False, "too_few_cases")
+    if n_draws < 1:
+        nan = float("nan")
+        estimate = float(statistic(np.ones((1, n_cases)))[0])
+        return BootstrapResult(estimate, nan, nan, nan, nan, np.zeros(0), np.zeros(0), 0, False, "bootstrap_off")
     draws = case_draws(n_cases, n_draws, seed)
     values = np.asarray(statistic(draws.weights), dtype=np.float64)
     estimate = float(statistic(np.ones((1, n_cases)))[0])

@@ -128,7 +128,7 @@ def repeatability_rows(
     if log_cells is not None and df:
         log_variance = float(log_cells.within_ss.sum()) / df * log_cells.scale**2
     for statistic, definition in WCV.items():
-        row = dict(blank)
+        row, status = dict(blank), cv_reason
         if cv_reason == "no_spread":
             row |= {"estimate": 0.0}
         elif cv_reason == "ok" and statistic in ("wcv_log", "wcv_lognormal"):
@@ -142,9 +142,7 @@ def repeatability_rows(
             )
             row |= {"estimate": found.estimate, "ci_low": found.ci_low, "ci_high": found.ci_high}
             row["interval"] = "case_bootstrap_bca" if found.status == "ok" else "none"
-        status = cv_reason
-        if cv_reason == "ok" and row["interval"] == "none":
-            status = "interval_not_estimable"
+            status = found.status
         rows.append({"statistic": statistic, **row, "definition": definition, "status": status})
     return rows
 
