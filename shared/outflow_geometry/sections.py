@@ -144,24 +144,18 @@ def line_of(point: FloatArray, normal: FloatArray, points: FloatArray, u: FloatA
     return np.stack([(points - point) @ normal, u @ normal, v @ normal], axis=1)
 
 
-def half_plane(lines: FloatArray, reach: float = 4.0 * FARTHEST) -> NDArray[Any]:
-    """Polygons (m,): the part of a large square where constant + rate_u x + rate_v y >= 0, lines (m, 3)."""
+def half_plane(lines: FloatArray, reach: float = 2.0 * FARTHEST) -> NDArray[Any]:
+    """Polygons (m,): where constant + rate_u x + rate_v y >= 0, lines (m, 3), right within `reach` mm of the origin."""
     rate = np.hypot(lines[:, 1], lines[:, 2])
-    flat = rate < 1e-9
-    safe = np.where(flat, 1.0, rate)
-    n = np.where(flat[:, None], [1.0, 0.0], lines[:, 1:] / safe[:, None])
+    n = np.where((rate > 0.0)[:, None], lines[:, 1:] / np.where(rate > 0.0, rate, 1.0)[:, None], [1.0, 0.0])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # a line beyond `reach` leaves all or nothing
+        offset = np.clip(np.nan_to_num(-lines[:, 0] / rate, nan=-np.inf), -reach, reach)
+    foot = offset[:, None] * n
     along = np.stack([-n[:, 1], n[:, 0]], axis=1)
-    foot = np.where(flat, np.where(lines[:, 0] >= 0.0, -reach, 3.0 * reach), -lines[:, 0] / safe)[:, None] * n
-    corners = np.stack(
-        [
-            foot - 2.0 * reach * along,
-            foot + 2.0 * reach * along,
-            foot + 2.0 * reach * along + 2.0 * reach * n,
-            foot - 2.0 * reach * along + 2.0 * reach * n,
-        ],
-        axis=1,
-    )
-    return np.asarray(shapely.polygons(corners))
+    ends = foot[:, None, :] + np.array([-3.0, 3.0, 3.0, -3.0])[:, None] * reach * along[:, None, :]
+    ends[:, 2:] += 3.0 * reach * n[:, None, :]
+    return np.asarray(shapely.polygons(ends))
 
 
 def kept_region(
