@@ -163,12 +163,16 @@ class Chambers:
         cuff = np.maximum(np.abs(edge + 0.3) - 0.7, np.maximum(h - top, 0.5 - h))
         if not heart.valve_closed:
             return cuff
-        r = np.sqrt(x * x + y * y + shapes.TINY)
-        cos3 = (x / r) * (4.0 * (x / r) ** 2 - 3.0)
-        dome = 0.55 * top * (1.0 - (r / heart.ring.radius) ** 2) * (1.0 - 0.25 * cos3)
-        cusps = np.maximum(np.abs(h - 0.5 - dome) - 0.8, edge)
-        floor = np.maximum(np.maximum(h - SHEET_DOWN, -SHEET_UP - h), edge)
-        return np.minimum(cuff, np.minimum(cusps, floor))
+        cusps = np.maximum(np.abs(h - self._cusp_height) - 0.8, edge)
+        return np.minimum(cuff, cusps)
+
+    @cached_property
+    def _cusp_height(self) -> Array:
+        """Height of the closed cusps of a bioprosthesis: a dome with three ribs toward its posts."""
+        r = np.sqrt(self.x * self.x + self.y * self.y + shapes.TINY)
+        cos3 = (self.x / r) * (4.0 * (self.x / r) ** 2 - 3.0)
+        top = 0.55 * self.heart.case.implant.leaflet_height
+        return 0.5 + top * (1.0 - (r / self.heart.ring.radius) ** 2) * (1.0 - 0.25 * cos3)
 
     @cached_property
     def left_blood(self) -> Array:
@@ -179,7 +183,13 @@ class Chambers:
     @cached_property
     def outflow_blood(self) -> Array:
         """Left-heart blood joined to the outflow tract: without the atrium while the valve is closed."""
-        return self._without_valve(self.ventricle) if self.heart.valve_closed else self.left_blood
+        if not self.heart.valve_closed:
+            return self.left_blood
+        pool = self._without_valve(np.minimum(self.ventricle, np.maximum(self.orifice, -self.h)))
+        if self.heart.case.implant.kind == "bioprosthesis":
+            # blood above the closed cusps is the atrium's, also below the ring plane
+            pool = np.maximum(pool, -np.maximum(self.h - self._cusp_height, self.ring_distance))
+        return pool
 
     def _without_valve(self, pool: Array) -> Array:
         pool = np.maximum(pool, -self.leaflets)

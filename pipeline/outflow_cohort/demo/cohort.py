@@ -101,6 +101,8 @@ def heart_case(case: DemoCase) -> HeartCase:
         implant = RingImplant("ring", prosthesis.wall, 2.4)
     calcified = case.group == "annular_calcification"
     bright_right = case.seed % 3 == 0
+    # walls as bright as muscle: an edge half-way between blood and muscle then lies on every wall
+    muscle = rng.uniform(88.0, 104.0)
     return HeartCase(
         case_id=case.case_id,
         seed=case.seed,
@@ -129,7 +131,8 @@ def heart_case(case: DemoCase) -> HeartCase:
         levels=Levels(
             left_blood=rng.uniform(340.0, 430.0),
             right_blood=rng.uniform(330.0, 380.0) if bright_right else rng.uniform(130.0, 210.0),
-            muscle=rng.uniform(88.0, 104.0),
+            muscle=muscle,
+            wall=muscle,
         ),
         center=tuple(rng.normal((22.0, 8.0, -60.0), (2.0, 2.0, 2.0)).tolist()),
         roll=tuple(rng.normal(0.0, 4.0, 3).tolist()),

@@ -26,8 +26,7 @@ class Levels:
     left_blood: float = 390.0
     right_blood: float = 180.0
     muscle: float = 95.0
-    leaflet: float = 95.0
-    wall: float = 70.0
+    wall: float = 95.0
     calcium: float = 980.0
     metal: float = 6500.0
 
