@@ -66,7 +66,7 @@ def read_here(folder: Path) -> None:
         if series.verdict != "accepted":
             raise SystemExit(f"the series was not accepted: {sorted(series.codes)}")
         plan = series_plan(1, "series", series, "S", scan.listing_digest)
-        read_stack(plan, paths, Grid.of_plan(plan).whole, decoder)
+        read_stack(plan, paths, decoder, Grid.of_plan(plan).whole)
 
 
 def read_simpleitk(folder: Path) -> None:

@@ -87,7 +87,7 @@ def test_stack_made_of_a_real_slice_reads_as_pydicom_reads_it(tmp_path, name):
     (plan,) = found["plans"]
     with frame_decoder(30, 2048) as decoder:
         paths = [folder / n for n, _ in list_files(folder, 100)[0]]
-        read = read_stack(plan, paths, Grid.of_plan(plan).whole, decoder)
+        read = read_stack(plan, paths, decoder, Grid.of_plan(plan).whole)
     np.testing.assert_array_equal(read.values[2], truth)
 
 

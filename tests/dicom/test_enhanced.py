@@ -95,7 +95,7 @@ def test_shuffled_four_dimensional_object_becomes_two_phases(tmp_path):
     assert len(found["plans"]) == 2
     for plan in found["plans"]:
         with frame_decoder(30, 2048) as decoder:
-            read = read_stack(plan, [folder / "one"], Grid.of_plan(plan).whole, decoder)
+            read = read_stack(plan, [folder / "one"], decoder, Grid.of_plan(plan).whole)
         np.testing.assert_array_equal(read.values, expected_hu() + (100 if plan["phase_pct"] == 70 else 0))
         assert plan["spacing"] == pytest.approx([COLUMN_SPACING, ROW_SPACING, SLICE_SPACING])
         assert plan["size"] == [COLUMNS, ROWS, SLICES]
@@ -155,5 +155,5 @@ def test_legacy_converted_object_of_highdicom_reads_like_its_slices(tmp_path):
     assert row["slice_spacing_mm"] == pytest.approx(SLICE_SPACING)
     (plan,) = found["plans"]
     with frame_decoder(30, 2048) as decoder:
-        read = read_stack(plan, [folder / "one"], Grid.of_plan(plan).whole, decoder)
+        read = read_stack(plan, [folder / "one"], decoder, Grid.of_plan(plan).whole)
     np.testing.assert_array_equal(read.values, expected_hu())

@@ -201,7 +201,7 @@ def test_what_real_scanners_write_is_accepted(tmp_path, name):
 
 def test_positions_written_with_one_decimal_keep_a_regular_grid(tmp_path):
     def mutate(ds, k):
-        ds.ImagePositionPatient = [-10.0, -20.0, round(0.625 * k, 1)]
+        ds.ImagePositionPatient = [-10.1234, -20.5678, round(0.625 * k, 1)]
         ds.SliceThickness = 0.625
 
     write_series(tmp_path / "s", mutate, n=40)

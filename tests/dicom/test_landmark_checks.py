@@ -120,6 +120,57 @@ def test_points_beside_the_essential_ones_only_warn():
     assert codes({**heart(), "septum": [[900.0, 0, 0]]}) == ["partly_outside_image"]
 
 
+def blood_image():
+    """An image of 1 mm voxels, 240 mm wide, with enhanced blood around the heart's probe points only."""
+    from outflow_cohort.dicom.frame_evidence import probe_points
+    from outflow_cohort.dicom.volume import Grid, ReadRegion
+
+    grid = Grid(np.array([-120.0, -120.0, -120.0]), np.eye(3), np.ones(3), (240, 240, 240), np.zeros(2))
+    values = np.full((240, 240, 240), 40, np.int16)
+    shift = (20.0, -25.0, 5.0)
+    for point in probe_points(heart(shift)):
+        i, j, k = np.round(point - grid.origin).astype(int)
+        values[k - 8 : k + 9, j - 8 : j + 9, i - 8 : i + 9] = 380
+
+    def read(region):
+        (i0, j0, k0), (i1, j1, k1) = region.start, region.stop
+        return ReadRegion(values[k0:k1, j0:j1, i0:i1], region, 0)
+
+    return grid, read, heart(shift)
+
+
+@pytest.mark.parametrize(
+    ("signs", "code"), [((1, 1, 1), None), ((-1, -1, 1), "coordinates_ras"), ((-1, 1, 1), "left_right_swapped")]
+)
+def test_image_tells_mirrored_coordinates(signs, code):
+    from outflow_cohort.dicom.frame_evidence import mirrored_as
+
+    grid, read, points = blood_image()
+    assert mirrored_as(mapped(points, lambda p: p * np.array(signs)), grid, read) == code
+
+
+def test_unenhanced_image_proves_nothing():
+    from outflow_cohort.dicom.frame_evidence import mirrored_as
+    from outflow_cohort.dicom.volume import ReadRegion
+
+    grid, _, points = blood_image()
+    plain = np.full((5, 5, 5), 40, np.int16)
+    assert mirrored_as(mapped(points, lambda p: p * [-1, -1, 1]), grid, lambda r: ReadRegion(plain, r, 0)) is None
+
+
+def test_mirrored_reading_is_set_aside_with_the_explanation():
+    entry = {
+        "phase_pct": None, "image_origin": [-120.0, -120.0, -100.0], "image_direction": np.eye(3).tolist(),
+        "image_spacing": [0.5, 0.5, 0.5], "image_shear": [0.0, 0.0], "image_size": [480, 480, 400],
+        "mirrored_readings": [{"reader_id": "R2", "read_no": 1, "code": "coordinates_ras"}],
+    }  # fmt: skip
+    readings = [{"phase_pct": None, "read_no": 1, "reader_id": r, "structures": heart()} for r in ("R1", "R2")]
+    passed, (row,) = check_landmarks({"case": {"case_id": "C001"}}, [(entry, readings)], None)
+    assert [r["reader_id"] for r in passed[0][1]] == ["R1"]
+    assert row["code"] == "coordinates_ras"
+    assert "looks like RAS" in row["message"]
+
+
 def test_set_aside_rows_carry_reader_source_and_remedy():
     entry = {
         "phase_pct": 30.0, "image_origin": [-120.0, -120.0, -100.0], "image_direction": np.eye(3).tolist(),

@@ -43,7 +43,7 @@ def read_whole(folder, tmp_path, **study):
     (plan,) = found["plans"]
     paths = [folder / name for name, _ in list_files(folder, 1000)[0]]
     with frame_decoder(30, 2048) as decoder:
-        return read_stack(plan, paths, Grid.of_plan(plan).whole, decoder), found["series"][0]
+        return read_stack(plan, paths, decoder, Grid.of_plan(plan).whole), found["series"][0]
 
 
 def test_values_and_order(tmp_path):

@@ -224,7 +224,12 @@ _LANDMARKS = _table(
     "landmarks",
     "set_aside",
     (
-        ("coordinates_ras", "The coordinates look like RAS.", "Negate x and y: the contract wants LPS."),
+        ("coordinates_ras", "The coordinates look like RAS; the contract wants LPS.", "Negate x and y."),
+        (
+            "coordinates_mirrored",
+            "Left and right of the coordinates are swapped.",
+            "Negate x: x points to patient left.",
+        ),
         ("coordinates_units", "The coordinates look like centimetres or metres.", "Give millimetres."),
         ("coordinates_index", "The coordinates look like voxel indices.", "Give patient coordinates (LPS, mm)."),
         ("outside_image", "Landmarks lie outside the image.", "Check the Frame of Reference of the reading."),

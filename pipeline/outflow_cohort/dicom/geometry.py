@@ -40,11 +40,10 @@ class StackGeometry:
     shear: np.ndarray
 
 
-def position_quantum(frames: list[Frame]) -> float:
-    """Coarsest power of ten (0.1 … 1e-6 mm) that all positions are whole multiples of: how they were rounded."""
-    positions = np.array([f.position for f in frames], dtype=np.float64)
+def position_quantum(values: np.ndarray) -> float:
+    """Coarsest power of ten (1 … 1e-6 mm) that all `values` are whole multiples of: how they were rounded."""
     for decimals in range(7):
-        scaled = positions * 10.0**decimals
+        scaled = values * 10.0**decimals
         if np.all(np.abs(scaled - np.round(scaled)) < 1e-6 * np.maximum(1.0, np.abs(scaled))):
             return 10.0**-decimals
     return 0.0
@@ -116,7 +115,8 @@ def _judge_stacking(
     gaps = np.diff(along)
     spacing = float((along[-1] - along[0]) / (n - 1))
     usual = float(np.median(gaps))
-    quantum = position_quantum(frames)
+    quantum = position_quantum(along)
+    quantum_within = position_quantum(local[:, :2])
     index = np.arange(n)
     off_grid = float(np.abs(along - (along[0] + spacing * index)).max())
     figures |= {
@@ -129,7 +129,9 @@ def _judge_stacking(
         codes["variable_spacing"] = "slices lie on one spot"
         return None, figures
     regular = _judge_gaps(gaps, usual, off_grid, quantum, intake, codes, figures)
-    shear, straight = _judge_drift(local, index, quantum, min(row_spacing, column_spacing), intake, codes, figures)
+    shear, straight = _judge_drift(
+        local, index, quantum_within, min(row_spacing, column_spacing), intake, codes, figures
+    )
     if not regular or not straight:
         return None, figures
     start = local[0].copy()

@@ -78,13 +78,23 @@ def check_landmarks(
         box = ImageBox.of_entry(entry)
         kept = []
         for reading in readings:
-            problems = reading_problems(reading["structures"], box)
+            problems = [*_seen_in_image(entry, reading), *reading_problems(reading["structures"], box)]
             grave = [p for p in problems if REASONS[p.code].severity == "set_aside"]
             refused += [_aside(request, entry, reading, p) for p in grave[:1]]
             if not grave:
                 kept.append({**reading, "landmark_warnings": ";".join(p.code for p in problems)})
         passed.append((entry, kept))
     return passed, refused
+
+
+def _seen_in_image(entry: Row, reading: Row) -> list[Problem]:
+    """What the volume step saw: blood at the mirrored points and none at those given."""
+    for row in entry.get("mirrored_readings", []):
+        if (row["reader_id"], row["read_no"]) == (reading["reader_id"], reading["read_no"]):
+            if row["code"] == "coordinates_ras":
+                return [Problem("coordinates_ras", "looks like RAS: with x and y negated the points lie in blood")]
+            return [Problem("coordinates_mirrored", "with x negated the points lie in blood, as given they do not")]
+    return []
 
 
 def _aside(request: Row, entry: Row, reading: Row, problem: Problem) -> Row:

@@ -25,6 +25,17 @@ def fingerprint(study_id: str, text: str) -> str:
     return hashlib.blake2b(text.encode("utf-8", "replace"), key=key, digest_size=6).hexdigest()
 
 
+def series_names(series: list[JudgedSeries], study_id: str) -> list[str]:
+    """Fingerprint of each series; parts of one series get -1, -2, … in the order of content."""
+    prints = [fingerprint(study_id, one.first.series) for one in series]
+    seen: Counter[str] = Counter()
+    names = []
+    for name in prints:
+        seen[name] += 1
+        names.append(name if prints.count(name) == 1 else f"{name}-{seen[name]}")
+    return names
+
+
 def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return round(value, 6) if math.isfinite(value) else None

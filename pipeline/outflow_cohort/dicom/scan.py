@@ -353,7 +353,7 @@ def _single_frame(
         frame_index=0,
         study=text(elements, 0x0020000D),
         series=text(elements, 0x0020000E),
-        patient=f"{text(elements, 0x00100020)}\0{text(elements, 0x00100010)}",
+        patient=(text(elements, 0x00100020) or text(elements, 0x00100010)).strip(" ^=").casefold(),
         instance=text(elements, 0x00080018),
         sop_class=sop_class,
         modality=text(elements, 0x00080060).upper(),
@@ -368,7 +368,7 @@ def _single_frame(
             whole_number(elements, 0x00280002) or 1,
             bits,
             stored,
-            stored - 1 if high is None else high,
+            max(stored - 1, high or 0),  # some writers leave HighBit behind when they change BitsStored
             whole_number(elements, 0x00280103) == 1,
             text(elements, 0x00280004).upper(),
             padding,

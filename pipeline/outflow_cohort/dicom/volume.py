@@ -94,7 +94,7 @@ class ReadRegion:
     n_padded: int
 
 
-def read_stack(plan: Row, paths: list[Path], region: Region, decoder: FrameDecoder) -> ReadRegion:
+def read_stack(plan: Row, paths: list[Path], decoder: FrameDecoder, region: Region) -> ReadRegion:
     """Read `region` of the stack of an inventory plan; raises PixelError."""
     formats = [_pixel_format(row) for row in plan["formats"]]
     (i0, j0, k0), (i1, j1, k1) = region.start, region.stop

@@ -121,7 +121,7 @@ def _judge_folder(
     case: _Case, entry: Row, scans: dict[Path, tuple[FolderScan, Auditor]], decoder: FrameDecoder
 ) -> list[_RowSeries]:
     from outflow_cohort.dicom.privacy import Auditor, privacy_codes
-    from outflow_cohort.dicom.rows import fingerprint, folder_row, other_rows
+    from outflow_cohort.dicom.rows import folder_row, other_rows, series_names
     from outflow_cohort.dicom.scan import list_files, scan_folder
     from outflow_cohort.dicom.selection import choose
     from outflow_cohort.dicom.verify import judge_frames
@@ -148,7 +148,7 @@ def _judge_folder(
         one.codes.update(privacy_codes(auditor.of_series(one.first.series, folder.name), case.privacy))
         one.figures["privacy"] = auditor.summary(one.first.series)
     _add_findings(case, row, auditor)
-    named = [(one, fingerprint(case.study_id, one.first.series)) for one in series]
+    named = [(one, name) for one, name in zip(series, series_names(series, case.study_id), strict=True)]
     chosen = choose(named, entry["phase_pct"], case.phase)
     return [_RowSeries(row, name, one, scan.listing_digest, any(one is c for c in chosen)) for one, name in named]
 

@@ -5,6 +5,8 @@ Writes volumes.json {"volumes": […], "series_quality": […], "set_aside": [�
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
 
     from outflow_cohort.dicom.pixels import FrameDecoder
-    from outflow_cohort.dicom.resampling import Target
-    from outflow_cohort.dicom.volume import Grid, ReadRegion
+    from outflow_cohort.dicom.volume import Grid, ReadRegion, Region
 
 Row = dict[str, Any]
 STAGE = "volume"
@@ -82,7 +83,7 @@ def _one_volume(
 ) -> tuple[Row, Row]:
     from outflow_cohort.dicom.pixels import PixelError
     from outflow_cohort.dicom.quality import image_quality
-    from outflow_cohort.dicom.resampling import resample, target_grid
+    from outflow_cohort.dicom.resampling import resample, source_region, target_grid
     from outflow_cohort.dicom.settings import PhaseSettings, QualitySettings, ResampleSettings
     from outflow_cohort.dicom.volume import Grid
 
@@ -100,7 +101,11 @@ def _one_volume(
     target = target_grid(grid, None if settings.whole_image else inside, settings)
     if target is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
-    read = _read(content, plan, grid, target, intake, decoder)
+    region = source_region(grid, target)
+    if region is None:
+        raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
+    source = _source(content, plan, intake, decoder)
+    read = source(region)
     name = f"phase_{place:02d}.nrrd"
     _write_image(output_dir / name, resample(read, grid, target, settings))
     ring = _ring_crop(content, readings, grid, read, settings, output_dir / f"ring_{place:02d}.nrrd")
@@ -111,6 +116,7 @@ def _one_volume(
         "phase_source": plan["phase_source"],
         "file": name,
         "ring_file": ring,
+        "mirrored_readings": _mirrored(readings, grid, source),
         "resampled": target.kept is None,
         "patient_position": plan["patient_position"],
         "supine": None if plan["patient_position"] is None else plan["patient_position"] in ("HFS", "FFS"),
@@ -140,24 +146,33 @@ def _inside(grid: Grid, points: np.ndarray) -> np.ndarray:
     return result
 
 
-def _read(content: Row, plan: Row, grid: Grid, target: Target, intake: Any, decoder: FrameDecoder) -> ReadRegion:
+def _source(content: Row, plan: Row, intake: Any, decoder: FrameDecoder) -> Callable[[Region], ReadRegion]:
+    """Function that reads a region of the plan's image; raises PixelError where the files have changed."""
     from outflow_cohort.dicom.images import read_image
     from outflow_cohort.dicom.pixels import PixelError
-    from outflow_cohort.dicom.resampling import source_region
     from outflow_cohort.dicom.scan import list_files, listing_digest
     from outflow_cohort.dicom.volume import read_stack
 
-    region = source_region(grid, target)
-    if region is None:
-        raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     entry = next(s for s in content["series"] if s["row"] == plan["row"])
     if entry.get("volume"):
-        return read_image(Path(entry["volume"]), plan, region)
+        return partial(read_image, Path(entry["volume"]), plan)
     folder = Path(entry["dicom_dir"])
     files, _ = list_files(folder, intake.max_files)
     if listing_digest(files) != plan["listing"]:
         raise PixelError("changed_since_inventory", "names, sizes or times of the files are not those of the inventory")
-    return read_stack(plan, [folder / name for name, _ in files], region, decoder)
+    return partial(read_stack, plan, [folder / name for name, _ in files], decoder)
+
+
+def _mirrored(readings: list[Row], grid: Grid, read: Callable[[Region], ReadRegion]) -> list[Row]:
+    """Readings that the image shows to be mirrored: reader, read and code."""
+    from outflow_cohort.dicom.frame_evidence import mirrored_as
+
+    found = []
+    for reading in readings:
+        code = mirrored_as(reading["structures"], grid, read)
+        if code is not None:
+            found.append({"reader_id": reading["reader_id"], "read_no": reading["read_no"], "code": code})
+    return found
 
 
 def _write_image(path: Path, image: Any) -> None:
