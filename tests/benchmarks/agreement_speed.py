@@ -57,17 +57,19 @@ def plain_loop(frame: pd.DataFrame, weights: np.ndarray) -> tuple[float, float, 
     started = time.perf_counter()
     pingouin.intraclass_corr(first, targets="case_id", raters="reader_id", ratings="value")
     one_call = time.perf_counter() - started
-    by_case = dict(list(first.groupby("case_id", sort=True)))
-    names = sorted(by_case)
+    wide = first.pivot_table(index="case_id", columns="reader_id", values="value")
+    values, readers = wide.to_numpy(), np.array(wide.columns)
     found = []
     started = time.perf_counter()
     for draw in weights:
-        parts = []
-        for name, times in zip(names, draw.astype(int), strict=True):
-            parts += [by_case[name].assign(case_id=f"{name}.{copy}") for copy in range(times)]
+        drawn = values[np.repeat(np.arange(len(values)), draw.astype(int))]
+        case, reader = np.indices(drawn.shape).reshape(2, -1)
         table = pingouin.intraclass_corr(
-            pd.concat(parts), targets="case_id", raters="reader_id", ratings="value"
-        ).set_index("Type")
+            pd.DataFrame({"case_id": case, "reader_id": readers[reader], "value": drawn.ravel()}),
+            targets="case_id",
+            raters="reader_id",
+            ratings="value",
+        )
         found.append(table["ICC"].iloc[1])
     return one_call, time.perf_counter() - started, np.array(found)
 

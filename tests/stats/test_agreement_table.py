@@ -6,8 +6,8 @@ import pytest
 
 from outflow_cohort import stats
 from outflow_cohort.stats import AgreementSettings, agreement_table
-from outflow_cohort.stats.component_bootstrap import components_of_weights
 from outflow_cohort.stats.cells import cells_of_frame
+from outflow_cohort.stats.component_bootstrap import components_of_weights
 from outflow_cohort.stats.reml import fit_cells
 
 

@@ -28,7 +28,12 @@ def planes(tilt_deg, along_mm, across_mm, n=12):
         center = rng.normal(size=3) * 50
         rows.append((f"C{case}", "R1", 1, *normal, *center))
         rows.append((f"C{case}", "R2", 1, *(3 * turned), *(center + along_mm * middle + across_mm * side)))
-    columns = "case_id reader_id read_no normal_x normal_y normal_z center_x center_y center_z".split()
+    columns = [
+        "case_id",
+        "reader_id",
+        "read_no",
+        *(f"{name}_{axis}" for name in ("normal", "center") for axis in "xyz"),
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -86,7 +91,7 @@ def landmarks(shift, n=10, phases=(30.0,)):
                 for structure, points in structures.items():
                     for number, point in enumerate(points):
                         rows.append((f"C{case}", phase, reader, 1, structure, number + 1, *point))
-    columns = "case_id phase_pct reader_id read_no structure point_no x_mm y_mm z_mm".split()
+    columns = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
     return pd.DataFrame(rows, columns=columns)
 
 

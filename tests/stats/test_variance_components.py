@@ -83,8 +83,8 @@ def test_equals_analysis_of_variance_when_balanced(m):
     frame = crossed(4, n=30, k=4, m=m)
     fit = variance_components(frame)
     table = frame.groupby(["case_id", "reader_id"])["value"].agg(["mean", "var"])
-    means = table["mean"].unstack().to_numpy()
-    n, k = means.shape
+    n, k = 30, 4
+    means = table["mean"].to_numpy().reshape(n, k)
     case_square = k * m * means.mean(axis=1).var(ddof=1)
     reader_square = n * m * means.mean(axis=0).var(ddof=1)
     left = means - means.mean(axis=1, keepdims=True) - means.mean(axis=0, keepdims=True) + means.mean()

@@ -133,7 +133,7 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
     from outflow_cohort.stats import reml_kernel
 
     components, criterion, mean, information, average, converged = reml_kernel.fit(
-        cells.counts, cells.means, cells.within_ss, np.ones(cells.n_cases), active, start
+        cells.counts, cells.means, cells.within_ss, np.ones(cells.n_cases), active, start, reml_kernel.STEP_TOLERANCE
     )
     variance = components * cells.scale**2
     covariance = np.full((4, 4), np.nan)

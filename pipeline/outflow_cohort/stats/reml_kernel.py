@@ -14,6 +14,8 @@ from numba import njit
 LARGEST_ITERATIONS = 200
 STEP_TOLERANCE = 1e-11
 """A relative change of the components below this ends the iteration: rounding of the criterion lies just above."""
+DRAW_TOLERANCE = 1e-6
+"""The same for draws of the bootstrap, whose own scatter is far larger."""
 RIDGE = 1e-10
 """Of the scaled information matrix: slows the last steps by this share, far below what the criterion can tell."""
 SMALLEST_RESIDUAL = 1e-12
@@ -172,10 +174,11 @@ def evaluate(counts, means, within, weights, components):
 
 
 @njit(cache=True, error_model="numpy")
-def fit(counts, means, within, weights, active, start):
+def fit(counts, means, within, weights, active, start, tolerance):
     """Components that minimise the criterion under >= 0, by average information with an active set.
 
     active : (4,) of 1.0/0.0, which components the model has; the residual must be active.
+    tolerance : relative change of the components that ends the iteration (STEP_TOLERANCE, DRAW_TOLERANCE).
     Returns components, criterion, mean, information of the mean, average information, converged.
     """
     components = start.copy()
@@ -229,14 +232,13 @@ def fit(counts, means, within, weights, active, start):
         if not accepted:
             converged = True
             break
-        change = np.max(np.abs(best - components)) / max(np.max(best), 1e-300)
         small = True
         for k in range(4):
-            if active[k] != 0.0 and abs(best[k] - components[k]) > STEP_TOLERANCE * best[k] + 1e-13 * best.sum():
+            if active[k] != 0.0 and abs(best[k] - components[k]) > tolerance * (best[k] + 0.01 * best.sum()):
                 small = False
         components = best
         criterion, gradient, average, mean, information = trial_values
-        if small and change < 1e-9:
+        if small:
             converged = True
             break
     # A component that has run down to rounding belongs on its bound, if the criterion agrees.
@@ -257,7 +259,7 @@ def fit_draws(counts, means, within, draws, active, start):
     components = np.empty((len(draws), 4))
     means_found = np.empty(len(draws))
     for b in range(len(draws)):
-        found = fit(counts, means, within, draws[b], active, start)
+        found = fit(counts, means, within, draws[b], active, start, DRAW_TOLERANCE)
         components[b] = found[0]
         means_found[b] = found[2]
     return components, means_found
