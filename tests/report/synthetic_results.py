@@ -156,7 +156,7 @@ def make_drawing(
                          "solids": {"full_frame": [0.0, 20.0], "skirt": [0.0, 13.0]},
                          "sections": {"full_frame|reader_path": section}}},
         "edge_on": edge_on,
-        "level": {"lumen_hu": 420.0, "muscle_hu": 110.0, "threshold_hu": 265.0, "noise_hu": 22.0,
+        "level": {"blood_hu": 420.0, "muscle_hu": 110.0, "threshold_hu": 265.0, "noise_hu": 22.0,
                   "contrast_to_noise": 14.1},
     }  # fmt: skip
 
@@ -174,6 +174,7 @@ class Maker:
         self.cases: list[dict[str, Any]] = []
         self.curves: list[dict[str, Any]] = []
         self.views: list[dict[str, Any]] = []
+        self.points: list[dict[str, Any]] = []
 
     def add_case(
         self, case_id: str, key: str, group: str, site: str, *, pictures: bool = False, files: bool = True
@@ -185,7 +186,7 @@ class Maker:
         case = {
             "case_id": case_id, "key": key, "group": group, "site": site, "device_id": "Lumen-29",
             "prosthesis_id": "Oldring-30" if "failed" in group else None, "bsa_m2": round(1.8 + rng.normal(0, 0.2), 2),
-            "extra": {"age_years": str(int(rng.normal(76, 7))), "sex": str(rng.choice(["female", "male"]))},
+            "extra": {"age_years": str(int(rng.normal(76, 7))), "sex": str(rng.choice(["female", "male"])), "obstruction": str(int(true_area < 180))},
         }  # fmt: skip
         rows, curves, views, drawings = [], [], [], []
         for phase in self.phases:
@@ -194,6 +195,7 @@ class Maker:
                 for read in (1, 2):
                     who = {"case_id": case_id, "phase_pct": phase, "reader_id": reader, "read_no": read}
                     rows += self._values(who, heart, area, float(READERS.index(reader)) * 4)
+                    self.points += self._landmarks(who, heart)
                     if files:
                         curves += self._curves(who, area)
                         views += self._views(who, heart)
@@ -242,7 +244,7 @@ class Maker:
         write_parquet(work / "cases.parquet", pd.DataFrame(self.cases).drop(columns=["extra", "key"]))
         frame = pd.DataFrame(self.measurements)
         keys = ["case_id", "phase_pct", "reader_id", "read_no"]
-        write_parquet(work / "readings.parquet", frame.loc[frame["phase_pct"].notna(), keys].drop_duplicates())
+        write_parquet(work / "readings.parquet", pd.DataFrame(self.points))
         write_parquet(tables / "measurements" / "part-00000.parquet", frame)
         write_parquet(tables / "series.parquet", pd.DataFrame(self.series))
         write_parquet(
@@ -252,11 +254,6 @@ class Maker:
                   "rule": "name_present", "severity": "warning"} for c in self.cases[:2]]  # fmt: skip
         write_parquet(tables / "privacy.parquet", pd.DataFrame(found))
         statistics(results=self.root, study=work / "study.json")
-        spread = {"mitral_ring": 0.9, "lv_apex": 2.4, "septum": 1.5, "aortic_hinge_left": 0.8, "trigone_left": 1.1}
-        landmarks = pd.DataFrame({"structure": list(spread), "estimate": list(spread.values())})
-        kind = {"kind": "between_readers", "comparison": "all", "statistic": "distance_rms", "unit": "mm", "n_cases": 9}
-        if not (tables / "landmark_agreement.parquet").exists():
-            write_parquet(tables / "landmark_agreement.parquet", landmarks.assign(**kind))
         known = frame[
             frame["measure"].isin(("neo_lvot_area", "aorto_mitral_angle")) & frame["phase_pct"].notna()
         ].copy()
@@ -267,6 +264,20 @@ class Maker:
         known["covered"] = (known["ci_low"] <= known["true_value"]) & (known["true_value"] <= known["ci_high"])
         write_parquet(work / "recovered.parquet", known)
         return self.root
+
+    def _landmarks(self, who: dict[str, Any], heart: Heart) -> list[dict[str, Any]]:
+        hinges = heart.annulus(3)
+        found = {
+            "mitral_ring": heart.ring(8), "lv_apex": heart.apex[None], "aortic_hinge_left": hinges[:1],
+            "aortic_hinge_right": hinges[1:2], "aortic_hinge_non": hinges[2:],
+        }  # fmt: skip
+        spread = {"mitral_ring": 0.6, "lv_apex": 2.0}
+        out = []
+        for name, points in found.items():
+            for number, p in enumerate(points + self.rng.normal(0, spread.get(name, 0.8), points.shape)):
+                x, y, z = (float(v) for v in p)
+                out.append({**who, "structure": name, "point_no": number, "x_mm": x, "y_mm": y, "z_mm": z})
+        return out
 
     def _values(self, who: dict[str, Any], heart: Heart, area: float, bias: float) -> list[dict[str, Any]]:
         rng = self.rng
@@ -382,7 +393,12 @@ def study_settings(report: dict[str, Any] | None = None) -> dict[str, Any]:
     return {
         "study_id": "Grove registry", "title": "An invented three-site registry",
         "definitions": {"section_rule": "aortic_side", "search_upstream_mm": 30.0}, "report": report or {},
-        "statistics": {"n_boot": 100, "n_boot_model": 50}, "cutoff_table": CUTOFFS,
+        "statistics": {"n_boot": 100, "n_boot_model": 50, "outcomes": [{"column": "obstruction"}]}, "cutoff_table": CUTOFFS,
+        "device_table": {"Lumen-29": DEVICE, "Lumen-34": {**DEVICE, "device_id": "Lumen-34", "nominal_diameter_mm": 36.0}},
+        "sizing_target_table": [
+            {"device_id": d, "group": "", "basis": "area", "min_pct": -25.0, "max_pct": 15.0}
+            for d in ("Lumen-29", "Lumen-34")
+        ],
     }  # fmt: skip
 
 

@@ -266,13 +266,13 @@ def matrix_figure(
         d.text(left - 8, top + cell * (i + 0.5) + 4, shorten(str(label), left - 10), "end", class_="s")
         for j in range(len(names_c)):
             n = float(wide.iloc[i, j])
-            colour = palette.cividis(n / most) if n else "#FFFFFF"
+            colour = palette.cividis(1 - n / most) if n else "#FFFFFF"
             d.rect(left + cell * j, top + cell * i, cell - 2, cell - 2, fill=colour, stroke="#C7CDD3", stroke_width=0.6)
             d.text(
                 left + cell * (j + 0.5) - 1,
                 top + cell * (i + 0.5) + 4,
                 number(n, digits=0),
                 "middle",
-                fill=palette.ink_on(colour),
+                style=f"fill:{palette.ink_on(colour)}",
             )
     return Figure(d, caption, frame_table(frame, {value: (words(value).capitalize(), "count")}), name, True, frame)

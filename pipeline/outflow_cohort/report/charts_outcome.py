@@ -9,58 +9,63 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.charts_agreement import matrix_figure
 from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, group_style, slug, swarm
 from outflow_cohort.report.cohort_data import Cohort, has
-from outflow_cohort.report.numbers import difference_digits, number, unit_text
+from outflow_cohort.report.numbers import difference_digits, estimate, number, unit_text
+from outflow_cohort.report.outcome_tables import headline_quantities
 from outflow_cohort.report.page import Figure, Table, table_of
 from outflow_cohort.report.statistic_tables import headline_cutoffs
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
 from outflow_cohort.stats.one_value import ALL_GROUPS
 
-SIZE_COLUMNS = (("size_a", "size_b"), ("device_a", "device_b"), ("device_id_a", "device_id_b"), ("size_1", "size_2"))
+SIZE_COLUMNS = ["size_a", "size_b", "count"]
 
 
 def size_figures(cohort: Cohort) -> list[Figure]:
-    """How often a reading led to one size and another reading to another."""
+    """How often one reader's reading led to one size and another's to another, over all pairs of readers."""
     frame = cohort.table("size_agreement")
-    pair = next((p for p in SIZE_COLUMNS if has(frame, p)), None)
-    if pair is None:
+    if not has(frame, SIZE_COLUMNS):
         return []
-    counts = next((c for c in ("count", "n", "pairs") if c in frame), None)
-    data = frame if counts else frame.assign(count=1)
-    value = counts or "count"
-    data = data.groupby(list(pair), sort=True)[value].sum().reset_index()
-    caption = "Rows and columns: size by either reading; numbers: pairs of readings."
-    return [matrix_figure(data, pair[0], pair[1], value, "Sizes by two readings", "size-agreement", caption)]
+    data = frame[frame["count"].notna()]
+    data = data.groupby(SIZE_COLUMNS[:2], sort=True)["count"].sum().reset_index()
+    if not len(data):
+        return []
+    caption = "Numbers: cases by the sizes that first reads of two readers lead to, summed over all pairs of readers."
+    return [matrix_figure(data, "size_b", "size_a", "count", "Sizes by two readers", "size-agreement", caption)]
 
 
 def endpoint_figures(cohort: Cohort) -> list[Figure]:
-    """Operating characteristic of each predictor and endpoint, where the tables have one."""
-    frame = cohort.table("roc_curves")
-    if not has(frame, ["sensitivity", "specificity"]):
+    """Operating characteristic of each headline predictor and outcome, where the tables have one."""
+    frame = headline_quantities(cohort, cohort.table("roc_curves"))
+    if not has(frame, ["outcome", "measure", "sensitivity", "specificity"]):
         return []
-    keys = [c for c in ("predictor", "endpoint", "measure", "variant", "outcome") if c in frame]
+    areas = cohort.table("endpoints")
     out = []
-    for name, part in frame.groupby(keys, sort=True) if keys else [((), frame)]:
-        parts = [str(n) for n in (name if isinstance(name, tuple) else (name,)) if n]
-        out.append(
-            _roc_figure(
-                ", ".join(words(p) for p in parts), part.reset_index(drop=True), slug("-".join(["roc", *parts]))
-            )
-        )
+    for key, part in frame.groupby(["outcome", "measure", "variant", "method", "plan_id"], sort=True):
+        title = f"{field_title(key[0])} by {measure_title(key[1])}"
+        found = areas[areas["statistic"] == "auc"] if has(areas, ["statistic", "estimate"]) else areas
+        for column, wanted in zip(("outcome", "measure", "variant", "method", "plan_id"), key, strict=True):
+            found = found[found[column] == wanted] if column in found else found
+        caption = f"{variant_text(key[2]).capitalize()}, {method_text(key[3])}."
+        if len(found):
+            r = found.iloc[0]
+            area = estimate(r["estimate"], r["ci_low"], r["ci_high"], digits=2)
+            caption += f" Area under the curve {area}; {r['n_events']} events in {r['n']} cases."
+        out.append(_roc_figure(title, caption, part.reset_index(drop=True), slug("-".join(["roc", *key[:3]]))))
     return out
 
 
-def _roc_figure(title: str, part: pd.DataFrame, name: str) -> Figure:
+def _roc_figure(title: str, caption: str, part: pd.DataFrame, name: str) -> Figure:
     d = Drawing(330, 340, title or "Operating characteristic", "Sensitivity against one minus specificity.")
     axes = Axes(d, 46, 32, 316, 290, (0.0, 1.0), (0.0, 1.0))
     axes.left_axis("sensitivity")
     d.line(axes.x(0), axes.y(0), axes.x(1), axes.y(1), stroke=palette.HAIRLINE, stroke_width=1)
-    part = part.sort_values(["specificity", "sensitivity"], ascending=[False, True], kind="stable")
+    keep = [c for c in ("cutoff", "sensitivity", "specificity", "n_events", "n_non_events") if c in part]
+    part = part[keep].sort_values(["specificity", "sensitivity"], ascending=[False, True], kind="stable")
     points = axes.points(1 - part["specificity"], part["sensitivity"])
     d.path(points, stroke=palette.BLUE, stroke_width=2)
     axes.bottom_axis("1 − specificity")
     labels = {c: (field_title(c), "1") for c in ("sensitivity", "specificity")}
-    return Figure(d, "", frame_table(part, labels), name, True, part)
+    return Figure(d, caption, frame_table(part, labels), name, True, part)
 
 
 def cutoff_figures(cohort: Cohort) -> list[Figure]:

@@ -21,7 +21,7 @@ from outflow_cohort.study.keys import case_key
 STATISTICS = (
     "cohort_summary", "agreement", "size_agreement", "cutoffs", "associations", "baseline", "phase_curves",
     "endpoints", "roc_curves", "landmark_agreement", "plane_agreement", "method_comparison",
-    "size_matrix",
+    "size_shares", "categorical_agreement", "method_agreement",
 )  # fmt: skip
 VALUE_COLUMNS = [
     "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",

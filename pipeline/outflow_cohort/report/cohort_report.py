@@ -14,6 +14,7 @@ from outflow_cohort.files import write_csv, write_text
 from outflow_cohort.report import charts_agreement as agreement
 from outflow_cohort.report import charts_cohort as charts
 from outflow_cohort.report import charts_outcome as outcome
+from outflow_cohort.report import outcome_tables
 from outflow_cohort.report import statistic_tables as printed
 from outflow_cohort.report.case_sheet import Headline
 from outflow_cohort.report.charts_cohort import frame_table
@@ -122,7 +123,7 @@ def cohort_report(cohort: Cohort) -> Page:
         value_text=cohort.value_text,
         case_columns=_case_columns(),
         groups=[words(g) for g in cohort.group_names],
-        baseline=_shown([printed.plain_table(cohort, "baseline", most)], most),
+        baseline=_shown([outcome_tables.baseline_overview(cohort)], most),
         distributions=[shown[id(f)] for f in distributions],
         summary=_first(_shown([printed.summary_overview(cohort)], 6 * most)),
         phases=[shown[id(f)] for f in phases],
@@ -137,10 +138,11 @@ def cohort_report(cohort: Cohort) -> Page:
             for t in _shown([printed.plain_table(cohort, name, most)], most)
         ],
         size_matrix=[shown[id(f)] for f in sizes],
-        sizes=_shown([printed.plain_table(cohort, "size_agreement", most)], most),
+        sizes=_shown([outcome_tables.size_share_table(cohort), outcome_tables.size_statistics(cohort)], most),
         endpoint_figures=[shown[id(f)] for f in endpoint_figures],
         cutoffs=_shown([printed.cutoff_basis(cohort), printed.cutoff_overview(cohort)], 2 * most),
-        endpoints=_shown([printed.plain_table(cohort, "endpoints", 2 * most)], 2 * most),
+        classes=_shown([outcome_tables.class_overview(cohort)], 2 * most),
+        endpoints=_shown([outcome_tables.endpoint_overview(cohort)], 2 * most),
         associations=_shown([printed.association_overview(cohort)], 2 * most),
         quality=[shown[id(f)] for f in quality],
         quality_tables=[charts.constant_quality(cohort.series), *_quality_tables(cohort, most)],
