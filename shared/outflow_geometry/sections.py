@@ -51,6 +51,10 @@ noise at an edge is least where smoothing equals blur."""
 LONGEST_MOVE = 0.6
 """mm; an outline point is not moved further in one step (the coarse outline is right to a third of that)."""
 
+FAR_OFF = 0.3
+"""Share of the contrast: an outline point that far off the level lies on the rim of the window or on the border to
+another chamber, not on a blood edge, and stays."""
+
 WIDEST_BLUR = 0.8
 """mm; standard deviation of the widest image blur that is corrected for (1.9 mm at half maximum)."""
 
@@ -199,12 +203,31 @@ def _windows(field: EdgeField, region: NDArray[Any], points: FloatArray, u: Floa
     return np.concatenate([low - 2.0 * GRID_STEP, high + 2.0 * GRID_STEP], axis=1)
 
 
+def _filled(x: FloatArray, y: FloatArray, window: NDArray[np.float32]) -> Any:
+    """Outlines of the positive part of a window (rows y, columns x): point arrays, and where their rings begin."""
+    from contourpy import FillType, LineType, SerialContourGenerator, ZInterp
+
+    across, upright = np.broadcast_arrays(x[None, :], y[:, None])
+    generator = SerialContourGenerator(
+        np.ascontiguousarray(across),
+        np.ascontiguousarray(upright),
+        window.astype(np.float64),
+        None,  # type: ignore[arg-type]
+        corner_mask=False,
+        line_type=LineType.Separate,
+        fill_type=FillType.OuterOffset,
+        quad_as_tri=False,
+        z_interp=ZInterp.Linear,
+        x_chunk_size=0,
+        y_chunk_size=0,
+    )
+    return generator.filled(0.0, math.inf)
+
+
 def blood_outlines(
     field: EdgeField, region: NDArray[Any], points: FloatArray, u: FloatArray, v: FloatArray
 ) -> tuple[NDArray[Any], float]:
     """Blood (m,) of m planes, as shapely geometries within the window of `region`, and the blur found, mm."""
-    import contourpy
-
     from outflow_geometry import edge_kernels
 
     volume = field.volume
@@ -226,8 +249,7 @@ def blood_outlines(
         window = flat[start[p] : start[p + 1]].reshape(rows[p], columns[p])
         x = bounds[p, 0] + GRID_STEP * np.arange(columns[p])
         y = bounds[p, 1] + GRID_STEP * np.arange(rows[p])
-        generator = contourpy.contour_generator(x, y, window, fill_type="OuterOffset", name="serial")
-        filled: Any = generator.filled(0.0, math.inf)
+        filled: Any = _filled(x, y, window)
         for outline, ends in zip(filled[0], filled[1], strict=True):
             for first, last in pairwise(ends):
                 rings.append(outline[first:last])
@@ -278,6 +300,7 @@ def edge_points(
     u_step, v_step = du[plane_of], dv[plane_of]
     found = np.empty((len(flat), 10))
     moved = flat
+    real = np.ones(len(flat), dtype=bool)
     blur = 0.0
     for last in (False, True):
         index = origin[plane_of] + moved[:, :1] * u_step + moved[:, 1:] * v_step
@@ -289,7 +312,7 @@ def edge_points(
             steepness = np.linalg.norm(gradient, axis=1)
             normal = gradient / np.maximum(steepness, 1e-6)[:, None]
             variance = (field.contrast / (math.sqrt(2.0 * math.pi) * np.maximum(steepness, 1e-6))) ** 2
-            image = float(np.median(variance - (normal**2) @ field.smoothing))
+            image = float(np.median((variance - (normal**2) @ field.smoothing)[real])) if real.any() else 0.0
             image = min(max(image, 0.0), WIDEST_BLUR**2)
             blur = math.sqrt(image)
             spread = field.smoothing + image
@@ -303,6 +326,9 @@ def edge_points(
         slope = (in_plane**2).sum(axis=1)
         move = -(value / np.maximum(slope, 1e-6))[:, None] * in_plane
         length = np.linalg.norm(move, axis=1)
+        if not last:
+            real = np.abs(value) < FAR_OFF * field.contrast
+        move[~real] = 0.0
         moved = moved + move * np.minimum(1.0, LONGEST_MOVE / np.maximum(length, 1e-9))[:, None]
     return moved, blur
 
