@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
@@ -68,7 +69,7 @@ def plan_curves(sections: PlanSections) -> list[Curve]:
     """The area curves of one plan; where there is none, the rows of its measures say why."""
     curves: list[Curve] = []
     for method in sections.methods:
-        found = _or_none(lambda method=method: sections.curves(method))
+        found = _or_none(partial(sections.curves, method))
         if found is None:
             continue
         curves += [
@@ -149,7 +150,7 @@ def _aorta(frame: Frame) -> dict[str, Any]:
 
 def _paths(lumen: ReadingLumen, plans: Mapping[str, PlanSections]) -> dict[str, Any]:
     """Reader's path, and the automatic path of the first plan that has one."""
-    automatic = next((p for p in (_or_none(lambda s=s: s.path("automatic_path")) for s in plans.values()) if p), None)
+    automatic = next((p for p in (_or_none(partial(s.path, "automatic_path")) for s in plans.values()) if p), None)
     drawn = {"reader_path": _or_none(lambda: lumen.reader_path), "automatic_path": automatic}
     paths: dict[str, Any] = {}
     for method in PATH_METHODS:
@@ -170,7 +171,7 @@ def _plan(sections: PlanSections, values: Sequence[MeasuredValue]) -> dict[str, 
     drawn: dict[str, Any] = {}
     for name in solids:
         for method in sections.methods:
-            found = _or_none(lambda name=name, method=method: sections.section(name, method))
+            found = _or_none(partial(sections.section, name, method))
             if found is not None:
                 drawn[f"{name}|{method}"] = _section(found, areas.get((name, method)))
     return {

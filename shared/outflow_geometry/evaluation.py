@@ -55,8 +55,13 @@ def _value(measure: Measure, frame: Frame, variant: str, method: str) -> tuple[f
 
 
 def _redrawn(measure: Measure, frames: Sequence[Frame], variant: str, method: str) -> list[float]:
-    values = [_value(measure, frame, variant, method)[0] for frame in frames]
-    return [np.nan if value is None else value for value in values]
+    """The value of each draw; NaN where a draw gives none or is passed over (`draws_share`)."""
+    stride = round(1.0 / measure.draws_share)
+    values: list[float] = []
+    for draw, frame in enumerate(frames, start=1):
+        value = _value(measure, frame, variant, method)[0] if draw % stride == 0 else None
+        values.append(np.nan if value is None else value)
+    return values
 
 
 def evaluate(
@@ -72,7 +77,7 @@ def evaluate(
             value, status = _value(measure, frame, variant, method)
             found: Interval | None = None
             if value is not None and len(redrawn) and level != "draws":
-                draws = usable(value, np.asarray(_redrawn(measure, redrawn, variant, method)))
+                draws = usable(value, np.asarray(_redrawn(measure, redrawn, variant, method)), measure.draws_share)
                 if draws is not None:
                     kept[measure.id, variant, method] = draws
                     found = interval(draws, measure)

@@ -28,8 +28,8 @@ LOCAL_TILT = 35.0
 DISC_RADIUS = 1.5
 """mm of the disc over which profiles are averaged: a third of the noise of one ray, finer than the septum bends."""
 
-RAY_STEP = 0.25
-"""mm between samples of a ray: half the smallest voxel, so that linear interpolation sees each one."""
+RAY_STEP = 0.4
+"""mm between samples of a ray: below the smallest usual voxel, so that linear interpolation sees each one."""
 
 RAY_SMOOTHING = 0.75
 """mm; smoothing along the ray where blood is looked for; the edge itself is found on the unsmoothed profile."""

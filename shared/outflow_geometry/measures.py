@@ -31,6 +31,7 @@ class Measure:
     needs : landmarks, `image`, `prosthesis` or `plan` without which there is no value.
     level : `reading`, `plan` (a row for each plan), or `draws` (a plan's, from its redrawn landmarks).
     lowest : smallest possible value, at which intervals end.
+    draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     squared : whether scatter adds to the square of the value (root mean squares), so that intervals are formed there.
     """
 
@@ -48,6 +49,7 @@ class Measure:
     lowest: float | None = 0.0
     highest: float | None = None
     squared: bool = False
+    draws_share: float = 1.0
 
     def combinations(self, definitions: Definitions) -> list[tuple[str, str]]:
         """Every (variant, method), with solids and cut-offs filled in."""
@@ -280,6 +282,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Smallest distance from device to lumen wall in the neo-LVOT section.",
         CONVENTION,
         OVER_PHASES,
+        draws_share=1.0 / 3.0,
     ),
     Measure(
         "neo_lvot_diameter",
@@ -291,6 +294,7 @@ REGISTRY: tuple[Measure, ...] = (
         functions.neo_lvot_diameter,
         "Largest and smallest diameter of the neo-LVOT section.",
         CONVENTION,
+        draws_share=1.0 / 3.0,
     ),
     Measure(
         "bottleneck_area",
@@ -363,6 +367,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Largest thickness of the septum between the blood edges of both ventricles, over the septum's points within "
         "20 mm upstream of the aortic plane, each at right angles to the left ventricle's edge.",
         CONVENTION,
+        draws_share=0.2,
     ),
     Measure(
         "ring_septum_distance",

@@ -149,3 +149,17 @@ class PlanSections:
     def bottleneck(self, solid: str, method: str) -> Value:
         """The smallest section over plane orientations, mm2."""
         return tried_once(self._found, ("bottleneck", solid, method), lambda: self._bottleneck(solid, method))
+
+    def _bottleneck(self, solid: str, method: str) -> Value:
+        chosen = self.definitions
+        found = bottleneck_area(
+            self.reading.lumen,
+            self.path(method),
+            self.reading.anatomy,
+            self.solid(solid),
+            self.section(solid, method),
+            chosen.section_rule,
+            search_upstream=chosen.search_upstream,
+            beyond_aortic_plane=chosen.beyond_aortic_plane,
+        )
+        return found.area, self.reading.lumen.status

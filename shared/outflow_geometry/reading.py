@@ -15,7 +15,8 @@ from outflow_geometry.image_findings import PhaseFindings
 from outflow_geometry.inputs import ReadingInput
 from outflow_geometry.lumen import PhaseImage
 from outflow_geometry.measure_functions import Frame
-from outflow_geometry.plan_sections import PlanSections, ReadingLumen, redrawn_sections
+from outflow_geometry.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.redrawn_sections import redrawn_sections
 from outflow_geometry.responses import ReadingResponses, RedrawnFindings
 from outflow_geometry.uncertainty import redrawn_landmarks, scatter_known
 from outflow_geometry.views import View, reading_views

@@ -81,7 +81,7 @@ def _radii(findings: PhaseFindings, plane: Plane, base: Plane, angles: FloatArra
     """Distance (n,), mm, of the outline on `plane` from the axis of `base`, seen along that axis."""
     lumen = findings.lumen
     radius = 1.6 * findings.anatomy.aortic_radius + 6.0
-    outline = low_pass_outline(plane_outline(lumen.field, plane, radius, -lumen.level.contrast_hu))
+    outline = low_pass_outline(plane_outline(lumen, plane, radius))
     x, y = base.project(plane.lift(outline)).T
     turn = np.unwrap(np.arctan2(y, x))
     if turn[-1] < turn[0]:
@@ -89,9 +89,7 @@ def _radii(findings: PhaseFindings, plane: Plane, base: Plane, angles: FloatArra
     if np.any(np.diff(turn) <= 0.0):
         raise GeometryError("outline_open", "the blood edge on the aortic plane does not run around its centre once")
     length = np.hypot(x, y)
-    around = CubicSpline(
-        np.append(turn, turn[0] + 2.0 * math.pi), np.append(length, length[0]), bc_type="periodic"
-    )
+    around = CubicSpline(np.append(turn, turn[0] + 2.0 * math.pi), np.append(length, length[0]), bc_type="periodic")
     result: FloatArray = around(turn[0] + np.mod(angles - turn[0], 2.0 * math.pi))
     return result
 
@@ -135,5 +133,7 @@ class RedrawnFindings:
         found = self.responses.findings.lv_volume()
         value = found[0] if isinstance(found, tuple) else found
         ring = float((new.ring_center - old.ring_center) @ old.ring_plane.normal) * old.ring_contour.area
-        aorta = float((new.aortic_center - old.aortic_center) @ old.aortic_plane.normal) * math.pi * old.aortic_radius**2
+        aorta = (
+            float((new.aortic_center - old.aortic_center) @ old.aortic_plane.normal) * math.pi * old.aortic_radius**2
+        )
         return value + (aorta - ring) / CUBIC_MM_PER_ML

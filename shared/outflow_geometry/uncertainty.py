@@ -12,12 +12,11 @@ redrawing shifts it again by as much, and the interval takes that shift off.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from outflow_geometry.errors import GeometryError
 from outflow_geometry.frames import FloatArray
 from outflow_geometry.measure_functions import Draws
 from outflow_geometry.measures import Measure
@@ -28,6 +27,10 @@ TAIL = 0.025
 
 FAILED_SHARE = 0.1
 """Share of draws that may give no value before a measure goes without interval: the rest would be a selection."""
+
+
+FEWEST_DRAWS = 2
+"""A standard deviation needs two values."""
 
 
 @dataclass(frozen=True)
@@ -74,21 +77,10 @@ def redrawn_landmarks(
     return copies
 
 
-def redrawn_values(evaluate: Iterable[Callable[[], float]]) -> FloatArray:
-    """The value of each draw; NaN where a draw gives none."""
-    values: list[float] = []
-    for function in evaluate:
-        try:
-            values.append(function())
-        except GeometryError:
-            values.append(np.nan)
-    return np.asarray(values)
-
-
-def usable(value: float, redrawn: FloatArray) -> Draws | None:
-    """The draws that gave a value, or None where too many gave none."""
+def usable(value: float, redrawn: FloatArray, share: float = 1.0) -> Draws | None:
+    """The draws that gave a value, or None where too many of the `share` of them that was tried gave none."""
     kept = redrawn[np.isfinite(redrawn)]
-    if not len(redrawn) or len(kept) < (1.0 - FAILED_SHARE) * len(redrawn):
+    if len(kept) < max(FEWEST_DRAWS, (1.0 - FAILED_SHARE) * share * len(redrawn)):
         return None
     return Draws(value, kept)
 

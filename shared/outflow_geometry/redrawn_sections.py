@@ -1,0 +1,307 @@
+"""Smallest sections of a plan with redrawn landmarks: device, cutting planes and path move, the image stays.
+
+All points LPS, mm, float64; areas mm2.
+
+Each draw is scanned in a few planes about the place of the smallest section, all draws in one call. The reading
+itself is scanned the same way as draw 0, and only the difference to it is added to the reading's own, finer result:
+what the scan's grid leaves out cancels. Distances and diameters need the outlines, and are cut for every third draw.
+The reader's path is drawn anew through the redrawn points. The automatic path follows the redrawn annulus at its
+downstream end and stays put in the ventricle, where walls and not landmarks hold it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import shapely
+
+from outflow_geometry.anatomy import Anatomy
+from outflow_geometry.errors import GeometryError, tried_once
+from outflow_geometry.frames import FloatArray, Plane
+from outflow_geometry.leaflet import leaflet_length
+from outflow_geometry.measure_functions import SectionNumbers, Value
+from outflow_geometry.outflow_path import OutflowPath, path_through, reader_path
+from outflow_geometry.plan_sections import PlanSections
+from outflow_geometry.residual import AT_END, SmallestSection, feret_diameters, last_meeting_station, septum_distance
+from outflow_geometry.section_scan import Cutting, quick_areas
+from outflow_geometry.sections import (
+    SectionStack,
+    aortic_side,
+    blood_outlines,
+    counted_parts,
+    edge_field,
+    kept_region,
+    line_of,
+    plane_axes,
+)
+from outflow_geometry.solids import CURVE_ARC_STEPS, Solid, build_solid, outlines
+
+AROUND = (-2.0, -1.2, -0.6, 0.0, 0.6, 1.2, 2.0)
+"""mm about the smallest section at which each draw is scanned: wider than the redrawn places move."""
+
+END_SEARCH, END_STEP = 6.0, 0.25
+"""mm about the reading's last plane that meets the device, in which that of a draw is looked for."""
+
+WINDOW_MARGIN = 6.0
+"""mm by which the window of a redrawn section exceeds that of the reading: ten times the scatter of a landmark."""
+
+FOLLOWS_ANNULUS = 20.0
+"""mm upstream of the annulus over which the automatic path lets go of it."""
+
+OUTLINED = 3
+"""Every so many draws are cut with outlines (see `Measure.draws_share`)."""
+
+NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
+
+
+@dataclass(frozen=True)
+class PlanRedraws:
+    """All draws of one plan; a solid along a path is cut for all draws when the first is asked for."""
+
+    sections: PlanSections
+    anatomies: Sequence[Anatomy]
+    _found: dict[Hashable, object] = field(default_factory=dict)
+
+    def numbers(self, solid: str, method: str) -> FloatArray:
+        """(draws, 7) of NUMBERS, NaN where a draw has no section."""
+        return tried_once(self._found, (solid, method), lambda: _redrawn_numbers(self, solid, method))
+
+    def paths(self, method: str) -> list[OutflowPath | None]:
+        """The path of the reading and of each draw; None where a draw has none."""
+        return tried_once(self._found, method, lambda: _paths(self, method))
+
+
+@dataclass(frozen=True)
+class RedrawnSections:
+    """Sections of one draw of a plan."""
+
+    plan: PlanRedraws
+    draw: int
+
+    def smallest(self, solid: str, method: str) -> SectionNumbers:
+        """Numbers of the redrawn smallest section."""
+        row = self.plan.numbers(solid, method)[self.draw]
+        if not np.isfinite(row[0]):
+            raise GeometryError("no_section", "this draw has no section")
+        area, station, native, fraction, distance, largest, narrowest = row.tolist()
+        return SectionNumbers(area, station, native, fraction, distance, largest, narrowest)
+
+    def bottleneck(self, solid: str, method: str) -> Value:
+        """The reading's bottleneck, changed in proportion to the smallest section."""
+        found = self.plan.sections.bottleneck(solid, method)
+        value = found[0] if isinstance(found, tuple) else found
+        return value * self.smallest(solid, method).area / self.plan.sections.section(solid, method).area
+
+
+def redrawn_sections(sections: PlanSections, anatomies: Sequence[Anatomy]) -> list[RedrawnSections]:
+    """Sections of every draw, found together on first use."""
+    plan = PlanRedraws(sections, anatomies)
+    return [RedrawnSections(plan, draw) for draw in range(len(anatomies))]
+
+
+def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
+    own = redraws.sections.path(method)
+    base = redraws.sections.reading.anatomy.aortic_plane
+    paths: list[OutflowPath | None] = [own]
+    for anatomy in redraws.anatomies:
+        try:
+            if method == "reader_path":
+                paths.append(reader_path(anatomy.structure("outflow_path"), anatomy))
+            else:
+                paths.append(_following(own, base, anatomy.aortic_plane))
+        except GeometryError:
+            paths.append(None)
+    return paths
+
+
+def _following(path: OutflowPath, old: Plane, new: Plane) -> OutflowPath:
+    """The path with its downstream end carried along from the old to the new aortic plane."""
+    stations = np.arange(path.stations[0], path.stations[-1] + 0.5, 1.0)
+    points, _ = path.at(stations)
+    share = np.clip(1.0 + stations / FOLLOWS_ANNULUS, 0.0, 1.0)[:, None]
+    share = share * share * (3.0 - 2.0 * share)
+    relative = points - old.point
+    # smallest rotation that takes one normal to the other (Rodrigues' formula)
+    axis = np.cross(old.normal, new.normal)
+    cosine = float(old.normal @ new.normal)
+    turned = relative * cosine + np.cross(axis, relative) + np.outer(relative @ axis, axis) / (1.0 + cosine)
+    return path_through(points + share * (new.point + turned - points), new, path.method)
+
+
+def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
+    sections = redraws.sections
+    found = sections.section(solid, method)
+    anatomies = [sections.reading.anatomy, *redraws.anatomies]
+    scans = _scans(redraws, solid, method, found, anatomies)
+    if not scans or scans[0].draw != 0:
+        raise GeometryError("no_section", "the reading's own section cannot be scanned again")
+    numbers = np.full((len(anatomies), len(NUMBERS)), np.nan)
+    _scan_areas(sections, scans, numbers)
+    chosen = [scan for scan in scans if scan.draw % OUTLINED == 0 and np.isfinite(numbers[scan.draw, 0])]
+    _outline(sections, method, found, chosen, numbers)
+    own = np.asarray([getattr(found, name) for name in NUMBERS])
+    moved = own + (numbers[1:] - numbers[0])
+    # a fraction of differences would not stay one; it is taken of the moved areas
+    moved[:, 3] = np.minimum(moved[:, 0] / np.where(moved[:, 2] > 0.0, moved[:, 2], np.nan), 1.0)
+    moved[:, 1] = np.minimum(moved[:, 1], 0.0)
+    signed = np.arange(len(NUMBERS)) == 1
+    result: FloatArray = np.where(signed, moved, np.maximum(moved, 0.0))
+    return result
+
+
+@dataclass
+class _Scan:
+    """One draw: where it is scanned, and where its smallest section was found."""
+
+    draw: int
+    cutting: Cutting
+    path: OutflowPath
+    stations: FloatArray
+    best: float = np.nan
+
+
+def _scans(
+    redraws: PlanRedraws, solid: str, method: str, found: SmallestSection, anatomies: Sequence[Anatomy]
+) -> list[_Scan]:
+    sections, chosen = redraws.sections, redraws.sections.definitions
+    own_end, _ = last_meeting_station(
+        sections.path(method), sections.solid(solid), sections.reading.anatomy, chosen.search_upstream
+    )
+    lumen = sections.reading.lumen
+    scans: list[_Scan] = []
+    for draw, (anatomy, path) in enumerate(zip(anatomies, redraws.paths(method), strict=True)):
+        if path is None:
+            continue
+        try:
+            cutter = _solid(sections, solid, anatomy)
+            end = _end(path, cutter, anatomy, own_end, max(-chosen.search_upstream, path.first))
+        except GeometryError:
+            continue
+        stations = _stations(found.station, own_end, end)
+        if lumen.field.contains(path.at(stations)[0]).all():
+            scans.append(_Scan(draw, Cutting(anatomy, cutter), path, stations))
+    return scans
+
+
+def _solid(sections: PlanSections, name: str, anatomy: Anatomy) -> Solid:
+    """The solid about the redrawn ring; the length of leaflet and the post tips are redrawn too."""
+    length = leaflet_length(anatomy) if name == "leaflet_limited" and anatomy.has("anterior_leaflet") else None
+    tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None
+    return build_solid(name, sections.plan, sections.prosthesis, anatomy, length, tips)
+
+
+def _end(path: OutflowPath, solid: Solid, anatomy: Anatomy, own_end: float, lowest: float) -> float:
+    """Most upstream station near the reading's own whose plane meets the solid on the aortic side."""
+    stations = np.arange(max(own_end - END_SEARCH, lowest), min(own_end + END_SEARCH, 0.0) + END_STEP, END_STEP)
+    points, tangents = path.at(stations)
+    low, high = solid.half_heights(aortic_side(anatomy, solid.axis), points, tangents)
+    meets = np.minimum(-low, high)
+    met = np.flatnonzero(meets >= 0.0)
+    if not len(met):
+        raise GeometryError("solid_not_met", "no plane near the reading's own range meets the redrawn device")
+    first = int(met[0])
+    if first == 0:
+        return float(stations[0])
+    share = meets[first] / (meets[first] - meets[first - 1])
+    return float(stations[first] - share * END_STEP)
+
+
+def _stations(station: float, own_end: float, end: float) -> FloatArray:
+    """Stations about the smallest section within the draw's range [end, 0]; they follow an end that it lies at."""
+    around = np.asarray(AROUND)
+    if station > -AT_END:
+        wanted = around - around[-1]
+    elif station < own_end + AT_END:
+        wanted = end + around - around[0]
+    else:
+        wanted = station + around
+    result: FloatArray = np.unique(np.clip(wanted, end, 0.0))
+    return result
+
+
+def _scan_areas(sections: PlanSections, scans: Sequence[_Scan], numbers: FloatArray) -> None:
+    """Fill area, station and native area of every draw."""
+    counts = np.asarray([len(scan.stations) for scan in scans])
+    owner = np.repeat(np.arange(len(scans)), counts)
+    placed = [scan.path.at(scan.stations) for scan in scans]
+    points, tangents = (np.concatenate(column) for column in zip(*placed, strict=True))
+    areas = _quick(sections, points, tangents, [scan.cutting for scan in scans], owner)
+    starts = np.cumsum(counts) - counts
+    for scan, start in zip(scans, starts, strict=True):
+        own = areas[start : start + len(scan.stations)]
+        if np.any(own > 0.0):
+            area, scan.best = _vertex(scan.stations, np.where(own > 0.0, own, np.inf))
+            numbers[scan.draw, :2] = area, scan.best
+    kept = [scan for scan in scans if np.isfinite(scan.best)]
+    placed = [scan.path.at(scan.best) for scan in kept]
+    points, tangents = (np.stack(column) for column in zip(*placed, strict=True))
+    bare = [Cutting(s.cutting.anatomy, replace(s.cutting.solid, solid_to=s.cutting.solid.solid_from)) for s in kept]
+    numbers[[scan.draw for scan in kept], 2] = _quick(sections, points, tangents, bare, np.arange(len(kept)))
+
+
+def _quick(
+    sections: PlanSections, points: FloatArray, tangents: FloatArray, cuttings: list[Cutting], owner: Any
+) -> FloatArray:
+    chosen = sections.definitions
+    field_ = edge_field(sections.reading.lumen)
+    return quick_areas(field_, points, tangents, cuttings, owner, chosen.section_rule, chosen.beyond_aortic_plane)
+
+
+def _vertex(stations: FloatArray, areas: FloatArray) -> tuple[float, float]:
+    """Smallest area and its station, at the vertex of the parabola through the smallest of the planes."""
+    best = int(np.argmin(areas))
+    area, station = float(areas[best]), float(stations[best])
+    if 0 < best < len(stations) - 1 and np.all(np.isfinite(areas[best - 1 : best + 2])):
+        s, a = stations[best - 1 : best + 2] - station, areas[best - 1 : best + 2]
+        bend, slope, _ = np.polyfit(s, a, 2)
+        if bend > 0.0:
+            shift = float(np.clip(-slope / (2.0 * bend), s[0], s[2]))
+            return area + slope * shift + bend * shift * shift, station + shift
+    return area, station
+
+
+def _outline(
+    sections: PlanSections, method: str, found: SmallestSection, scans: Sequence[_Scan], numbers: FloatArray
+) -> None:
+    """Fill septum distance and diameters of some draws, from the outlines in the plane of their smallest section."""
+    window = _window(sections, found, method)
+    chosen = sections.definitions
+    columns: list[tuple[FloatArray, ...]] = []
+    regions: list[Any] = []
+    for scan in scans:
+        anatomy, solid = scan.cutting.anatomy, scan.cutting.solid
+        point, tangent = scan.path.at(np.asarray([scan.best]))
+        u, v = plane_axes(tangent, anatomy)
+        where = (point, tangent, u, v)
+        region = kept_region(
+            *where, anatomy, solid.axis_point, solid.axis, chosen.section_rule, chosen.beyond_aortic_plane
+        )
+        columns.append((*where, line_of(anatomy.aortic_plane.point, anatomy.aortic_plane.normal, point, u, v)))
+        regions.append(shapely.intersection(region, window))
+    points, tangents, u, v, aortic = (np.concatenate(column) for column in zip(*columns, strict=True))
+    region = np.concatenate(regions)
+    blood, blur = blood_outlines(edge_field(sections.reading.lumen), region, points, u, v)
+    native = np.asarray(shapely.intersection(blood, region))
+    stations = np.asarray([scan.best for scan in scans])
+    stack = SectionStack(stations, points, tangents, u, v, chosen.section_rule, native, blood, aortic, blur)
+    for row, scan in enumerate(scans):
+        solid, one = scan.cutting.solid, stack.rows(np.asarray([row]))
+        device = outlines(solid, one.points, one.tangents, one.u, one.v, arc_steps=CURVE_ARC_STEPS)
+        section = shapely.multipolygons(counted_parts(one, shapely.difference(one.native, device))[0])
+        side = aortic_side(scan.cutting.anatomy, solid.axis)
+        numbers[scan.draw, 4] = septum_distance(one, side, device[0], section)
+        numbers[scan.draw, 5:7] = feret_diameters(section)
+
+
+def _window(sections: PlanSections, found: SmallestSection, method: str) -> Any:
+    """Box in (u, v) about the reading's native section there, with a margin."""
+    stack = sections.curves(method).stack
+    bounds = shapely.bounds(stack.native[np.abs(stack.stations - found.station) <= AROUND[-1]])
+    bounds = bounds[np.all(np.isfinite(bounds), axis=1)]
+    if not len(bounds):
+        raise GeometryError("no_section", "no blood about the smallest section")
+    low, high = bounds[:, :2].min(axis=0) - WINDOW_MARGIN, bounds[:, 2:].max(axis=0) + WINDOW_MARGIN
+    return shapely.box(low[0], low[1], high[0], high[1])
