@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from series_files import request, set_stored, take_inventory, take_volumes, write_series
 
-from outflow_cohort.dicom.codes import REASONS, documentation
+from outflow_cohort.dicom.codes import documentation, reasons
 from outflow_cohort.dicom.quality import image_quality, slab_step
 from outflow_cohort.dicom.settings import QualitySettings
 from outflow_cohort.dicom.volume import Grid, ReadRegion
@@ -104,7 +104,7 @@ def test_failed_gate_can_set_aside(tmp_path):
 
 def test_every_code_has_meaning_and_remedy():
     text = documentation()
-    for reason in REASONS.values():
+    for reason in reasons().values():
         assert reason.severity in ("set_aside", "warning", "info")
         assert reason.meaning.endswith(".")
         assert reason.remedy.endswith(".")
@@ -126,4 +126,4 @@ def test_codes_used_in_the_package_are_in_the_table():
         used |= set(re.findall(r'(?:Problem|PixelError|other|OtherObject)\(\s*(?:ordinal, )?"(\w+)"', source))
         used |= set(re.findall(r'Finding\([^()]*"(\w+)"\)', source))
     assert len(used) > 60
-    assert used <= set(REASONS)
+    assert used <= set(reasons())

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from outflow_cohort.dicom.codes import REASONS
+from outflow_cohort.dicom.codes import reason
 from outflow_cohort.dicom.landmark_checks import ImageBox, check_landmarks, hinge_order, reading_problems
 
 BOX = ImageBox(np.array([-120.0, -120.0, -100.0]), np.diag([0.5, 0.5, 0.5]), np.array([480, 480, 400]))
@@ -64,7 +64,7 @@ FRAMES = [
 @pytest.mark.parametrize(("code", "change"), FRAMES, ids=[f"{n}_{c}" for n, (c, _) in enumerate(FRAMES)])
 def test_mistakes_of_frame_and_unit_are_named(code, change):
     assert codes(mapped(heart(IN_OFF_CENTRE), change), OFF_CENTRE) == [code]
-    assert REASONS[code].severity == "set_aside"
+    assert reason(code).severity == "set_aside"
 
 
 def test_units_are_named_even_where_the_small_heart_lies_inside():
@@ -88,7 +88,7 @@ SIDES = [
 @pytest.mark.parametrize(("code", "spoil"), SIDES, ids=[f"{n}_{c}" for n, (c, _) in enumerate(SIDES)])
 def test_sides_and_names_warn(code, spoil):
     assert code in codes(spoil(heart()))
-    assert REASONS[code].severity == "warning"
+    assert reason(code).severity == "warning"
 
 
 SIZES = [
@@ -104,7 +104,7 @@ SIZES = [
 @pytest.mark.parametrize(("code", "spoil"), SIZES, ids=[c for c, _ in SIZES])
 def test_sizes_and_distances_set_aside(code, spoil):
     assert code in codes(spoil(heart()))
-    assert REASONS[code].severity == "set_aside"
+    assert reason(code).severity == "set_aside"
 
 
 def test_phantom_turned_any_way_is_measured():
@@ -113,7 +113,7 @@ def test_phantom_turned_any_way_is_measured():
 
     for turn in Rotation.random(20, random_state=4):
         found = codes(mapped(heart(), lambda p, turn=turn: turn.apply(p)))
-        assert all(REASONS[code].severity == "warning" for code in found)
+        assert all(reason(code).severity == "warning" for code in found)
 
 
 def test_points_beside_the_essential_ones_only_warn():

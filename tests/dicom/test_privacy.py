@@ -193,6 +193,22 @@ def test_path_names_and_table_cells(tmp_path):
     assert found["plans"] == []
 
 
+@pytest.mark.parametrize(
+    ("table", "value"), [("case_id", "Anna Huber"), ("site", "Dr. Huber, room 5"), ("reader", "Erika Mustermann")]
+)
+def test_names_in_columns_of_the_contract(tmp_path, table, value):
+    write_series(tmp_path / "t", n=4)
+    content = request(tmp_path / "t")
+    content["readings"] = [{"phase_pct": None, "reader_id": "R1", "read_no": 1, "structures": {}}]
+    if table == "reader":
+        content["readings"][0]["reader_id"] = value
+    else:
+        content["case"][table] = value
+    found = take_inventory(content, tmp_path / "work")
+    assert "table_identity" in {r for _, r in rules(found, "error")}
+    assert found["plans"] == []
+
+
 def test_attribute_table_is_that_of_the_standard_as_a_library_carries_it():
     """dicom-anonymizer 2.1.0 carries Table E.1-1 of PS3.15 2026c."""
     import runpy

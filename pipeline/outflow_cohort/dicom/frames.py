@@ -12,6 +12,16 @@ CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"
 ENHANCED_CT = "1.2.840.10008.5.1.4.1.1.2.1"
 LEGACY_ENHANCED_CT = "1.2.840.10008.5.1.4.1.1.2.2"
 CT_CLASSES = frozenset({CT_IMAGE, ENHANCED_CT, LEGACY_ENHANCED_CT})
+DEFLATED = "1.2.840.10008.1.2.1.99"
+LOSSY_SYNTAXES = frozenset(
+    {
+        "1.2.840.10008.1.2.4.50",
+        "1.2.840.10008.1.2.4.51",
+        "1.2.840.10008.1.2.4.81",
+        "1.2.840.10008.1.2.4.112",
+    }
+)
+"""Syntaxes that are always lossy; .91, .93 and .203 may hold either and are judged by the lossy flag."""
 MULTIFRAME_CT_CLASSES = frozenset({ENHANCED_CT, LEGACY_ENHANCED_CT})
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from outflow_cohort.dicom.codes import REASONS
+from outflow_cohort.dicom.codes import reason
 
 Row = dict[str, Any]
 
@@ -79,7 +79,7 @@ def check_landmarks(
         kept = []
         for reading in readings:
             problems = [*_seen_in_image(entry, reading), *reading_problems(reading["structures"], box)]
-            grave = [p for p in problems if REASONS[p.code].severity == "set_aside"]
+            grave = [p for p in problems if reason(p.code).severity == "set_aside"]
             refused += [_aside(request, entry, reading, p) for p in grave[:1]]
             if not grave:
                 kept.append({**reading, "landmark_warnings": ";".join(p.code for p in problems)})
@@ -106,7 +106,7 @@ def _aside(request: Row, entry: Row, reading: Row, problem: Problem) -> Row:
         "read_no": reading["read_no"],
         "stage": "landmarks",
         "code": problem.code,
-        "message": f"{source}: {problem.message}. {REASONS[problem.code].remedy}",
+        "message": f"{source}: {problem.message}. {reason(problem.code).remedy}",
     }
 
 
@@ -122,7 +122,7 @@ def reading_problems(structures: dict[str, list[list[float]]], box: ImageBox) ->
     far = [n for n, p in points.items() if n not in ESSENTIAL and not np.all(box.inside(p))]
     if far:
         problems.append(Problem("partly_outside_image", f"outside the image: {', '.join(sorted(far))}"))
-    return sorted(problems, key=lambda p: REASONS[p.code].severity != "set_aside")
+    return sorted(problems, key=lambda p: reason(p.code).severity != "set_aside")
 
 
 def _place(points: dict[str, np.ndarray], box: ImageBox) -> Problem | None:

@@ -130,7 +130,7 @@ def read_native(
     block = np.empty(shape, dtype)
     with path.open("rb", buffering=0) as handle:
         handle.seek(start)
-        view = memoryview(block).cast("B")
+        view = memoryview(block.data).cast("B")
         done = 0
         while done < len(view):
             count = handle.readinto(view[done:])

@@ -12,11 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.dicom.attribute_rules import DEIDENTIFICATION_CODES, IDENTIFIERS, basic_profile, rule_of
-from outflow_cohort.dicom.codes import REASONS
+from outflow_cohort.dicom.attribute_rules import DEIDENTIFICATION_CODES, IDENTIFIERS, rule_of
+from outflow_cohort.dicom.codes import reason
 from outflow_cohort.dicom.elements import elements_of, nested, text, texts
 from outflow_cohort.dicom.identity_text import (
-    column_is_identity,
     holds_identity,
     is_pseudonym,
     path_holds_date,
@@ -65,7 +64,7 @@ class Finding:
     @property
     def severity(self) -> str:
         """error, warning or info."""
-        return {"set_aside": "error"}.get(REASONS[self.rule].severity, REASONS[self.rule].severity)
+        return {"set_aside": "error"}.get(reason(self.rule).severity, reason(self.rule).severity)
 
 
 @dataclass(frozen=True, slots=True)
@@ -367,52 +366,3 @@ def _flag_findings(
     if features == "YES":
         found.append(Finding("(0028,0302)", "RecognizableVisualFeatures", "visual_features"))
     return found
-
-
-def audit_cells(cells: dict[str, Any], case_id: str, settings: PrivacySettings) -> set[Finding]:
-    """Findings in cells {column: text} of a study table; the column is named by its place, not its text."""
-    allowed = frozenset(word.casefold() for word in settings.allowed_words)
-    found = set()
-    for place, (column, cell) in enumerate(cells.items(), start=1):
-        words = "" if cell is None else str(cell).strip()
-        if not words:
-            continue
-        where = f"cases.csv further column {place}"
-        coded = is_pseudonym(words, case_id, settings.pseudonym_pattern, allowed)
-        if (
-            (column_is_identity(column) and not coded)
-            or holds_identity(words, allowed)
-            or holds_identity(column, allowed)
-        ):
-            found.add(Finding(where, "", "table_identity"))
-        elif path_holds_date(words):
-            found.add(Finding(where, "", "table_date"))
-    return found
-
-
-def audit_header_texts(texts_found: list[tuple[str, str]], settings: PrivacySettings) -> set[Finding]:
-    """Findings in the header text of NIfTI, MetaImage and NRRD files: (field, text) pairs."""
-    allowed = frozenset(word.casefold() for word in settings.allowed_words)
-    found = {Finding("header", "", "no_header_evidence")}
-    for place, words in texts_found:
-        if holds_identity(words, allowed):
-            found.add(Finding(place, "", "identifying_text"))
-        elif path_holds_date(words):
-            found.add(Finding(place, "", "date_present"))
-    return found
-
-
-def privacy_codes(found: set[Finding], settings: PrivacySettings) -> dict[str, str]:
-    """Codes that set a series aside under the policy: code -> the tags behind it."""
-    grave = {"strict": ("error", "warning"), "standard": ("error",), "report_only": ()}[settings.policy]
-    rules: dict[str, list[str]] = defaultdict(list)
-    for one in sorted(found):
-        if one.severity in grave:
-            rules[one.rule].append(one.tag)
-    return {
-        rule if REASONS[rule].severity == "set_aside" else "privacy_strict": f"{len(tags)} findings"
-        for rule, tags in rules.items()
-    }
-
-
-__all__ = ["Auditor", "Finding", "audit_cells", "audit_header_texts", "basic_profile", "privacy_codes"]

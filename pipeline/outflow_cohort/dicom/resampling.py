@@ -140,6 +140,8 @@ def interpolate_axis(values: np.ndarray, positions: np.ndarray, axis: int, inter
     nearest = np.rint(positions).astype(int)
     if np.all(np.abs(positions - nearest) < ON_VOXEL):
         return np.take(values, np.clip(nearest, 0, n - 1), axis=axis)
+    taps: tuple[int, ...]
+    weights: tuple[np.ndarray, ...]
     base = np.floor(positions).astype(int)
     t = positions - base
     if interpolator == "linear" or n < 4:

@@ -10,10 +10,9 @@ import math
 from collections import Counter
 from typing import Any
 
-from outflow_cohort.dicom.codes import REASONS, verdict
-from outflow_cohort.dicom.frames import Frame, OtherObject
+from outflow_cohort.dicom.codes import reason, reasons, verdict
+from outflow_cohort.dicom.frames import DEFLATED, Frame, OtherObject
 from outflow_cohort.dicom.images import ImageHeader
-from outflow_cohort.dicom.scan import DEFLATED
 from outflow_cohort.dicom.verify import JudgedSeries
 
 Row = dict[str, Any]
@@ -57,7 +56,7 @@ def series_row(case_id: str, row: int, name: str, series: JudgedSeries, study_id
         "verdict": verdict(tuple(codes)),
         "reason_codes": ";".join(sorted(codes)),
         "details": "; ".join(f"{code}: {codes[code]}" for code in sorted(codes)),
-        "remedy": " ".join(dict.fromkeys(REASONS[code].remedy for code in sorted(codes))),
+        "remedy": " ".join(dict.fromkeys(reason(code).remedy for code in sorted(codes))),
         "format": f"dicom {kind}",
         **size,
         "row_spacing_mm": _plain(spacing[0]) if spacing else None,
@@ -106,7 +105,7 @@ def other_rows(case_id: str, row: int, others: list[OtherObject], study_id: str)
             "verdict": "set_aside",
             "reason_codes": code,
             "details": f"{code}: {count} files",
-            "remedy": REASONS[code].remedy,
+            "remedy": reason(code).remedy,
             "n_files": count,
         }
         for (code, name), count in sorted(counts.items())
@@ -122,7 +121,7 @@ def folder_row(case_id: str, row: int, code: str, message: str) -> Row:
         "verdict": "set_aside",
         "reason_codes": code,
         "details": f"{code}: {message}",
-        "remedy": REASONS[code].remedy,
+        "remedy": reason(code).remedy,
     }
 
 
@@ -139,7 +138,7 @@ def image_row(
         "verdict": verdict(tuple(codes)),
         "reason_codes": ";".join(sorted(codes)),
         "details": "; ".join(f"{code}: {codes[code]}" for code in sorted(codes)),
-        "remedy": " ".join(dict.fromkeys(REASONS[code].remedy for code in sorted(codes))),
+        "remedy": " ".join(dict.fromkeys(reason(code).remedy for code in sorted(codes))),
         "format": header.kind,
         "columns": header.size[0],
         "rows": header.size[1],
@@ -164,7 +163,7 @@ def aside_row(case_id: str, phase_pct: float | None, stage: str, code: str, mess
         "read_no": None,
         "stage": stage,
         "code": code,
-        "message": f"{message}. {REASONS[code].remedy}" if code in REASONS else message,
+        "message": f"{message}. {reason(code).remedy}" if code in reasons() else message,
     }
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 
-from outflow_cohort.dicom.codes import REASONS
+from outflow_cohort.dicom.codes import reason
 from outflow_cohort.dicom.settings import PhaseSettings
 from outflow_cohort.dicom.verify import JudgedSeries
 
@@ -17,7 +17,7 @@ SPLIT_CODES = frozenset({"several_phases", "several_series", "several_studies"})
 
 def _rank(series: JudgedSeries, fingerprint: str) -> tuple[float | str, ...]:
     warnings = sum(
-        REASONS[code].severity == "warning" and REASONS[code].stage == "geometry"
+        reason(code).severity == "warning" and reason(code).stage == "geometry"
         for code in series.codes
         if code not in SPLIT_CODES
     )
@@ -71,7 +71,7 @@ def _apply_table(candidates: list[tuple[JudgedSeries, str]], table_pct: float, s
     """Keep the series of the phase that series.csv asks for; a lone series that says otherwise contradicts it."""
     header_trouble = {"phase_contradiction"}
     usable = [
-        s for s, _ in candidates if all(REASONS[c].severity != "set_aside" or c in header_trouble for c in s.codes)
+        s for s, _ in candidates if all(reason(c).severity != "set_aside" or c in header_trouble for c in s.codes)
     ]
     matching = [
         s

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from outflow_cohort.dicom.codes import verdict
-from outflow_cohort.dicom.frames import CT_IMAGE, Frame
+from outflow_cohort.dicom.frames import CT_IMAGE, DEFLATED, Frame
 from outflow_cohort.dicom.geometry import StackGeometry, judge_geometry
 from outflow_cohort.dicom.phase import PhaseDecision, decide_phase, heart_rate_codes
 from outflow_cohort.dicom.pixels import (
@@ -23,7 +23,6 @@ from outflow_cohort.dicom.pixels import (
     read_frame,
     stored_dtype,
 )
-from outflow_cohort.dicom.scan import DEFLATED
 from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, QualitySettings
 from outflow_cohort.dicom.stacks import PROJECTIONS, Stack, build_stacks, is_localizer
 

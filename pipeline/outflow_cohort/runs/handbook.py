@@ -133,9 +133,9 @@ def _setting_rows(model: Any, prefix: str) -> list[tuple[Any, ...]]:
 
 
 def _codes() -> str:
-    from outflow_cohort.dicom.codes import REASONS
+    from outflow_cohort.dicom.codes import reasons
 
-    rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in REASONS.values()]
+    rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in reasons().values()]
     return "# Reason codes\n\n" + _table(("code", "stage", "severity", "meaning", "remedy"), rows) + "\n"
 
 

@@ -120,7 +120,8 @@ def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
 def _judge_folder(
     case: _Case, entry: Row, scans: dict[Path, tuple[FolderScan, Auditor]], decoder: FrameDecoder
 ) -> list[_RowSeries]:
-    from outflow_cohort.dicom.privacy import Auditor, privacy_codes
+    from outflow_cohort.dicom.privacy import Auditor
+    from outflow_cohort.dicom.privacy_texts import privacy_codes
     from outflow_cohort.dicom.rows import folder_row, other_rows, series_names
     from outflow_cohort.dicom.scan import list_files, scan_folder
     from outflow_cohort.dicom.selection import choose
@@ -175,23 +176,28 @@ def _finding_row(case_id: str, series: str, finding: Finding) -> Row:
 
 
 def _audit_tables(case: _Case, content: Row) -> dict[str, str]:
-    """Findings in the case's further columns; codes that set the whole case aside."""
-    from outflow_cohort.dicom.privacy import audit_cells, privacy_codes
+    """Findings in what the study's tables say of the case; codes that set the whole case aside."""
+    from outflow_cohort.dicom.privacy_texts import Cell, audit_cells, privacy_codes
 
     if not case.privacy.scan_tables:
         return {}
-    found = audit_cells(content["case"].get("extra") or {}, case.case_id, case.privacy)
+    extra = content["case"].get("extra") or {}
+    cells = [Cell(f"cases.csv further column {n}", name, extra[name]) for n, name in enumerate(extra, start=1)]
+    cells += [Cell(f"cases.csv {name}", name, content["case"].get(name)) for name in ("case_id", "group", "site")]
+    cells += [Cell("landmarks.csv reader_id", "reader_id", reading["reader_id"]) for reading in content["readings"]]
+    found = audit_cells(cells, case.case_id, case.privacy)
     case.findings += [_finding_row(case.case_id, "", f) for f in sorted(found)]
     return privacy_codes(found, case.privacy)
 
 
 def _judge_image(case: _Case, entry: Row) -> None:
     """A NIfTI, MetaImage or NRRD file: its grid is judged, its header text scanned."""
-    from outflow_cohort.dicom.codes import REASONS
+    from outflow_cohort.dicom.codes import reason
     from outflow_cohort.dicom.identity_text import path_holds_identity
     from outflow_cohort.dicom.images import header_texts, image_plan, read_image_header
     from outflow_cohort.dicom.pixels import PixelError
-    from outflow_cohort.dicom.privacy import Finding, audit_header_texts, privacy_codes
+    from outflow_cohort.dicom.privacy import Finding
+    from outflow_cohort.dicom.privacy_texts import audit_header_texts, privacy_codes
     from outflow_cohort.dicom.rows import aside_row, fingerprint, folder_row, image_row
 
     row, path = entry["row"], Path(entry["volume"])
@@ -214,7 +220,7 @@ def _judge_image(case: _Case, entry: Row) -> None:
     case.findings += [_finding_row(case.case_id, f"{row} {name}", f) for f in sorted(found)]
     codes.update(privacy_codes(found, case.privacy))
     case.series.append(image_row(case.case_id, row, name, header, entry["phase_pct"], codes))
-    grave = sorted(code for code in codes if REASONS[code].severity == "set_aside")
+    grave = sorted(code for code in codes if reason(code).severity == "set_aside")
     for code in grave:
         message = f"series.csv row {row}: {codes[code]}"
         case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, code, message))
@@ -250,6 +256,6 @@ def _finish(case: _Case, judged: list[_RowSeries]) -> None:
 
 
 def _set_aside_codes(series: JudgedSeries) -> list[str]:
-    from outflow_cohort.dicom.codes import REASONS
+    from outflow_cohort.dicom.codes import reason
 
-    return sorted(code for code in series.codes if REASONS[code].severity == "set_aside")
+    return sorted(code for code in series.codes if reason(code).severity == "set_aside")

@@ -95,10 +95,10 @@ def _one_volume(
     grid = Grid.of_plan(plan)
     if points is None and not settings.whole_image:
         raise PixelError("no_landmarks", "no reading belongs to this phase")
-    inside = None if points is None else points[_inside(grid, points)]
-    if points is not None and not len(inside) and not settings.whole_image:
-        raise PixelError("landmarks_outside", f"none of {len(points)} landmarks lies inside the image")
-    target = target_grid(grid, None if settings.whole_image else inside, settings)
+    inside = None if points is None or settings.whole_image else points[_inside(grid, points)]
+    if inside is not None and not len(inside):
+        raise PixelError("landmarks_outside", "none of the landmarks lies inside the image")
+    target = target_grid(grid, inside, settings)
     if target is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     region = source_region(grid, target)
