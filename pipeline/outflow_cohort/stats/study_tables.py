@@ -118,7 +118,7 @@ def agreement(folder: Path, settings: StatisticsSettings, scheduler: str | None)
     """Agreement of readers, one measure at a time: memory is bounded by the readings of one measure."""
     import pandas as pd
 
-    measures = measured(folder)
+    measures = measured(folder) or [""]  # the name of none: a table without rows, with its columns
     frames = compute_each(partial(_agreement_of, folder=str(folder), settings=settings), measures, scheduler)
     filled = [f for f in frames if len(f)]
     return pd.concat(filled, ignore_index=True) if filled else frames[0]

@@ -32,7 +32,7 @@ def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95) -
     values : one row a case and key with a column `value`; NaN counts as missing. sd and interval need two values.
     """
     import pandas as pd
-    from scipy.stats import t
+    from scipy.special import stdtrit  # the quantile of Student's t; scipy.stats takes seconds to import
 
     columns = [pd.Categorical(values[k]) if values[k].dtype.kind != "f" else values[k] for k in keys]
     codes = [c.codes if isinstance(c, pd.Categorical) else pd.factorize(c, sort=True)[0] for c in columns]
@@ -66,7 +66,7 @@ def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95) -
         sd = np.full(len(size), np.nan)
         sd[several] = np.sqrt(squares[several] / (size[several] - 1))
         half = np.full(len(size), np.nan)
-        half[several] = t.ppf((1 + confidence) / 2, size[several] - 1) * sd[several] / np.sqrt(size[several])
+        half[several] = stdtrit(size[several] - 1, (1 + confidence) / 2) * sd[several] / np.sqrt(size[several])
         figures["sd"][there] = sd
         figures["ci_low"][there], figures["ci_high"][there] = centre + shift - half, centre + shift + half
         figures["q1"][there], figures["median"][there], figures["q3"][there] = quantiles.T
