@@ -158,7 +158,7 @@ class Chambers:
         return np.maximum(np.abs(wall) - LEAFLET_THICKNESS / 2.0, np.maximum(h - length, -1.0 - h))
 
     def _prosthetic_leaflets(self) -> Array:
-        heart, x, y, h, edge = self.heart, self.x, self.y, self.h, self.ring_distance
+        heart, h, edge = self.heart, self.h, self.ring_distance
         top = heart.case.implant.leaflet_height
         cuff = np.maximum(np.abs(edge + 0.3) - 0.7, np.maximum(h - top, 0.5 - h))
         if not heart.valve_closed:

@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from outflow_cohort.demo import thorax
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.heart_case import HeartCase
-from outflow_cohort.demo.tissue import LUNG_VESSEL, Chest, cover, over
+from outflow_cohort.demo.tissue import AIR, LUNG, Canvas, Chest
 from outflow_geometry.frames import Volume
 
 FWHM_TO_SD = 1.0 / np.sqrt(8.0 * np.log(2.0))
@@ -57,6 +56,27 @@ class Grid:
 
 
 @dataclass(frozen=True)
+class Coarse:
+    """The chest at block centres: HU without and with the heart, nearest edges of both, distance to the heart's fat."""
+
+    chest_level: NDArray
+    chest_edge: NDArray
+    level: NDArray
+    heart_edge: NDArray
+    fat: NDArray
+
+    def work(self, near: float) -> Iterator[tuple[NDArray, bool, bool]]:
+        """Blocks with an edge nearer than `near` mm, in portions, and whether chest and heart are to be drawn."""
+        heart = self.heart_edge < near
+        seen = self.fat > -near
+        chest = seen & ((self.chest_edge < near) | ((self.chest_level == LUNG) & (self.level == LUNG)))
+        for with_chest, with_heart in ((True, False), (False, True), (True, True)):
+            chosen = np.flatnonzero((chest == with_chest) & (heart == with_heart))
+            for i in range(0, len(chosen), CHUNK_BLOCKS):
+                yield chosen[i : i + CHUNK_BLOCKS], with_chest, with_heart
+
+
+@dataclass(frozen=True)
 class Drawing:
     """A chest drawn on a regular grid of points."""
 
@@ -66,31 +86,41 @@ class Drawing:
     def draw(self, xs: NDArray, ys: NDArray, zs: NDArray) -> NDArray:
         """HU (nz, ny, nx) without metal and noise; blocks far from any edge get one value."""
         axes = [self._blocks(a) for a in (xs, ys, zs)]
-        centers = [padded.reshape(-1, BLOCK).mean(axis=1) for padded in axes]
+        centers = [a.reshape(-1, BLOCK).mean(axis=1).astype(np.float32) for a in axes]
         shape = tuple(len(c) for c in centers)
-        flat = [g.ravel() for g in np.meshgrid(*(c.astype(np.float32) for c in centers), indexing="ij")]
-        level, nearest = self._in_chunks(flat)
+        coarse = self._coarse([g.ravel() for g in np.meshgrid(*centers, indexing="ij")])
         half = 0.5 * BLOCK * float(np.sqrt(sum((a[1] - a[0]) ** 2 for a in (xs, ys, zs))))
-        active = nearest < SAFETY * half + 4.0 * self.sigma
+        near = SAFETY * half + 4.0 * self.sigma
         image = np.empty((shape[2] * BLOCK, shape[1] * BLOCK, shape[0] * BLOCK), np.float32)
         blocks = image.reshape(shape[2], BLOCK, shape[1], BLOCK, shape[0], BLOCK)
-        blocks[...] = level.reshape(shape).transpose(2, 1, 0)[:, None, :, None, :, None]
+        blocks[...] = coarse.level.reshape(shape).transpose(2, 1, 0)[:, None, :, None, :, None]
         offsets = [a.reshape(-1, BLOCK).astype(np.float32) for a in axes]
-        for chosen, lung in self._work(active, level):
+        for chosen, with_chest, with_heart in coarse.work(near):
             bi, bj, bk = np.unravel_index(chosen, shape)
-            n = len(chosen)
             x, y, z = np.broadcast_arrays(
                 offsets[0][bi][:, None, None, :], offsets[1][bj][:, None, :, None], offsets[2][bk][:, :, None, None]
             )
             x, y, z = (np.ascontiguousarray(c).reshape(-1) for c in (x, y, z))
-            if lung:
-                vessels = thorax.lung_vessels(x, y, z, self.chest.heart.case.seed)
-                base = np.repeat(level[chosen], BLOCK**3)
-                drawn = over(base, cover(vessels, max(self.sigma, 0.5)), LUNG_VESSEL)
-            else:
-                drawn, _ = self.chest.hu(x, y, z, self.sigma)
-            blocks[bk, :, bj, :, bi, :] = drawn.reshape(n, BLOCK, BLOCK, BLOCK)
+            canvas = Canvas(np.repeat(coarse.chest_level[chosen], BLOCK**3), self.sigma)
+            if with_chest:
+                canvas.image[:] = AIR
+                self.chest.draw_chest(canvas, x, y, z)
+            if with_heart:
+                self.chest.draw_heart(canvas, x, y, z)
+            blocks[bk, :, bj, :, bi, :] = canvas.image.reshape(len(chosen), BLOCK, BLOCK, BLOCK)
         return image[: len(zs), : len(ys), : len(xs)]
+
+    def _coarse(self, flat: list[NDArray]) -> Coarse:
+        """Block centres, a chunk at a time."""
+        parts = []
+        for i in range(0, len(flat[0]), CHUNK_BLOCKS * BLOCK**3):
+            x, y, z = (c[i : i + CHUNK_BLOCKS * BLOCK**3] for c in flat)
+            chest = Canvas(np.full_like(x, AIR), self.sigma)
+            self.chest.draw_chest(chest, x, y, z, vessels=False)
+            heart = Canvas(chest.image, self.sigma)
+            hidden = self.chest.draw_heart(heart, x, y, z)
+            parts.append((chest.image, chest.nearest, heart.image, heart.nearest, hidden))
+        return Coarse(*(np.concatenate(p) for p in zip(*parts, strict=True)))
 
     @staticmethod
     def _blocks(axis: NDArray) -> NDArray:
@@ -98,20 +128,6 @@ class Drawing:
         extra = -len(axis) % BLOCK
         step = axis[1] - axis[0]
         return np.concatenate([axis, axis[-1] + step * np.arange(1, extra + 1)])
-
-    def _in_chunks(self, flat: list[NDArray]) -> tuple[NDArray, NDArray]:
-        size = CHUNK_BLOCKS * BLOCK**3
-        starts = range(0, len(flat[0]), size)
-        parts = [self.chest.hu(*(c[i : i + size] for c in flat), self.sigma, vessels=False) for i in starts]
-        return np.concatenate([p[0] for p in parts]), np.concatenate([p[1] for p in parts])
-
-    @staticmethod
-    def _work(active: NDArray, level: NDArray) -> Iterator[tuple[NDArray, bool]]:
-        lung = ~active & (level < -300.0) & (level > -990.0)
-        for mask, is_lung in ((active, False), (lung, True)):
-            chosen = np.flatnonzero(mask)
-            for i in range(0, len(chosen), CHUNK_BLOCKS):
-                yield chosen[i : i + CHUNK_BLOCKS], is_lung
 
 
 @dataclass(frozen=True)
@@ -122,7 +138,8 @@ class Scanner:
     noise_sd: float = 20.0
     supersample: int = 2
     largest_hu: float = LARGEST_HU
-    noise_grain_fwhm: float = 1.1
+    noise_grain_fwhm: float = 0.7
+    """mm; noise of filtered backprojection is finer than the blur of edges (common practice, no source)."""
 
     @cached_property
     def blur_sd(self) -> float:

@@ -38,71 +38,78 @@ def over(below: Array, share: Array, level: Array | float) -> Array:
     return below + share * (level - below)
 
 
+class Canvas:
+    """An image in the making: HU at some points, and how near the nearest edge is (mm)."""
+
+    def __init__(self, image: Array, sigma: float) -> None:
+        self.image = image
+        self.sigma = sigma
+        self.nearest = np.full_like(image, 1e3)
+
+    def lay(self, distance: Array, level: float) -> None:
+        """Lay a tissue of `level` HU and signed `distance` over what is there."""
+        self.image = over(self.image, cover(distance, self.sigma), level)
+        self._note(distance)
+
+    def _note(self, distance: Array) -> None:
+        """A tissue hides the edges below it: inside, its own edge alone is seen."""
+        self.nearest = np.where(distance < 0.0, -distance, np.minimum(self.nearest, distance))
+
+    def lay_blood(self, left: Array, left_level: float, right: Array, right_level: float) -> None:
+        """Lay two pools of blood at once: behind a thin wall between them their blurred edges add up."""
+        share_left, share_right = cover(left, self.sigma), cover(right, self.sigma)
+        below = self.image
+        self.image = below + share_left * (left_level - below) + share_right * (right_level - below)
+        self._note(np.minimum(left, right))
+
+
 @dataclass(frozen=True)
 class Chest:
     """All tissues of one phase."""
 
     heart: HeartPhase
 
-    def hu(self, x: Array, y: Array, z: Array, sigma: float, vessels: bool = True) -> tuple[Array, Array]:
-        """HU without metal, and the distance of the nearest edge (mm), at LPS points (arrays of one shape)."""
-        local = (np.stack([x, y, z], axis=-1) - self.heart.ring_center.astype(x.dtype)) @ self.heart.axes.T.astype(
-            x.dtype
-        )
-        return self._paint(x, y, z, *(np.ascontiguousarray(local[..., i]) for i in range(3)), sigma, vessels)
-
-    def _paint(
-        self, x: Array, y: Array, z: Array, lx: Array, ly: Array, lh: Array, sigma: float, vessels: bool
-    ) -> tuple[Array, Array]:
-        heart, levels = self.heart, self.heart.case.levels
-        edges: list[Array] = []
-
-        def lay(image: Array, distance: Array, level: float) -> Array:
-            edges.append(distance)
-            return over(image, cover(distance, sigma), level)
-
-        image = np.full_like(x, AIR)
-        image = lay(image, thorax.skin(x, y), FAT)
-        image = lay(image, thorax.chest_wall(x, y), CHEST_MUSCLE)
+    def draw_chest(self, canvas: Canvas, x: Array, y: Array, z: Array, vessels: bool = True) -> None:
+        """Lay what lies outside the mediastinum, at LPS points (arrays of one shape)."""
+        canvas.lay(thorax.skin(x, y), FAT)
+        canvas.lay(thorax.chest_wall(x, y), CHEST_MUSCLE)
         inside = thorax.cavity(x, y)
-        image = lay(image, inside, LUNG)
+        canvas.lay(inside, LUNG)
         if vessels:
-            tubes = np.maximum(thorax.lung_vessels(x, y, z, heart.case.seed), inside + 3.0)
-            image = over(image, cover(tubes, max(sigma, 0.5)), LUNG_VESSEL)
+            tubes = np.maximum(thorax.lung_vessels(x, y, z, self.heart.case.seed), inside + 3.0)
+            canvas.image = over(canvas.image, cover(tubes, max(canvas.sigma, 0.5)), LUNG_VESSEL)
         ribs = thorax.ribs(x, y, z)
-        image = lay(image, ribs, BONE)
-        image = lay(image, ribs + 1.6, MARROW)
+        canvas.lay(ribs, BONE)
+        canvas.lay(ribs + 1.6, MARROW)
         liver, stomach = thorax.diaphragm(x, y, z)
-        image = lay(image, np.maximum(stomach, inside), STOMACH)
-        image = lay(image, np.maximum(liver, inside), LIVER)
+        canvas.lay(np.maximum(stomach, inside), STOMACH)
+        canvas.lay(np.maximum(liver, inside), LIVER)
 
-        parts = Chambers(heart, lx, ly, lh)
-        muscle, walls, right, left = parts.muscle, parts.left_walls, parts.right_blood, parts.left_blood
-        aorta = thorax.descending_aorta(x, y)
+    def draw_heart(self, canvas: Canvas, x: Array, y: Array, z: Array) -> Array:
+        """Lay the mediastinum without metal; the distance (mm) to its fat, which hides what is below."""
+        heart, levels = self.heart, self.heart.case.levels
+        local = (np.stack([x, y, z]).T - heart.ring_center.astype(x.dtype)) @ heart.axes.T.astype(x.dtype)
+        parts = Chambers(heart, *(np.ascontiguousarray(local[..., i].T) for i in range(3)))
+        muscle, walls, right = parts.muscle, parts.left_walls, parts.right_blood
+        aorta, oesophagus = thorax.descending_aorta(x, y), thorax.oesophagus(x, y)
         bone, canal = thorax.vertebra(x, y, z)
         middle = union(union(muscle, right - RIGHT_WALL, 40.0), walls, 30.0) - 5.0
-        back = np.minimum(np.minimum(aorta - 5.0, bone - 6.0), thorax.oesophagus(x, y) - 4.0)
-        image = lay(image, np.maximum(union(middle, back, 12.0), inside), FAT)
-        image = lay(image, thorax.oesophagus(x, y), CHEST_MUSCLE)
-        image = lay(image, aorta - 1.6, levels.wall)
-        image = lay(image, aorta, levels.left_blood)
-        image = lay(image, bone, BONE)
-        image = lay(image, bone + 1.8, MARROW)
-        image = lay(image, canal, CANAL)
-        image = lay(image, right - RIGHT_WALL, levels.wall)
-        image = lay(image, walls, levels.wall)
-        image = lay(image, muscle, levels.muscle)
-        edges += [right, left]
-        share_left, share_right = cover(left, sigma), cover(right, sigma)
-        image = image + share_left * (levels.left_blood - image) + share_right * (levels.right_blood - image)
+        back = np.minimum(np.minimum(aorta - 5.0, bone - 6.0), oesophagus - 4.0)
+        fat = np.maximum(union(middle, back, 12.0), thorax.cavity(x, y))
+        canvas.lay(fat, FAT)
+        canvas.lay(oesophagus, CHEST_MUSCLE)
+        canvas.lay(aorta - 1.6, levels.wall)
+        canvas.lay(aorta, levels.left_blood)
+        canvas.lay(bone, BONE)
+        canvas.lay(bone + 1.8, MARROW)
+        canvas.lay(canal, CANAL)
+        canvas.lay(right - RIGHT_WALL, levels.wall)
+        canvas.lay(walls, levels.wall)
+        canvas.lay(muscle, levels.muscle)
+        canvas.lay_blood(parts.left_blood, levels.left_blood, right, levels.right_blood)
         if heart.case.calcified:
-            image = lay(image, parts.calcium, levels.calcium)
-        if heart.case.implant.kind == "bioprosthesis":
-            image = lay(image, parts.posts, 600.0)
-        nearest = np.abs(edges[0])
-        for distance in edges[1:]:
-            np.minimum(nearest, np.abs(distance), out=nearest)
-        return image, nearest
+            canvas.lay(parts.calcium, levels.calcium)
+        return fat
 
     def metal(self, x: Array, y: Array, z: Array, sigma: float) -> Array:
         """Share of metal (0 to 1): the blurred band of an implanted ring, box times box across and along its wall."""
