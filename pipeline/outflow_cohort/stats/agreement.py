@@ -57,7 +57,8 @@ def agreement_table(
 
     frame : one row a reading, the study's `measurements` table. Missing and infinite values are left out. Columns
         phase, read, unit and group may be absent (one phase, one read, no unit, one group).
-    n_boot : draws of the case bootstrap (boot_low, boot_high: BCa, cases resampled, readers as they are); 0 = none.
+    n_boot : draws of the case bootstrap (boot_low, boot_high: BCa, cases resampled, readers as they are; under
+        one_per_case only); 0 = none.
 
     Returns tidy rows, sorted: the measures_columns, phase_rule, phase_pct (null under one_per_case), group, statistic,
     comparison, estimate, ci_low, ci_high, interval (how ci_* were found), boot_low, boot_high, n_cases, n_readers,
@@ -105,6 +106,7 @@ def agreement_table(
                 n_draws=n_boot,
                 seed=seed,
                 regressions=settings.regressions,
+                bootstrap_components=rule == ONE_PER_CASE,
             )
             common = {**names, "phase_rule": rule, "phase_pct": phase_pct, "group": group_name, "_unit": own_unit}
             rows += [common | row for row in found]

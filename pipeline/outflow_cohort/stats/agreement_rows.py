@@ -35,6 +35,7 @@ def agreement_rows(
     n_draws: int,
     seed: int,
     regressions: bool,
+    bootstrap_components: bool = True,
 ) -> list[dict]:
     """All agreement of one measure from parallel arrays, one entry a reading.
 
@@ -57,7 +58,14 @@ def agreement_rows(
     rows += [_row(r["statistic"], WITHIN_READERS, r) for r in repeated]
     for found in reader_bias_rows(cells, fit, confidence=confidence):
         rows.append(_row("reader_bias", f"{found['reader']} - all readers", found | {"interval": "t"}))
-    boots = component_intervals(cells, fit, _BOOTSTRAPPED, n_draws=n_draws, seed=seed, confidence=confidence)
+    boots = component_intervals(
+        cells,
+        fit,
+        _BOOTSTRAPPED,
+        n_draws=n_draws if bootstrap_components else 0,
+        seed=seed,
+        confidence=confidence,
+    )
     for row in rows:
         boot = boots.get(row["statistic"]) if row["comparison"] != WITHIN_READERS or row["statistic"] == "wsd" else None
         row["boot_low"], row["boot_high"] = boot or (np.nan, np.nan)
@@ -194,7 +202,7 @@ def _pair_rows(
 def comparison_rows(
     a: np.ndarray, b: np.ndarray, comparison: str, confidence: float, regressions: bool
 ) -> Iterator[dict]:
-    """Percent limits, slope of the bias, concordance and, if asked for, regressions of pairs (one a case), a minus b."""
+    """Percent limits, slope of the bias, concordance, regressions if asked for, of pairs (one a case): a minus b."""
     percent = bland_altman(a, b, confidence=confidence, scale="percent")
     for row in _limits_rows(percent, comparison, 2, 2 * percent.n):
         if row["statistic"] != "sd_difference":

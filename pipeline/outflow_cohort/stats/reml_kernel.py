@@ -218,11 +218,8 @@ def fit(counts, means, within, weights, active, start, tolerance):
             for a in range(len(index)):
                 k = index[a]
                 floor = SMALLEST_RESIDUAL if k == 3 else 0.0
-                moved = components[k] + length * step[a]
-                # A step past zero stops at a tenth of the way first, at zero once that small.
-                if moved <= floor:
-                    moved = floor if components[k] < 1e-7 * components.sum() else 0.1 * components[k]
-                trial[k] = max(moved, floor)
+                # Projected on the bound; halving finds the way if the criterion rises there.
+                trial[k] = max(components[k] + length * step[a], floor)
             trial_values = evaluate(counts, means, within, weights, trial)
             if trial_values[0] <= criterion + 1e-12 * abs(criterion):
                 accepted = True
