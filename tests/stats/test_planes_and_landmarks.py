@@ -4,7 +4,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outflow_cohort.stats import landmark_agreement, plane_agreement, reader_bias, reader_drift
+from outflow_cohort.stats import (
+    landmark_agreement,
+    plane_agreement,
+    reader_bias,
+    reader_drift,
+    reading_plane_agreement,
+    reading_planes,
+)
 from outflow_cohort.stats.planes import angle_between
 
 
@@ -160,3 +167,17 @@ def test_bias_of_complete_readings_is_the_classical_contrast():
     left = wide.sub(wide.mean(axis=1), axis=0).sub(expected, axis=1).to_numpy()
     square = (left**2).sum() / (29 * 2)
     np.testing.assert_allclose(found.standard_error, np.sqrt(square / 30 * 2 / 3), rtol=1e-6)
+
+
+def test_planes_of_readings_are_those_the_measures_use():
+    shifted = landmarks((0.0, 2.0))
+    planes = reading_planes(shifted)
+    assert set(planes["plane"]) == {"mitral_ring"}
+    assert len(planes) == 20
+    table = reading_plane_agreement(shifted).query("plane == 'mitral_ring' and comparison == 'R2 - R1'")
+    found = table.set_index("statistic").estimate
+    assert found["angle_mean"] == pytest.approx(0.0, abs=1e-6)
+    assert found["offset_normal_mean"] == pytest.approx(2.0, abs=1e-6)
+    assert found["offset_in_plane_mean"] == pytest.approx(0.0, abs=1e-6)
+    missing = reading_plane_agreement(shifted).query("plane == 'aortic_annulus'")
+    assert set(missing["status"]) == {"no_pairs"}

@@ -1,0 +1,74 @@
+"""Planes of each reading, from its landmarks, and how far readers' planes agree. All points LPS, mm, float64.
+
+The planes are those every measure uses: the mitral ring's (least squares, through the area centroid of its contour,
+normal towards the ventricle) and the aortic annulus' (through the hinges or the ring, normal downstream).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from outflow_cohort.stats.planes import plane_agreement
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+READING = ("case_id", "phase_pct", "reader_id", "read_no")
+NO_PHASE = -1.0
+"""Stands for an empty phase while grouping; a phase is a percentage, never negative."""
+VECTORS = tuple(f"{name}_{axis}" for name in ("normal", "center") for axis in "xyz")
+
+
+def reading_planes(points: pd.DataFrame) -> pd.DataFrame:
+    """Mitral ring and aortic annulus plane of every reading of a landmark table.
+
+    points : columns case_id, phase_pct, reader_id, read_no, structure, point_no, x_mm, y_mm, z_mm, one row a point.
+    Returns columns plane (mitral_ring, aortic_annulus), case_id, phase_pct, reader_id, read_no, normal_x ... center_z;
+    a reading whose landmarks do not make a plane, or leave its normal's side unknown, has no row for it.
+    """
+    import pandas as pd
+
+    from outflow_geometry.anatomy import build_anatomy
+    from outflow_geometry.errors import GeometryError
+
+    rows = []
+    keyed = points.assign(phase_pct=points["phase_pct"].astype(np.float64).fillna(NO_PHASE))
+    ordered = keyed.sort_values([*READING, "structure", "point_no"], kind="stable")
+    for key, group in ordered.groupby(list(READING), sort=True):
+        coordinates = group[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64)
+        structures = group["structure"].to_numpy()
+        anatomy = build_anatomy({str(name): coordinates[structures == name] for name in sorted(set(structures))})
+        for name in ("mitral_ring", "aortic_annulus"):
+            try:
+                if name == "mitral_ring":
+                    anatomy.require_orientation()
+                    plane, center = anatomy.ring_plane, anatomy.ring_center
+                else:
+                    plane, center = anatomy.aortic_plane, anatomy.aortic_center
+            except GeometryError:
+                continue
+            rows.append((name, *key, *plane.normal, *center))
+    table = pd.DataFrame(rows, columns=["plane", *READING, *VECTORS])
+    return table.assign(phase_pct=table["phase_pct"].astype(np.float64).replace(NO_PHASE, np.nan))
+
+
+def reading_plane_agreement(
+    points: pd.DataFrame, *, confidence: float = 0.95, n_draws: int = 2000, seed: int = 20240229
+) -> pd.DataFrame:
+    """`plane_agreement` of the mitral ring and of the aortic annulus: its columns after a first one, plane.
+
+    points : the study's landmark table, as in `reading_planes`. Pairs are formed within a phase; a case counts once.
+    """
+    import pandas as pd
+
+    planes = reading_planes(points)
+    planes = planes.assign(phase_pct=planes["phase_pct"].fillna(NO_PHASE))
+    tables = []
+    for name in ("mitral_ring", "aortic_annulus"):
+        found = plane_agreement(
+            planes[planes["plane"] == name], phase="phase_pct", confidence=confidence, n_draws=n_draws, seed=seed
+        )
+        tables.append(found.assign(plane=name)[["plane", *found.columns]])
+    return pd.concat(tables, ignore_index=True)
