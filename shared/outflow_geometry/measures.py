@@ -282,7 +282,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Smallest distance from device to lumen wall in the neo-LVOT section.",
         CONVENTION,
         OVER_PHASES,
-        draws_share=1.0 / 3.0,
+        draws_share=0.2,
     ),
     Measure(
         "neo_lvot_diameter",
@@ -294,7 +294,7 @@ REGISTRY: tuple[Measure, ...] = (
         functions.neo_lvot_diameter,
         "Largest and smallest diameter of the neo-LVOT section.",
         CONVENTION,
-        draws_share=1.0 / 3.0,
+        draws_share=0.2,
     ),
     Measure(
         "bottleneck_area",

@@ -4,7 +4,7 @@ All points LPS, mm, float64; areas mm2.
 
 Each draw is scanned in a few planes about the place of the smallest section, all draws in one call. The reading
 itself is scanned the same way as draw 0, and only the difference to it is added to the reading's own, finer result:
-what the scan's grid leaves out cancels. Distances and diameters need the outlines, and are cut for every third draw.
+what the scan's grid leaves out cancels. Distances and diameters need the outlines, and are cut for every fifth draw.
 The reader's path is drawn anew through the redrawn points. The automatic path follows the redrawn annulus at its
 downstream end and stays put in the ventricle, where walls and not landmarks hold it.
 """
@@ -39,10 +39,10 @@ from outflow_geometry.sections import (
 )
 from outflow_geometry.solids import CURVE_ARC_STEPS, Solid, build_solid, outlines
 
-AROUND = (-2.0, -1.2, -0.6, 0.0, 0.6, 1.2, 2.0)
+AROUND = (-1.8, -0.9, 0.0, 0.9, 1.8)
 """mm about the smallest section at which each draw is scanned: wider than the redrawn places move."""
 
-END_SEARCH, END_STEP = 6.0, 0.25
+END_SEARCH, END_STEP = 4.0, 0.5
 """mm about the reading's last plane that meets the device, in which that of a draw is looked for."""
 
 WINDOW_MARGIN = 6.0
@@ -51,7 +51,7 @@ WINDOW_MARGIN = 6.0
 FOLLOWS_ANNULUS = 20.0
 """mm upstream of the annulus over which the automatic path lets go of it."""
 
-OUTLINED = 3
+OUTLINED = 5
 """Every so many draws are cut with outlines (see `Measure.draws_share`)."""
 
 NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
@@ -67,7 +67,13 @@ class PlanRedraws:
 
     def numbers(self, solid: str, method: str) -> FloatArray:
         """(draws, 7) of NUMBERS, NaN where a draw has no section."""
-        return tried_once(self._found, (solid, method), lambda: _redrawn_numbers(self, solid, method))
+        # solids that end at the same stations in every draw are one solid under two names
+        ends = tuple(None if s is None else (s.solid_from, s.solid_to) for s in self.solids(solid))
+        return tried_once(self._found, (ends, method), lambda: _redrawn_numbers(self, solid, method))
+
+    def solids(self, name: str) -> list[Solid | None]:
+        """The solid of the reading and of each draw; None where a draw has none."""
+        return tried_once(self._found, ("solids", name), lambda: _solids(self, name))
 
     def paths(self, method: str) -> list[OutflowPath | None]:
         """The path of the reading and of each draw; None where a draw has none."""
@@ -172,11 +178,12 @@ def _scans(
     )
     lumen = sections.reading.lumen
     scans: list[_Scan] = []
-    for draw, (anatomy, path) in enumerate(zip(anatomies, redraws.paths(method), strict=True)):
-        if path is None:
+    for draw, (anatomy, path, cutter) in enumerate(
+        zip(anatomies, redraws.paths(method), redraws.solids(solid), strict=True)
+    ):
+        if path is None or cutter is None:
             continue
         try:
-            cutter = _solid(sections, solid, anatomy)
             end = _end(path, cutter, anatomy, own_end, max(-chosen.search_upstream, path.first))
         except GeometryError:
             continue
@@ -186,11 +193,18 @@ def _scans(
     return scans
 
 
-def _solid(sections: PlanSections, name: str, anatomy: Anatomy) -> Solid:
-    """The solid about the redrawn ring; the length of leaflet and the post tips are redrawn too."""
-    length = leaflet_length(anatomy) if name == "leaflet_limited" and anatomy.has("anterior_leaflet") else None
-    tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None
-    return build_solid(name, sections.plan, sections.prosthesis, anatomy, length, tips)
+def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
+    """The solid about each redrawn ring; the length of leaflet and the post tips are redrawn too."""
+    sections = redraws.sections
+    solids: list[Solid | None] = [sections.solid(name)]
+    for anatomy in redraws.anatomies:
+        try:
+            length = leaflet_length(anatomy) if name == "leaflet_limited" and anatomy.has("anterior_leaflet") else None
+            tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None
+            solids.append(build_solid(name, sections.plan, sections.prosthesis, anatomy, length, tips))
+        except GeometryError:
+            solids.append(None)
+    return solids
 
 
 def _end(path: OutflowPath, solid: Solid, anatomy: Anatomy, own_end: float, lowest: float) -> float:
