@@ -7,10 +7,10 @@ import pytest
 from outflow_cohort.stats import (
     landmark_agreement,
     plane_agreement,
+    planes_of_readings,
     reader_bias,
     reader_drift,
     reading_plane_agreement,
-    reading_planes,
 )
 from outflow_cohort.stats.planes import angle_between
 
@@ -171,7 +171,7 @@ def test_bias_of_complete_readings_is_the_classical_contrast():
 
 def test_planes_of_readings_are_those_the_measures_use():
     shifted = landmarks((0.0, 2.0))
-    planes = reading_planes(shifted)
+    planes = planes_of_readings(shifted)
     assert set(planes["plane"]) == {"mitral_ring"}
     assert len(planes) == 20
     table = reading_plane_agreement(shifted).query("plane == 'mitral_ring' and comparison == 'R2 - R1'")

@@ -1,4 +1,4 @@
-"""Planes of each reading, from its landmarks, and how far readers' planes agree. All points LPS, mm, float64.
+"""Ring and aortic planes of every reading, from its landmarks. Points LPS, mm; the sign of a normal is open."""
 
 The planes are those every measure uses: the mitral ring's (least squares, through the area centroid of its contour,
 normal towards the ventricle) and the aortic annulus' (through the hinges or the ring, normal downstream).
@@ -15,13 +15,15 @@ from outflow_cohort.stats.planes import plane_agreement
 if TYPE_CHECKING:
     import pandas as pd
 
+    from outflow_cohort.stats.settings import StatisticsSettings
+
 READING = ("case_id", "phase_pct", "reader_id", "read_no")
 NO_PHASE = -1.0
 """Stands for an empty phase while grouping; a phase is a percentage, never negative."""
 VECTORS = tuple(f"{name}_{axis}" for name in ("normal", "center") for axis in "xyz")
 
 
-def reading_planes(points: pd.DataFrame) -> pd.DataFrame:
+def planes_of_readings(points: pd.DataFrame) -> pd.DataFrame:
     """Mitral ring and aortic annulus plane of every reading of a landmark table.
 
     points : columns case_id, phase_pct, reader_id, read_no, structure, point_no, x_mm, y_mm, z_mm, one row a point.
@@ -59,11 +61,11 @@ def reading_plane_agreement(
 ) -> pd.DataFrame:
     """`plane_agreement` of the mitral ring and of the aortic annulus: its columns after a first one, plane.
 
-    points : the study's landmark table, as in `reading_planes`. Pairs are formed within a phase; a case counts once.
+    points : the study's landmark table, as in `planes_of_readings`. Pairs are formed within a phase; a case counts once.
     """
     import pandas as pd
 
-    planes = reading_planes(points)
+    planes = planes_of_readings(points)
     planes = planes.assign(phase_pct=planes["phase_pct"].fillna(NO_PHASE))
     tables = []
     for name in ("mitral_ring", "aortic_annulus"):
@@ -72,3 +74,10 @@ def reading_plane_agreement(
         )
         tables.append(found.assign(plane=name)[["plane", *found.columns]])
     return pd.concat(tables, ignore_index=True)
+
+
+def plane_agreement_table(points: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:
+    """`reading_plane_agreement` with the draws and the confidence of the study's settings."""
+    return reading_plane_agreement(
+        points, confidence=settings.confidence, n_draws=settings.n_boot, seed=settings.seed
+    )
