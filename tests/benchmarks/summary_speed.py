@@ -72,7 +72,7 @@ def write_dataset(folder: Path, rows: int) -> int:
 
 
 def ours(folder: Path, scheduler: str | None) -> int:
-    from outflow_cohort.stats.case_values import case_values, rules_of
+    from outflow_cohort.stats.case_reduction import case_values, rules_of
     from outflow_cohort.stats.one_value import NOT_STATED, one_value_a_case
     from outflow_cohort.stats.settings import StatisticsSettings
     from outflow_cohort.stats.summary import cohort_summary

@@ -36,7 +36,9 @@ def measurements(n_cases=24, phases=(30.0, 70.0), readers=("R1", "R2", "R3"), re
                     if rng.random() < 0.08:
                         continue
                     who = (case, phase, reader, read)
-                    rows.append((*who, "", "mitral_area", "spline", "reader_points", ring + rng.normal(0, 20), "mm2", "ok"))
+                    rows.append(
+                        (*who, "", "mitral_area", "spline", "reader_points", ring + rng.normal(0, 20), "mm2", "ok")
+                    )
                     length = np.sqrt(4 * np.pi * ring) * 1.02 + rng.normal(0, 1)
                     rows.append((*who, "", "mitral_perimeter", "projected", "reader_points", length, "mm", "ok"))
                     angle = rng.normal(125, 6)
@@ -52,7 +54,10 @@ def measurements(n_cases=24, phases=(30.0, 70.0), readers=("R1", "R2", "R3"), re
                         chance = float(1 / (1 + np.exp((value - 170) / 10)))
                         variant = "full_frame/low"
                         rows.append((*who, "P1", "neo_lvot_chance_below", variant, method, chance, "1", "ok"))
-    columns = "case_id phase_pct reader_id read_no plan_id measure variant method value unit status".split()
+    columns = [
+        "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",
+        "status",
+    ]  # fmt: skip
     frame = pd.DataFrame(rows, columns=columns)
     return frame.assign(read_no=frame["read_no"].astype("Int64"), std_error=1.0, ci_low=np.nan, ci_high=np.nan)
 
@@ -83,8 +88,10 @@ def landmarks(n_cases=24, readers=("R1", "R2", "R3"), seed=5):
             ring = np.column_stack([18 * np.cos(turns), 15 * np.sin(turns), 0 * turns]) + rng.normal(0, 0.5, (8, 3))
             for point, xyz in enumerate(ring):
                 rows.append((f"C{number:03d}", 30.0, reader, 1, "mitral_ring", point, *xyz))
-            rows.append((f"C{number:03d}", 30.0, reader, 1, "lv_apex", 0, *(rng.normal(0, 1, 3) + [0, 0, -70])))
-    columns = "case_id phase_pct reader_id read_no structure point_no x_mm y_mm z_mm".split()
+            rows.append(
+                (f"C{number:03d}", 30.0, reader, 1, "lv_apex", 0, *(rng.normal(0, 1, 3) - np.array([0, 0, 70])))
+            )
+    columns = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
-from outflow_cohort.stats.case_values import case_values, rules_of
+from outflow_cohort.stats.case_reduction import case_values, rules_of
 from outflow_cohort.stats.one_value import end_systolic_phase, one_value_a_case
 from outflow_cohort.stats.settings import StatisticsSettings
 from outflow_cohort.steps.statistics import statistics
@@ -45,7 +45,7 @@ def test_writes_every_table_as_parquet_and_csv(done):
 
 
 def test_rows_carry_definition_and_source(done):
-    for name in {n.rsplit(".", 1)[0] for n in done[1]}:
+    for name in {n.rsplit(".", 1)[0] for n in done[1]} - {"grras"}:
         frame = table(done, name)
         assert (frame["definition"] != "").all(), name
         assert (frame["source"] != "").all(), name
@@ -98,12 +98,14 @@ def test_one_value_a_case_by_plain_pandas(done):
     """Mean over readers of their first usable read, in the phase of the smallest mean LV volume."""
     frame = cohort_study.measurements()
     good = frame[frame["status"].isin(SETTINGS.usable_statuses) & frame["value"].notna()]
-    first = good.sort_values("read_no").groupby(
-        ["case_id", "phase_pct", "measure", "variant", "method", "reader_id"], as_index=False
-    ).first()
+    first = (
+        good.sort_values("read_no")
+        .groupby(["case_id", "phase_pct", "measure", "variant", "method", "reader_id"], as_index=False)
+        .first()
+    )
     means = first.groupby(["measure", "variant", "method", "case_id", "phase_pct"])["value"].mean()
-    volume = means["lv_volume"].droplevel([0, 1]).unstack()
-    phase = volume.idxmin(axis=1)
+    volume = means["lv_volume"].droplevel([0, 1]).reset_index().sort_values("value")
+    phase = volume.drop_duplicates("case_id").set_index("case_id")["phase_pct"]
     chosen = means["neo_lvot_area", "full_frame", "reader_path"].reset_index()
     expected = chosen[chosen["phase_pct"] == chosen["case_id"].map(phase)]["value"]
     summary = table(done, "cohort_summary")

@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow.dataset as ds
 
 from outflow_cohort.report.settings import ReportSettings
-from outflow_cohort.stats.case_values import case_values, rules_of
+from outflow_cohort.stats.case_reduction import case_values, rules_of
 from outflow_cohort.stats.one_value import NOT_STATED, PHASE_RULES, SERIES, groups_of, one_value_a_case
 from outflow_cohort.stats.settings import StatisticsSettings
 from outflow_cohort.study.keys import case_key

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from outflow_cohort.stats.class_agreement import ROW_COLUMNS, class_agreement
+from outflow_cohort.stats.classes import ROW_COLUMNS, class_agreement
 from outflow_cohort.stats.cutoffs import AREA, below
 from outflow_cohort.stats.proportions import SOURCE as SHARE_SOURCE
 from outflow_cohort.stats.proportions import share

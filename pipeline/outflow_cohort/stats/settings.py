@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 ReaderRule = Literal["mean_over_readers", "median_over_readers", "reference_reader"]
 ReadRule = Literal["first_read", "mean_of_reads"]
@@ -153,6 +153,12 @@ class StatisticsSettings(_Closed):
     kappa_weights: Literal["unweighted", "linear", "quadratic"] = Field(
         "quadratic", description="Weights of kappa for ordered classes.", json_schema_extra=_unit("name")
     )
+    grras_facts: dict[str, str] = Field(
+        default_factory=dict,
+        description="What only the study knows, for the GRRAS checklist: text by item (title, subjects, readers,"
+        " rationale, sample_size, sampling, process, independence, characteristics, relevance ...).",
+        json_schema_extra=_unit("text"),
+    )
     scheduler: str | None = Field(
         None,
         pattern=r"^(tcp|tls|ws|wss|inproc)://[^\s]+$",
@@ -165,3 +171,14 @@ class StatisticsSettings(_Closed):
         if self.reader_rule == "reference_reader" and not self.reference_reader:
             raise ValueError("reader_rule reference_reader needs reference_reader: the reader_id that counts")
         return self
+
+    @field_validator("grras_facts")
+    @classmethod
+    def _facts_are_items(cls, facts: dict[str, str]) -> dict[str, str]:
+        from outflow_cohort.stats.grras import ITEMS
+
+        known = [item.key for item in ITEMS]
+        unknown = sorted(set(facts) - set(known))
+        if unknown:
+            raise ValueError(f"unknown item(s) {', '.join(unknown)}; needed some of {', '.join(known)}")
+        return facts

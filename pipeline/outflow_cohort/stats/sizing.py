@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from outflow_cohort.stats.class_agreement import ROW_COLUMNS, class_agreement, pair_counts
+from outflow_cohort.stats.classes import ROW_COLUMNS, class_agreement, pair_counts
 from outflow_cohort.stats.one_value import ALL_GROUPS, NOT_STATED
 from outflow_cohort.stats.proportions import SOURCE as SHARE_SOURCE
 from outflow_cohort.stats.proportions import share

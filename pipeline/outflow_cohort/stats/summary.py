@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from outflow_cohort.stats.case_values import _segment_quantiles
+from outflow_cohort.stats.case_reduction import _segment_quantiles
 from outflow_cohort.stats.one_value import ALL_GROUPS, NOT_STATED, PHASE_RULES, SERIES
 
 if TYPE_CHECKING:

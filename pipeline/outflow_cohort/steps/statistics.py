@@ -20,7 +20,7 @@ def statistics(*, results: Path, study: Path, scheduler: str | None = None) -> N
 
     Raises FileNotFoundError where the measurements are not there.
     """
-    from outflow_cohort.stats.study_tables import study_tables
+    from outflow_cohort.stats.study_statistics import study_tables
 
     for name, frame in study_tables(results, read_json(study), scheduler).items():
         _write(results / "tables", name, frame)

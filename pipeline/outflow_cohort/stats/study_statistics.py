@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from outflow_cohort.stats.case_values import case_values, rules_of
+from outflow_cohort.stats.case_reduction import case_values, rules_of
 from outflow_cohort.stats.dask_scheduler import compute_each
 from outflow_cohort.stats.one_value import end_systolic_phase, groups_of, one_value_a_case
 from outflow_cohort.stats.settings import StatisticsSettings
@@ -30,7 +30,7 @@ def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None 
     from outflow_cohort.stats.baseline import baseline_table
     from outflow_cohort.stats.categorical import risk_agreement
     from outflow_cohort.stats.cutoffs import AREA, cutoff_shares
-    from outflow_cohort.stats.endpoint_tables import endpoint_tables, matching
+    from outflow_cohort.stats.endpoint_questions import endpoint_tables, matching
 
     settings = StatisticsSettings.model_validate(study.get("statistics") or {})
     scheduler = scheduler or settings.scheduler
@@ -65,7 +65,9 @@ def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None 
     rdc = _rdc(tables["agreement"])
     tables["categorical_agreement"] = risk_agreement(readings, chosen, rdc, cutoffs, settings)
     tables |= _sizes(readings, groups, study, settings)
+    tables["method_agreement"] = methods_compared(folder, values, settings, scheduler)
     tables |= landmark_tables(results / "work" / "readings.parquet", settings)
+    tables["grras"] = _grras(folder, tables["agreement"], settings)
     return tables
 
 
@@ -104,14 +106,65 @@ def _in_phase(folder: Path, measure: str, phase: pd.Series | None, settings: Sta
 
 
 def landmark_tables(path: Path, settings: StatisticsSettings) -> dict[str, pd.DataFrame]:
-    """Disagreement of the landmarks themselves (mm by structure and direction)."""
+    """Disagreement of landmarks (mm by structure and direction) and of the planes through them (angle, offset)."""
     import pandas as pd
 
     from outflow_cohort.stats.landmarks import landmark_agreement
+    from outflow_cohort.stats.reading_planes import plane_agreement_table
 
     points = pd.read_parquet(path)
     draws = {"confidence": settings.confidence, "n_draws": settings.n_boot, "seed": settings.seed}
-    return {"landmark_agreement": landmark_agreement(points, **draws)}
+    return {
+        "landmark_agreement": landmark_agreement(points, **draws),
+        "plane_agreement": plane_agreement_table(points, settings),
+    }
+
+
+def methods_compared(
+    folder: Path, values: pd.DataFrame, settings: StatisticsSettings, scheduler: str | None
+) -> pd.DataFrame:
+    """Two methods of one measure on the same readings, and the traced area against each computed one."""
+    import pandas as pd
+
+    quantities = values[["measure", "variant", "method"]].drop_duplicates().astype(str)
+    several = quantities.groupby(["measure", "variant"])["method"].transform("size") > 1
+    wanted = sorted(set(quantities[several]["measure"]))
+    if {"traced_area", "neo_lvot_area"} <= set(quantities["measure"]):
+        wanted.append("traced_area")
+    function = partial(_methods_of, folder=str(folder), settings=settings)
+    frames = compute_each(function, wanted or [""], scheduler)
+    filled = [f for f in frames if len(f)]
+    return pd.concat(filled, ignore_index=True) if filled else frames[0]
+
+
+def _methods_of(measure: str, *, folder: str, settings: StatisticsSettings) -> pd.DataFrame:
+    import pandas as pd
+
+    from outflow_cohort.stats.method_agreement_table import MeasureChoice, method_agreement
+
+    frame = readings_of(Path(folder), measure, settings)
+    if measure != "traced_area":
+        return method_agreement(frame, confidence=settings.confidence)
+    areas = readings_of(Path(folder), "neo_lvot_area", settings)
+    traced, computed = (
+        sorted({MeasureChoice(*key) for key in zip(f["measure"], f["variant"], f["method"], strict=True)}, key=str)
+        for f in (frame, areas)
+    )
+    pairs = [(a, b) for a in traced for b in computed]
+    both = pd.concat([frame, areas], ignore_index=True)
+    return method_agreement(both, pairs=pairs, confidence=settings.confidence)
+
+
+def _grras(folder: Path, agreement: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:
+    """The reporting checklist, filled as far as the run and the study's own facts allow."""
+    import pyarrow.dataset as ds
+
+    from outflow_cohort.stats.grras import grras_checklist
+
+    found = ds.dataset(folder, format="parquet").to_table(columns=["case_id", "reader_id", "read_no"])
+    readings = found.group_by(["case_id", "reader_id", "read_no"]).aggregate([]).to_pandas()
+    readings = readings[readings["reader_id"] != ""].sort_values(["case_id", "reader_id", "read_no"])
+    return grras_checklist(readings, agreement, facts=settings.grras_facts)
 
 
 def agreement(folder: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
