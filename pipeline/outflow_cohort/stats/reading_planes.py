@@ -1,4 +1,4 @@
-"""Ring and aortic planes of every reading, from its landmarks. Points LPS, mm; the sign of a normal is open."""
+"""Planes of each reading, from its landmarks, and how far readers' planes agree. All points LPS, mm, float64.
 
 The planes are those every measure uses: the mitral ring's (least squares, through the area centroid of its contour,
 normal towards the ventricle) and the aortic annulus' (through the hinges or the ring, normal downstream).
@@ -61,7 +61,7 @@ def reading_plane_agreement(
 ) -> pd.DataFrame:
     """`plane_agreement` of the mitral ring and of the aortic annulus: its columns after a first one, plane.
 
-    points : the study's landmark table, as in `planes_of_readings`. Pairs are formed within a phase; a case counts once.
+    points : the study's landmark table, as in `planes_of_readings`. Pairs are formed within a phase, a case counts once.
     """
     import pandas as pd
 
