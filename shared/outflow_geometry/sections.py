@@ -78,10 +78,10 @@ def edge_field(lumen: Lumen) -> EdgeField:
     """The field of a lumen, contiguous float32, with the smoothing fit for its spacing."""
     values = np.ascontiguousarray(lumen.field.values, dtype=np.float32)
     spacing = lumen.field.spacing[::-1]
-    # a B-spline stretched by s voxels has variance s^2 / 3; below one voxel it does not sum to one
-    scale = np.maximum(SMOOTHING * math.sqrt(3.0) / spacing, 1.0)
+    # a quintic B-spline stretched by s voxels has variance s^2 / 2; whole s reproduce polynomials without ripple
+    scale = np.maximum(np.round(SMOOTHING * math.sqrt(2.0) / spacing), 1.0)
     contrast = lumen.level.blood_hu - lumen.level.muscle_hu
-    return EdgeField(replace(lumen.field, values=values), contrast, scale, (scale * spacing) ** 2 / 3.0)
+    return EdgeField(replace(lumen.field, values=values), contrast, scale, (scale * spacing) ** 2 / 2.0)
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.frames import Plane
 from outflow_geometry.outflow_path import path_through
