@@ -74,7 +74,14 @@ class Chambers:
             cavity = shapes.without(cavity, self.septal_ridge, 1.5)
         for muscle in heart.papillary_muscles:
             cavity = shapes.without(cavity, shapes.cone(x, y, h, *muscle), 1.5)
+        cavity = shapes.without(cavity, self.annulus_floor, 0.5)
         return np.minimum(cavity, self.root)
+
+    @cached_property
+    def annulus_floor(self) -> Array:
+        """What bounds the ventricle at the ring: the fibrous annulus, or the sewing cuff of an implant."""
+        width, depth = (1.0, 0.3) if self.heart.case.implant.kind == "none" else (2.2, 2.4)
+        return np.maximum(self.ring_distance - width, self.h - depth)
 
     @cached_property
     def septal_bulge(self) -> Array:
@@ -137,7 +144,9 @@ class Chambers:
     @cached_property
     def orifice(self) -> Array:
         """The opening inside the ring, from atrium to ventricle."""
-        return np.maximum(self.ring_distance, np.maximum(self.h - 4.0, -5.0 - self.h))
+        opening = np.maximum(self.ring_distance, np.maximum(self.h - 4.0, -5.0 - self.h))
+        # on the atrial side the curtain keeps its thickness
+        return np.maximum(opening, np.minimum(self.heart.case.curtain_wall - self.tract_roof, -self.h))
 
     @cached_property
     def leaflets(self) -> Array:
@@ -172,7 +181,8 @@ class Chambers:
         r = np.sqrt(self.x * self.x + self.y * self.y + shapes.TINY)
         cos3 = (self.x / r) * (4.0 * (self.x / r) ** 2 - 3.0)
         top = 0.55 * self.heart.case.implant.leaflet_height
-        return 0.5 + top * (1.0 - (r / self.heart.ring.radius) ** 2) * (1.0 - 0.25 * cos3)
+        share = (r / self.heart.ring.radius) ** 2
+        return 0.5 + top * (1.0 - share) * (1.0 - 0.25 * cos3 * share)
 
     @cached_property
     def left_blood(self) -> Array:
@@ -243,7 +253,9 @@ class Chambers:
         """Right ventricle, its outflow, right atrium and great veins, apart from the left heart by thin walls."""
         gap = self.heart.case.membranous_septum
         pool = shapes.union(self._right_ventricle(), self._right_atrium(), 1.0)
-        return shapes.without(pool, np.minimum(self.tract_roof, self.ventricle) - gap, 0.5)
+        outflow = np.minimum(self.tract_roof, self.ventricle) - gap
+        inflow = np.minimum(self.atrium, self.orifice) - RIGHT_WALL
+        return shapes.without(pool, np.minimum(outflow, inflow), 0.5)
 
     def _right_ventricle(self) -> Array:
         (x, y, h), uvs = (self.x, self.y, self.h), self.aortic
@@ -261,5 +273,4 @@ class Chambers:
         body = shapes.ellipsoid(u - a, v - b, s - c, 25.0, 22.0, 27.0)
         body = shapes.union(body, shapes.cone(u, v, s, *upper), 5.0)
         body = shapes.union(body, shapes.cone(u, v, s, *lower), 5.0)
-        body = shapes.without(body, self.muscle - 1.0, 2.0)
-        return shapes.without(body, self.atrium - RIGHT_WALL, 1.0)
+        return shapes.without(body, self.muscle - 1.0, 2.0)
