@@ -61,7 +61,7 @@ def reading_plane_agreement(
 ) -> pd.DataFrame:
     """`plane_agreement` of the mitral ring and of the aortic annulus: its columns after a first one, plane.
 
-    points : the study's landmark table, as in `planes_of_readings`. Pairs are formed within a phase, a case counts once.
+    points : the landmark table, as in `planes_of_readings`. Pairs are formed within a phase, a case counts once.
     """
     import pandas as pd
 
@@ -78,6 +78,4 @@ def reading_plane_agreement(
 
 def plane_agreement_table(points: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:
     """`reading_plane_agreement` with the draws and the confidence of the study's settings."""
-    return reading_plane_agreement(
-        points, confidence=settings.confidence, n_draws=settings.n_boot, seed=settings.seed
-    )
+    return reading_plane_agreement(points, confidence=settings.confidence, n_draws=settings.n_boot, seed=settings.seed)
