@@ -89,6 +89,7 @@ ERRORS = [
     ("patient_identifier", lambda ds: setattr(ds, "PatientID", "MRN12345")),
     ("birth_date", lambda ds: setattr(ds, "PatientBirthDate", "19510723")),
     ("age_over_limit", lambda ds: setattr(ds, "PatientAge", "091Y")),
+    ("age_over_limit", lambda ds: [setattr(ds, "PatientBirthDate", "19200101"), setattr(ds, "StudyDate", "20120101")]),
     ("direct_identifier", lambda ds: setattr(ds, "PatientAddress", "Long Lane 5")),
     ("direct_identifier", lambda ds: setattr(ds, "PatientTelephoneNumbers", "555 0100")),
     ("direct_identifier", lambda ds: setattr(ds, "OtherPatientIDs", "A-77")),
@@ -247,7 +248,18 @@ NAMES = [
     "O'BRIEN^P",
     "John Smith",
 ]
-CODES = ["TCGA-4Z-AA7M", "R01-001", "Pancreas_CT-0001", "Patient 001", "A670621", "007", "subj-0042"]
+CODES = [
+    "Phantom^One",
+    "ANONYMIZED",
+    "TestCase 7",
+    "TCGA-4Z-AA7M",
+    "R01-001",
+    "Pancreas_CT-0001",
+    "Patient 001",
+    "A670621",
+    "007",
+    "subj-0042",
+]
 PROTOCOLS = ["CTA Heart 0.75 B26f 30%", "BestDiast 75 %", "SIEMENS Healthineers", "Retro 0.5 mm", "PET/CT Ganzkoerper"]
 
 

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from itertools import pairwise
 
 from outflow_cohort.dicom.names import words
 
 _UID = re.compile(r"[0-2](?:\.(?:0|[1-9]\d*)){2,}")
 _HASH = re.compile(r"(?i)[0-9a-f]{16,128}|[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 _REGISTER_WORDS = frozenset({"mrn", "ssn", "nhs", "kvnr", "bsn", "dob", "chi", "hkid", "nhi", "cpf", "hospno", "pid"})
+_SPEAKING = ("anonym", "phantom", "pseudonym", "synthetic", "deident", "simulat", "testcase", "testpat")
+"""Parts of words that say themselves that no person is meant."""
 LONGEST_DIGIT_RUN = 6
 """Digits of a study's running number; hospital numbers and dates of birth have more (common practice, no source)."""
 LONGEST_BARE_NUMBER = 5
@@ -40,7 +41,7 @@ def _is_code(text: str, allowed: frozenset[str]) -> bool:
     spaced = re.split(r"[\^=\s,;]+", text)
     tokens = [t for t in re.split(r"[\^=\s,;_\-./#()\[\]:]+", text) if t]
     known = words("placeholder") | allowed
-    if all(t.casefold() in known for t in tokens):
+    if all(t.casefold() in known or len(t) == 1 or any(w in t.casefold() for w in _SPEAKING) for t in tokens):
         return True
     has_digit = any(c.isdigit() for c in text)
     return has_digit and all(_is_code_token(t, t in spaced and len(spaced) > 1, known) for t in tokens)
@@ -49,6 +50,8 @@ def _is_code(text: str, allowed: frozenset[str]) -> bool:
 def _is_code_token(token: str, stands_alone: bool, known: frozenset[str]) -> bool:
     lowered = token.casefold()
     letters = re.sub(r"\d", "", lowered)
+    if any(word in letters for word in _SPEAKING):
+        return all(len(run) <= LONGEST_DIGIT_RUN for run in re.findall(r"\d+", token))
     if letters in known or lowered in known:
         return all(len(run) <= LONGEST_DIGIT_RUN for run in re.findall(r"\d+", token))
     if letters in _REGISTER_WORDS or letters in words("given_name") or letters in words("surname"):
@@ -72,7 +75,8 @@ _REGISTER = re.compile(
     r"[\s:#=.]*[\w-]*\d{4,}"
 )
 _TITLE = re.compile(rf"\b(?:Mr|Mrs|Ms|Miss|Dr|Prof|Herr|Frau|Mme|Señora?|Sig)\.?\s+[A-ZÀ-Ý][{_LETTER}]+")
-_WORD = re.compile(rf"[{_LETTER}]{{2,}}")
+_NEIGHBOURS = re.compile(rf"(?<![{_LETTER}])([{_LETTER}]{{2,}})[ ,^]{{1,3}}(?=([{_LETTER}]{{2,}}))")
+"""Neighbouring words with nothing but blanks, commas or carets between them."""
 _DATE_LIKE = re.compile(r"(?<!\d)(?:19|20)[0-9]{2}[-_.]?(?:0[1-9]|1[0-2])[-_.]?(?:0[1-9]|[12]\d|3[01])(?!\d)")
 
 
@@ -91,7 +95,7 @@ def holds_identity(text: str, allowed: frozenset[str] = frozenset(), caret_names
             continue
         if not pair <= (words("placeholder") | words("clinical") | allowed):
             return True
-    return any(_is_name_pair(a, b, allowed) for a, b in pairwise(_WORD.findall(text)))
+    return any(_is_name_pair(a, b, allowed) for a, b in _NEIGHBOURS.findall(text))
 
 
 def _is_name_pair(first: str, second: str, allowed: frozenset[str]) -> bool:

@@ -57,6 +57,7 @@ def _reader(path: Path) -> Any:
     kind = image_kind(path)
     if kind is None:
         raise PixelError("image_unreadable", "the file's ending is none of .nii .nii.gz .mha .mhd .nrrd")
+    sitk.ProcessObject.GlobalWarningDisplayOff()  # warnings of the readers quote file names
     reader = sitk.ImageFileReader()
     reader.SetImageIO(kind[1])
     reader.SetFileName(str(path))

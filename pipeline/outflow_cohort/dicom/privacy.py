@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 REMOVED, METHOD, METHOD_CODES = 0x00120062, 0x00120063, 0x00120064
 TIMES_MODIFIED, BURNED_IN, FEATURES = 0x00280303, 0x00280301, 0x00280302
-PATIENT_ID, PATIENT_NAME, BIRTH_DATE, AGE, STUDY_DATE = 0x00100020, 0x00100010, 0x00100030, 0x00101010, 0x00080020
+BIRTH_DATE, STUDY_DATE = 0x00100030, 0x00080020
 TEXT_VRS = frozenset({"LO", "LT", "ST", "UT", "UC", "SH", "CS", "AE", "UR", "AS", "DS", "IS"})
 FREE_TEXT_VRS = frozenset({"LO", "LT", "ST", "UT", "UC", "SH", "UN", "AE", "UR", "OB"})
 LONGEST_TEXT = 65_536
@@ -105,6 +105,7 @@ class Auditor:
             self._walk(dataset, "", options, found, seen)
             if trailer is not None:
                 self._walk(trailer, "", options, found, seen)
+            self._age_by_dates(dataset, found, seen)
             self._meta(dataset, found)
             self._preamble(preamble, found, seen)
         except Exception:
@@ -276,6 +277,16 @@ class Auditor:
             return
         generalised = len(date) <= 4 or date.endswith("0101")
         found.add(Finding(where, keyword, "birth_year" if generalised else "birth_date"))
+
+    def _age_by_dates(self, dataset: Dataset, found: set[Finding], seen: set[tuple[Any, ...]]) -> None:
+        elements = elements_of(dataset)
+        birth, study = text(elements, BIRTH_DATE), text(elements, STUDY_DATE)
+        key = ("age", birth, study)
+        if key in seen or not (birth[:4].isdigit() and study[:4].isdigit()) or birth in DUMMY_DATES:
+            return
+        seen.add(key)
+        if int(study[:4]) - int(birth[:4]) > self.settings.age_limit_years:
+            found.add(Finding("(0010,0030)", "PatientBirthDate", "age_over_limit"))
 
     def _is_pseudonym(self, part: str) -> bool:
         return is_pseudonym(part, self.case_id, self.settings.pseudonym_pattern, self._allowed)

@@ -5,9 +5,10 @@ Lengths mm, angles degrees, HU as in the modality rescale; each field carries it
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 
 def _number(default: float, unit: str, description: str, low: float, high: float) -> Any:
@@ -102,6 +103,15 @@ class PrivacySettings(_Closed):
         description="Scan the study's own tables for identities as well.",
         json_schema_extra={"unit": "1"},
     )
+
+    @field_validator("pseudonym_pattern")
+    @classmethod
+    def _compiles(cls, pattern: str | None) -> str | None:
+        try:
+            re.compile(pattern or "")
+        except re.error as error:
+            raise ValueError(f"not a regular expression: {error}") from error
+        return pattern
 
 
 class PhaseSettings(_Closed):
