@@ -163,7 +163,12 @@ def cohort_report(cohort: Cohort) -> Page:
 
 
 def write_figures(figures: Iterable[Figure], folder: Path) -> None:
-    """Each figure as an SVG file, and its data as CSV with all digits."""
+    """Each figure as an SVG file, and its data as CSV with all digits; figures of an earlier run are removed."""
+    figures = tuple(figures)
+    wanted = {f"{f.name}{ending}" for f in figures for ending in (".svg", ".csv")}
+    for path in sorted(folder.glob("*.svg")) + sorted(folder.glob("*.csv")):
+        if path.name not in wanted:
+            path.unlink()
     for figure in figures:
         write_text(folder / f"{figure.name}.svg", figure.drawing.standalone())
         if figure.data is not None:

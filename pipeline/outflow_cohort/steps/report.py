@@ -24,3 +24,5 @@ def report(*, results: Path) -> None:
     write_text(folder / "index.html", page.html)
     if settings.pdf:
         print_pdf(folder / "index.html", folder / "index.pdf")
+    else:
+        (folder / "index.pdf").unlink(missing_ok=True)
