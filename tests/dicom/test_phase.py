@@ -107,6 +107,22 @@ def test_phase_asked_for_and_not_there(tmp_path):
     assert all("phase_not_found" in codes_of(row) for row in found["series"])
 
 
+@pytest.mark.parametrize("table", [None, 30.0])
+def test_which_of_several_unknown_phases_is_meant_is_never_guessed(tmp_path, table):
+    for part in range(2):
+
+        def mutate(ds, k, part=part):
+            ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID = uid(1, 50 + part, k + 1)
+            ds.TemporalPositionIdentifier = part + 1
+
+        write_series(tmp_path / "s", mutate, prefix=f"p{part}")
+    found = take_inventory(
+        request(tmp_path, [{"dicom_dir": str(tmp_path / "s"), "phase_pct": table}]), tmp_path / "work"
+    )
+    assert found["plans"] == []
+    assert all("phase_ambiguous" in codes_of(row) for row in found["series"])
+
+
 def test_series_of_unknown_phase_is_not_mixed_in(tmp_path):
     phase_folder(tmp_path / "s", [30.0, None])
     found = take_inventory(request(tmp_path / "s"), tmp_path / "work")

@@ -152,15 +152,15 @@ def interpolate_axis(values: np.ndarray, positions: np.ndarray, axis: int, inter
         taps = (-1, 0, 1, 2)
         weights = ((1 - t) ** 3 / 6, (4 - 6 * t**2 + 3 * t**3) / 6, (1 + 3 * t + 3 * t**2 - 3 * t**3) / 6, t**3 / 6)
         source = ndimage.spline_filter1d(values, order=3, axis=axis, output=np.float32, mode="mirror")
-    shape = [1, 1, 1]
-    shape[axis] = len(positions)
-    result: np.ndarray | None = None
+    # Slab by slab along the axis: no temporary is larger than one slab.
+    slabs = np.ascontiguousarray(np.moveaxis(source, axis, 0), dtype=np.float32)
+    result = np.zeros((len(positions), *slabs.shape[1:]), np.float32)
+    scratch = np.empty(slabs.shape[1:], np.float32)
     for tap, weight in zip(taps, weights, strict=True):
-        part = np.take(source, _mirrored(base + tap, n), axis=axis) * weight.reshape(shape).astype(np.float32)
-        result = part if result is None else np.add(result, part, out=result)
-    if result is None:
-        raise ValueError("no interpolation taps")
-    return result
+        for place, (index, share) in enumerate(zip(_mirrored(base + tap, n), weight, strict=True)):
+            np.multiply(slabs[index], np.float32(share), out=scratch)
+            result[place] += scratch
+    return np.moveaxis(result, 0, axis)
 
 
 def _mirrored(index: np.ndarray, n: int) -> np.ndarray:

@@ -55,9 +55,13 @@ def choose(
         # A series of unknown phase cannot stand beside series of known phases.
         for series, _ in groups.pop(None, []):
             series.codes["not_chosen"] = "its phase is unknown while others of the folder state theirs"
+    _refuse_ambiguous(groups)
     chosen = []
     for phase in sorted(groups, key=lambda p: -1.0 if p is None else p):
         ranked = sorted(groups[phase], key=lambda pair: _rank(*pair))
+        ranked = [pair for pair in ranked if "phase_ambiguous" not in pair[0].codes]
+        if not ranked:
+            continue
         best = ranked[0][0]
         chosen.append(best)
         for series, _ in ranked[1:]:
@@ -65,6 +69,16 @@ def choose(
         if len(ranked) > 1:
             best.codes["several_series"] = f"chosen from {len(ranked)} series for the same phase"
     return chosen
+
+
+def _refuse_ambiguous(groups: dict[float | None, list[tuple[JudgedSeries, str]]]) -> None:
+    """Parts of one series that no header tells apart by phase: which is meant would be a guess."""
+    for members in groups.values():
+        parts = [s for s, _ in members if "several_phases" in s.codes and s.phase.source in ("none", "table", "text")]
+        for series in parts:
+            twins = sum(other.first.series == series.first.series for other in parts)
+            if twins > 1:
+                series.codes["phase_ambiguous"] = f"one of {twins} images at each position whose phases are not stated"
 
 
 def _apply_table(candidates: list[tuple[JudgedSeries, str]], table_pct: float, settings: PhaseSettings) -> None:
