@@ -266,17 +266,22 @@ def test_phases_in_one_series_are_split(tmp_path, name):
     assert all("several_phases" in codes_of(row) for row in rows)
 
 
-def test_kernels_in_one_series_are_split_and_one_is_chosen(tmp_path):
+def test_kernels_in_one_series_are_split_and_the_smoother_is_chosen(tmp_path):
+    random = np.random.default_rng(2)
+
     def sharp(ds, k):
         ds.SOPInstanceUID = ds.file_meta.MediaStorageSOPInstanceUID = uid(1, 60, k + 1)
         ds.ConvolutionKernel = "B70"
+        set_stored(ds, (expected_hu()[k] + 1024 + random.integers(-40, 40, (ROWS, COLUMNS))).astype("<u2"))
 
-    write_series(tmp_path / "s")
     write_series(tmp_path / "s", sharp, prefix="k")
+    write_series(tmp_path / "s")
     result = take_inventory(request(tmp_path / "s"), tmp_path / "work")
     assert sorted(row["verdict"] for row in result["series"]) == ["set_aside", "warned"]
     assert all("mixed_kernel" in codes_of(row) for row in result["series"])
-    assert len(result["plans"]) == 1
+    (plan,) = result["plans"]
+    names = sorted(p.name for p in (tmp_path / "s").iterdir())
+    assert {names[ordinal][0] for ordinal, *_ in plan["slices"]} == {"f"}
 
 
 def test_localizer_in_the_series_is_put_aside_alone(tmp_path):

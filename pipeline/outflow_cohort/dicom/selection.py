@@ -1,12 +1,14 @@
 """Which series of a folder stands for a row of series.csv, and whether a case's phases fit together.
 
 The rule, in this order: the phase asked for; fewest warnings of geometry; original before derived; finer slice
-spacing; more slices; smaller pixels; then the smaller fingerprint, so that the choice never depends on names.
+spacing; more slices; smaller pixels; the smoother of two reconstructions (lower roughness of the middle slice); then
+the smaller fingerprint, so that the choice never depends on names.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable
 
 from outflow_cohort.dicom.codes import reason
 from outflow_cohort.dicom.settings import PhaseSettings
@@ -15,7 +17,11 @@ from outflow_cohort.dicom.verify import JudgedSeries
 SPLIT_CODES = frozenset({"several_phases", "several_series", "several_studies"})
 
 
-def _rank(series: JudgedSeries, fingerprint: str) -> tuple[float | str, ...]:
+Roughness = Callable[[JudgedSeries], float]
+"""Gives a measure of pixel noise of a series; called only where a choice is left."""
+
+
+def _rank(series: JudgedSeries, fingerprint: str, roughness: Roughness) -> tuple[float | str, ...]:
     warnings = sum(
         reason(code).severity == "warning" and reason(code).stage == "geometry"
         for code in series.codes
@@ -29,12 +35,16 @@ def _rank(series: JudgedSeries, fingerprint: str) -> tuple[float | str, ...]:
         round(spacing, 3) if isinstance(spacing, float) else 9.0,
         -len(series.stack.frames),
         round(pixel, 3),
+        roughness(series),
         fingerprint,
     )
 
 
 def choose(
-    candidates: list[tuple[JudgedSeries, str]], table_pct: float | None, settings: PhaseSettings
+    candidates: list[tuple[JudgedSeries, str]],
+    table_pct: float | None,
+    settings: PhaseSettings,
+    roughness: Roughness = lambda series: 0.0,
 ) -> list[JudgedSeries]:
     """Series that stand for a row, best first per phase; others that could have get the code `not_chosen`.
 
@@ -58,10 +68,11 @@ def choose(
     _refuse_ambiguous(groups)
     chosen = []
     for phase in sorted(groups, key=lambda p: -1.0 if p is None else p):
-        ranked = sorted(groups[phase], key=lambda pair: _rank(*pair))
-        ranked = [pair for pair in ranked if "phase_ambiguous" not in pair[0].codes]
+        ranked = [pair for pair in groups[phase] if "phase_ambiguous" not in pair[0].codes]
         if not ranked:
             continue
+        if len(ranked) > 1:
+            ranked.sort(key=lambda pair: _rank(*pair, roughness))
         best = ranked[0][0]
         chosen.append(best)
         for series, _ in ranked[1:]:

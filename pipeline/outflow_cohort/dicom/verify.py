@@ -22,6 +22,7 @@ from outflow_cohort.dicom.pixels import (
     pixel_digest,
     read_frame,
     stored_dtype,
+    to_hu,
 )
 from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, QualitySettings
 from outflow_cohort.dicom.stacks import PROJECTIONS, Stack, build_stacks, is_localizer
@@ -93,6 +94,18 @@ def _read(frame: Frame, paths: dict[int, Path], decoder: FrameDecoder) -> np.nda
         decoder,
         inflate=frame.file.transfer_syntax == DEFLATED,
     )
+
+
+def roughness(series: JudgedSeries, paths: dict[int, Path], decoder: FrameDecoder) -> float:
+    """Median absolute second difference along the rows of the middle slice, HU: grows with noise and sharp kernels."""
+    frame = series.stack.frames[len(series.stack.frames) // 2]
+    try:
+        stored = _read(frame, paths, decoder)
+    except (PixelError, OSError):
+        return float("inf")
+    hu, _ = to_hu(stored, frame.pixels, frame.slope or 1.0, frame.intercept or 0.0)
+    steps = np.diff(hu.astype(np.float32), n=2, axis=1)
+    return float(np.median(np.abs(steps))) if steps.size else 0.0
 
 
 def _judge(

@@ -125,7 +125,7 @@ def _judge_folder(
     from outflow_cohort.dicom.rows import folder_row, other_rows, series_names
     from outflow_cohort.dicom.scan import list_files, scan_folder
     from outflow_cohort.dicom.selection import choose
-    from outflow_cohort.dicom.verify import judge_frames
+    from outflow_cohort.dicom.verify import judge_frames, roughness
 
     row = entry["row"]
     folder = Path(entry["dicom_dir"])
@@ -150,7 +150,7 @@ def _judge_folder(
         one.figures["privacy"] = auditor.summary(one.first.series)
     _add_findings(case, row, auditor)
     named = [(one, name) for one, name in zip(series, series_names(series, case.study_id), strict=True)]
-    chosen = choose(named, entry["phase_pct"], case.phase)
+    chosen = choose(named, entry["phase_pct"], case.phase, lambda one: roughness(one, paths, decoder))
     return [_RowSeries(row, name, one, scan.listing_digest, any(one is c for c in chosen)) for one, name in named]
 
 
