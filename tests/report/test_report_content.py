@@ -5,10 +5,12 @@ from __future__ import annotations
 import html
 import re
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
 import duckdb
+import numpy as np
 import pandas as pd
 import pytest
 from conftest import EVIL, LONG
@@ -144,6 +146,27 @@ def test_other_solid_is_shown_where_the_settings_say_so(results):
     data = read_case(results, "GR-001", ReportSettings(main_solid="skirt"))
     page = html.unescape(case_sheet(data))
     assert page != read(results / "report" / "cases" / "GR-001.html")
+
+
+def test_sheet_survives_measures_that_could_not_be_had(results):
+    """No area anywhere, no section, no level, no views: the sheet still says what there is."""
+    data = read_case(results, "GR-002", ReportSettings())
+    empty = np.full(5, np.nan)
+    bare = replace(
+        data,
+        values=tuple(replace(v, value=None, ci_low=None, ci_high=None, status="leak") for v in data.values),
+        curves=tuple(replace(c, station=np.arange(5.0), area=empty, native=empty) for c in data.curves),
+        views=(),
+        drawings=tuple(
+            {**d, "plans": {}, "paths": {}, "level": None, "edge_on": None, "apex": None} for d in data.drawings
+        ),
+    )
+    page = html.unescape(case_sheet(bare))
+    parser = Balance()
+    parser.feed(case_sheet(bare))
+    assert parser.faults == []
+    assert "nan" not in re.sub(r"<[^>]*>", " ", page).lower().split()
+    assert "without a value, leak" in page
 
 
 def figure_csv(results: Path, name: str) -> pd.DataFrame:

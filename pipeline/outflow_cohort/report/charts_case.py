@@ -53,10 +53,10 @@ def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
     reference = data.reference
     if reference is None or not data.curves:
         return []
-    top = max(
-        (float(np.nanmax(c.native)) for c in data.curves if np.isfinite(c.native).any()),
-        default=max(float(np.nanmax(c.area)) for c in data.curves if np.isfinite(c.area).any()),
-    )
+    numbers = np.concatenate([a for c in data.curves for a in (c.area, c.native)])
+    if not np.isfinite(numbers).any():
+        return []
+    top = float(np.nanmax(numbers))
     cutoffs = data.request.get("study", {}).get("cutoffs") or []
     figures = []
     for plan_id in sorted({c.plan_id for c in data.curves}):
