@@ -27,8 +27,8 @@ class DemoScan(_Closed):
     """Grid of the invented scans."""
 
     matrix: int = Field(288, ge=64, le=512)
-    pixel_mm: float = Field(0.6, gt=0.2, lt=2.0)
-    slice_mm: float = Field(0.7, gt=0.2, lt=3.0)
+    pixel_mm: float = Field(0.6, ge=0.2, le=5.0)
+    slice_mm: float = Field(0.7, ge=0.2, le=10.0)
     slices: int = Field(176, ge=20, le=600)
     supersample: int = Field(1, ge=1, le=4)
 

@@ -22,7 +22,7 @@ from outflow_cohort.demo.true_planes import (
     ventricle_volume,
     view_values,
 )
-from outflow_cohort.demo.true_sections import TrueOutflow
+from outflow_cohort.demo.true_sections import EXACT, Steps, TrueOutflow
 from outflow_cohort.files import write_text
 
 SYSTOLIC_WINDOW = (10.0, 40.0)
@@ -59,8 +59,8 @@ def collect(*, folder: Path) -> None:
     write_text(folder / "truth.csv", "\n".join(lines) + "\n")
 
 
-def case_truth(demo: DemoSettings, case: DemoCase) -> list[Row]:
-    """All true values of one case; undefined ones are left out."""
+def case_truth(demo: DemoSettings, case: DemoCase, steps: Steps = EXACT) -> list[Row]:
+    """All true values of one case, sections sampled by `steps`; undefined ones are left out."""
     heart_at_rest = heart_case(case)
     rows: list[Row] = []
     volumes: dict[float, float] = {}
@@ -75,7 +75,7 @@ def case_truth(demo: DemoSettings, case: DemoCase) -> list[Row]:
         for plan in plans_of(case):
             device = next(d for d in DEVICES if d.device_id == plan.device_id)
             rows += [(case.case_id, phase, plan.plan_id, *v) for v in oversizing_values(heart, device)]
-            for solid, found in plan_values(outflow, device, plan, case).items():
+            for solid, found in plan_values(outflow, device, plan, case, steps).items():
                 rows += [(case.case_id, phase, plan.plan_id, *v) for v in found]
                 sections.setdefault((plan.plan_id, solid), {})[phase] = {v[0]: v[2] for v in found if v[1] == solid}
     end_systole = min(volumes, key=lambda p: volumes[p])
@@ -107,11 +107,13 @@ def oversizing_values(heart: HeartPhase, device: DemoDevice) -> list[Value]:
     return [("oversizing", name, 100.0 * (float(share) - 1.0), "pct") for name, share in shares.items()]
 
 
-def plan_values(outflow: TrueOutflow, device: DemoDevice, plan: DemoPlan, case: DemoCase) -> dict[str, list[Value]]:
+def plan_values(
+    outflow: TrueOutflow, device: DemoDevice, plan: DemoPlan, case: DemoCase, steps: Steps
+) -> dict[str, list[Value]]:
     """Values of the smallest section of every solid of a plan."""
     result: dict[str, list[Value]] = {}
     for name, solid in true_solids(outflow.heart, device, plan, prosthesis_of(case)).items():
-        section = outflow.smallest(solid)
+        section = outflow.smallest(solid, steps)
         values: list[Value] = [
             ("neo_lvot_area", name, section.area, "mm2"),
             ("native_lvot_area", name, section.native_area, "mm2"),
