@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from outflow_cohort.stats import (
+    drift_table,
     landmark_agreement,
     plane_agreement,
     planes_of_readings,
@@ -181,3 +182,17 @@ def test_planes_of_readings_are_those_the_measures_use():
     assert found["offset_in_plane_mean"] == pytest.approx(0.0, abs=1e-6)
     missing = reading_plane_agreement(shifted).query("plane == 'aortic_annulus'")
     assert set(missing["status"]) == {"no_pairs"}
+
+
+def test_drift_of_measures_takes_the_order_told_with_the_landmarks():
+    readings = drifting(0.2, 0.0).assign(phase_pct=np.nan, read_no=1)
+    points = readings[["case_id", "phase_pct", "reader_id", "read_no"]].assign(reading_order=readings["order"])
+    measured = readings.drop(columns="order").assign(
+        measure="mitral_area", variant="spline", method="reader_points", plan_id="", unit="mm2"
+    )
+    table = drift_table(measured, points).set_index("reader")
+    expected = reader_drift(readings, order="order").set_index("reader")
+    np.testing.assert_allclose(table["estimate"], expected["estimate"])
+    untold = drift_table(measured, points.drop(columns="reading_order"))
+    assert set(untold["status"]) == {"no_reading_order_or_other_reader"}
+    assert untold["estimate"].isna().all()

@@ -27,6 +27,7 @@ AGREEMENT = {
     "landmark_agreement": "landmarks",
     "reader_bias": "reader_effects",
     "reader_drift": "reader_effects",
+    "drift_table": "reader_effects",
     "grras_checklist": "grras",
     "method_agreement": "method_agreement_table",
     "MeasureChoice": "method_agreement_table",

@@ -188,3 +188,39 @@ def _drift(own: pd.DataFrame, n_readings: int, confidence: float) -> dict:
         "status": "ok",
     }
     return row
+
+
+def drift_table(measurements: pd.DataFrame, points: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """`reader_drift` of every measure, with the reading order told in the landmark table; one phase a case.
+
+    measurements : measure, variant, method, plan_id, case_id, phase_pct, reader_id, read_no, value, unit, one row a
+        reading. points : case_id, phase_pct, reader_id, read_no, reading_order (may be absent or empty).
+    Returns measure, variant, method, plan_id, the columns of `reader_drift`, unit. Without any order the readers'
+    rows have status no_reading_order_or_other_reader.
+    """
+    import pandas as pd
+
+    from outflow_cohort.stats.agreement import NO_PHASE, one_phase_per_case
+
+    reading = ["case_id", "phase_pct", "reader_id", "read_no"]
+    labels = ["measure", "variant", "method", "plan_id"]
+    told = points.assign(reading_order=points["reading_order"] if "reading_order" in points else np.nan)
+    told = told[[*reading, "reading_order"]].assign(phase_pct=told["phase_pct"].astype(np.float64).fillna(NO_PHASE))
+    orders = told.groupby(reading, sort=True)["reading_order"].min()
+    rows = []
+    for key, own in measurements.groupby(labels, sort=True):
+        own = own.assign(phase_pct=own["phase_pct"].astype(np.float64).fillna(NO_PHASE))
+        own = own.assign(_case=own["case_id"], _phase=own["phase_pct"], _reader=own["reader_id"])
+        own = one_phase_per_case(own.assign(_value=own["value"].astype(np.float64)))
+        own = own.join(orders, on=reading)
+        # Figures of whole cases have no phase of their own: the reading's order is that of its earliest phase.
+        whole = orders.groupby(level=["case_id", "reader_id", "read_no"]).min().rename("whole")
+        own = own.join(whole, on=["case_id", "reader_id", "read_no"])
+        own = own.assign(reading_order=own["reading_order"].fillna(own["whole"]))
+        found = reader_drift(own, order="reading_order", confidence=confidence)
+        unit = str(own["unit"].iloc[0]) if len(own) else ""
+        rows.append(found.assign(**dict(zip(labels, key, strict=True)), unit=unit)[[*labels, *found.columns, "unit"]])
+    if not rows:
+        empty = reader_drift(pd.DataFrame(columns=[*reading, "value", "reading_order"]), order="reading_order")
+        return pd.DataFrame(columns=[*labels, *empty.columns, "unit"])
+    return pd.concat(rows, ignore_index=True)

@@ -67,6 +67,7 @@ def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None 
     tables |= _sizes(readings, groups, study, settings)
     tables["method_agreement"] = methods_compared(folder, values, settings, scheduler)
     tables |= landmark_tables(results / "work" / "readings.parquet", settings)
+    tables["reader_drift"] = drift(folder, results / "work" / "readings.parquet", settings, scheduler)
     tables["grras"] = _grras(folder, tables["agreement"], settings)
     return tables
 
@@ -118,6 +119,27 @@ def landmark_tables(path: Path, settings: StatisticsSettings) -> dict[str, pd.Da
         "landmark_agreement": landmark_agreement(points, **draws),
         "plane_agreement": plane_agreement_table(points, settings),
     }
+
+
+def drift(folder: Path, readings: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
+    """Drift of each reader over the reading order; no rows where the landmarks tell no order."""
+    import pandas as pd
+
+    told = pd.read_parquet(readings)
+    known = "reading_order" in told.columns and bool(told["reading_order"].notna().any())
+    function = partial(_drift_of, folder=str(folder), readings=str(readings), settings=settings)
+    frames = compute_each(function, (measured(folder) if known else []) or [""], scheduler)
+    filled = [f for f in frames if len(f)]
+    return pd.concat(filled, ignore_index=True) if filled else frames[0]
+
+
+def _drift_of(measure: str, *, folder: str, readings: str, settings: StatisticsSettings) -> pd.DataFrame:
+    import pandas as pd
+
+    from outflow_cohort.stats.reader_effects import drift_table
+
+    frame = readings_of(Path(folder), measure, settings)
+    return drift_table(frame, pd.read_parquet(readings), confidence=settings.confidence)
 
 
 def methods_compared(

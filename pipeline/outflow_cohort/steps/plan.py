@@ -60,7 +60,18 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         if stale.stem not in requests:
             stale.unlink()
     points = tables.landmarks[
-        ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
+        [
+            "case_id",
+            "phase_pct",
+            "reader_id",
+            "read_no",
+            "reading_order",
+            "structure",
+            "point_no",
+            "x_mm",
+            "y_mm",
+            "z_mm",
+        ]  # fmt: skip
     ]
     _write_table_if_changed(work / "readings.parquet", points.reset_index(drop=True))
     _write_table_if_changed(work / "cases.parquet", tables.cases.drop(columns=["row", "file"]).reset_index(drop=True))
