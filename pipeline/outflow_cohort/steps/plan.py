@@ -71,7 +71,7 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
             "x_mm",
             "y_mm",
             "z_mm",
-        ]  # fmt: skip
+        ]
     ]
     _write_table_if_changed(work / "readings.parquet", points.reset_index(drop=True))
     _write_table_if_changed(work / "cases.parquet", tables.cases.drop(columns=["row", "file"]).reset_index(drop=True))

@@ -85,7 +85,7 @@ TABLES: dict[str, TableSpec] = {
                 1,
                 1_000_000,
                 meaning="place of the reading in the reader's own sequence, for the drift over the work",
-            ),  # fmt: skip
+            ),
             Column("structure", required=True, meaning="what the point marks"),
             Column("point_no", "integer", True, "1", 0, 100000, meaning="order of the points of a structure"),
             _mm("x_mm", -3000, 3000, "to patient left", True),
