@@ -5,7 +5,8 @@ All points LPS, mm, float64; images indexed [k, j, i].
 A minimal path over a cost that falls with the square of the distance from the wall (scikit-image, minimal cost
 path on a grid) finds the channel; a cubic B-spline through it is then moved to the least cost per length, below
 the grid's resolution. Its last stretch is fixed on the aortic axis, so that it arrives along n_a at the aortic
-centre. Start points that lie in the same widening of the ventricle lead to the same path.
+centre. It starts at the widest place of the ventricle, which the image alone decides: landmarks drawn anew lead
+to the same path.
 
 Sources: Cohen & Kimmel 1997, Int J Comput Vis 24:57 (minimal paths); Deschamps & Cohen 2001, Med Image Anal 5:281
 (centred by the distance to the wall).
@@ -16,7 +17,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.interpolate import BSpline
 from scipy.optimize import minimize
@@ -47,11 +48,17 @@ BENDING = 0.02
 SAMPLES_PER_SPAN = 8
 """Points a span of the spline at which its cost is summed."""
 
-START_DEPTH = 0.45
-"""Share of the way from ring centre to apex at which the search for the ventricle's widest place starts."""
+START_DISTANCE = 33.0
+"""mm from the aortic centre at which the path starts at least, so that it covers the 30 mm that are searched."""
 
-DEFAULT_DEPTH = 25.0
-"""mm below the ring plane where the apex is not in the image."""
+BELOW_RING = 5.0
+"""mm into the ventricle, from ring and aortic plane, at which the path starts at least."""
+
+PLATEAU = 1.5
+"""mm; places this little narrower than the widest belong to it: its middle does not hang on noise."""
+
+PLATEAU_REACH = 10.0
+"""mm around the very widest voxel in which the plateau is averaged."""
 
 DEVICE_CLEARANCE = 6.0
 """mm upstream of the device's outflow end at which the path starts at least."""
@@ -89,26 +96,19 @@ def _residual_grid(lumen: Lumen, anatomy: Anatomy, solid: Solid | None) -> _Grid
     return _Grid(smooth, inside, volume)
 
 
-def _climb(grid: _Grid, seed: FloatArray, lowest: NDArray[np.bool_]) -> tuple[int, int, int]:
-    """Voxel of the widest place of the ventricle: climb from `seed`, 5 mm at a time, within `lowest`."""
-    reach = np.maximum(1, np.round(5.0 / grid.volume.spacing[::-1])).astype(int)
-    shape = np.asarray(grid.distance.shape)
-    here = np.clip(np.round(grid.volume.to_index(seed)).astype(int), 0, shape - 1)
-    allowed = np.where(lowest & grid.territory, grid.distance, -1.0)
-    if allowed.max() <= 0.0:
-        allowed = np.where(grid.territory, grid.distance, -1.0)
-    if allowed[tuple(here)] <= 0.0:
-        where = np.argwhere(allowed > 0.0)
-        if len(where) == 0:
-            raise GeometryError("no_residual_lumen", "the device fills the outflow lumen; check plan and landmarks")
-        here = where[int(np.argmin(((where - here) ** 2).sum(axis=1)))]
-    while True:
-        low, high = np.maximum(here - reach, 0), np.minimum(here + reach + 1, shape)
-        box = allowed[low[0] : high[0], low[1] : high[1], low[2] : high[2]]
-        best = low + np.asarray(np.unravel_index(int(np.argmax(box)), box.shape))
-        if np.array_equal(best, here) or allowed[tuple(best)] <= allowed[tuple(here)]:
-            return int(here[0]), int(here[1]), int(here[2])
-        here = best
+def _widest_place(grid: _Grid, allowed: NDArray[np.bool_]) -> FloatArray:
+    """Middle (3,), mm, of the widest place of the ventricle within `allowed`; raises `no_residual_lumen`."""
+    width = np.where(allowed & grid.territory, grid.distance, np.float32(-1.0))
+    top = float(width.max())
+    if top <= 0.0:
+        raise GeometryError("no_residual_lumen", "the device leaves no ventricle upstream of it; check plan, landmarks")
+    plateau = np.argwhere(width > top - PLATEAU)
+    # of several places as wide, the one around the very widest voxel
+    best = np.asarray(np.unravel_index(int(np.argmax(width)), width.shape))
+    near = np.linalg.norm((plateau - best) * grid.volume.spacing[::-1], axis=1) <= PLATEAU_REACH
+    plateau = plateau[near]
+    weight = width[tuple(plateau.T)].astype(np.float64) - (top - PLATEAU)
+    return grid.volume.to_points((weight[:, None] * plateau).sum(axis=0) / weight.sum())
 
 
 def _pooled_max(values: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
@@ -119,7 +119,7 @@ def _pooled_max(values: NDArray[np.float32], factor: int) -> NDArray[np.float32]
     return result
 
 
-def _grid_route(grid: _Grid, start: tuple[int, int, int], end: FloatArray) -> FloatArray:
+def _grid_route(grid: _Grid, start: FloatArray, end: FloatArray) -> FloatArray:
     """Points (n, 3), mm, of the minimal path over the grid, pooled to 2 mm."""
     spacing = grid.volume.spacing[::-1]
     factor = max(1, round(2.0 / float(spacing.mean())))
@@ -128,9 +128,12 @@ def _grid_route(grid: _Grid, start: tuple[int, int, int], end: FloatArray) -> Fl
     cost = 1.0 / (np.maximum(distance, BLOCKED_DISTANCE) + np.where(distance > 0.0, DISTANCE_OFFSET, 0.0)) ** 2
     goal = np.clip(np.round(grid.volume.to_index(end)).astype(int), 0, shape - 1) // factor
     search = MCP_Geometric(cost, sampling=tuple(float(s) * factor for s in spacing))
-    search.find_costs([tuple(int(n) // factor for n in start)], [tuple(int(n) for n in goal)])
+    first = np.clip(np.round(grid.volume.to_index(start)).astype(int), 0, shape - 1) // factor
+    search.find_costs([tuple(int(n) for n in first)], [tuple(int(n) for n in goal)])
     route = np.asarray(search.traceback(tuple(int(n) for n in goal)), dtype=np.float64)
-    return grid.volume.to_points(route * factor + 0.5 * (factor - 1))
+    points = grid.volume.to_points(route * factor + 0.5 * (factor - 1))
+    points[0] = start
+    return points
 
 
 def _settled(grid: _Grid, route: FloatArray, anatomy: Anatomy) -> FloatArray:
@@ -194,7 +197,6 @@ def automatic_path(
     anatomy: Anatomy,
     solid: Solid | None = None,
     phase_image: PhaseImage | None = None,
-    start: ArrayLike | None = None,
 ) -> OutflowPath:
     """Centreline of the outflow lumen, or with `solid` of the residual lumen beside it.
 
@@ -204,21 +206,21 @@ def automatic_path(
     solid : device to be taken out of the lumen; the path then starts ahead of its outflow end and leads into the
         channel beside it. Where that is closed the path runs through the narrowest place all the same.
     phase_image : not needed; accepted so that all parts of a reading are called alike.
-    start : (3,) mm, a point in the ventricle near its widest place; None = on the way from ring centre to apex.
 
     Raises GeometryError `no_lumen_at_path`, `no_residual_lumen`, and what the anatomy and the path raise.
     """
     grid = _residual_grid(lumen, anatomy, solid)
-    ring = anatomy.ring_plane
-    into = anatomy.apex - ring.point if anatomy.has("lv_apex") else DEFAULT_DEPTH / START_DEPTH * ring.normal
-    depth = float(START_DEPTH * into @ ring.normal)
+    ring, aorta = anatomy.ring_plane, anatomy.aortic_plane
+    index = np.stack(np.meshgrid(*(np.arange(n) for n in grid.distance.shape), indexing="ij"), axis=-1)
+    points = grid.volume.to_points(index)
+    ring_height = ring.height(points)
+    away = np.linalg.norm(points - aorta.point, axis=-1)
+    ventricle = (ring_height > BELOW_RING) & (aorta.height(points) < -BELOW_RING)
     if solid is not None:
-        depth = max(depth, float(ring.height(solid.outflow_end)) + DEVICE_CLEARANCE)
-    seed = ring.point + into * (depth / float(into @ ring.normal)) if start is None else np.asarray(start, dtype=float)
-    where = np.stack(np.meshgrid(*(np.arange(n) for n in grid.distance.shape), indexing="ij"), axis=-1)
-    deep = ring.height(grid.volume.to_points(where)) >= min(depth, float(ring.height(seed))) - 5.0
-    voxel = _climb(grid, seed, deep)
-    route = _grid_route(grid, voxel, anatomy.aortic_center)
+        ventricle &= ring_height >= float(ring.height(solid.outflow_end)) + DEVICE_CLEARANCE
+    far = ventricle & (away >= START_DISTANCE)
+    allowed = far if (far & grid.territory).any() else ventricle
+    route = _grid_route(grid, _widest_place(grid, allowed), aorta.point)
     if len(route) < 3:
         raise GeometryError("no_lumen_at_path", "ventricle and aortic centre fall together; check hinges and apex")
     return path_through(_settled(grid, route, anatomy), anatomy.aortic_plane, "automatic_path")

@@ -5,22 +5,19 @@ All points LPS, mm, float64; image values HU.
 
 from __future__ import annotations
 
-import contourpy
 import numpy as np
-from scipy import ndimage
+import shapely
 
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.contours import polygon_area
 from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import FloatArray, Plane, Volume
+from outflow_geometry.frames import FloatArray, Plane
 from outflow_geometry.levels import BloodLevel
 from outflow_geometry.lumen import Lumen, PhaseImage, outflow_lumen
 from outflow_geometry.ring_edges import RingEdges, ring_inner_diameter
+from outflow_geometry.sections import blood_outlines, edge_field
 
 __all__ = ["RingEdges", "aortic_lumen_contour", "ring_inner_diameter"]
-
-PLANE_STEP = 0.25
-"""mm; grid on which a plane is sampled, half a voxel of a usual image."""
 
 HARMONICS = 12
 """Fourier harmonics kept of an outline: a lobe of 5 mm on a 25 mm annulus is kept, the jag of noise is not, which
@@ -31,23 +28,6 @@ OUTLINE_POINTS = 180
 
 LEAST_ROUNDNESS = 0.6
 """Least 4 pi A / P2 of an annulus outline (science: P2 / 4 pi A above 1.25 is suspect; a leak is far above)."""
-
-
-def sampled(volume: Volume, points: FloatArray, outside: float) -> FloatArray:
-    """Cubic-spline samples (...) of `volume` at `points` (..., 3), mm; `outside` beyond the image."""
-    index = volume.to_index(points)
-    flat = index.reshape(-1, 3)
-    shape = np.asarray(volume.values.shape)
-    # the spline's reach fades by 0.27 a voxel: eight voxels more than needed leave 3e-5 of a border's influence
-    low = np.clip(np.floor(flat.min(axis=0)).astype(int) - 8, 0, shape - 1)
-    high = np.clip(np.ceil(flat.max(axis=0)).astype(int) + 9, low + 1, shape)
-    box = volume.values[low[0] : high[0], low[1] : high[1], low[2] : high[2]].astype(np.float64)
-    coefficients = ndimage.spline_filter(box, order=3, mode="mirror")
-    values = ndimage.map_coordinates(
-        coefficients, (flat - low).T, order=3, mode="constant", cval=outside, prefilter=False
-    )
-    result: FloatArray = values.reshape(index.shape[:-1])
-    return result
 
 
 def low_pass_outline(flat: FloatArray, harmonics: int = HARMONICS, count: int = OUTLINE_POINTS) -> FloatArray:
@@ -67,35 +47,27 @@ def low_pass_outline(flat: FloatArray, harmonics: int = HARMONICS, count: int = 
     return np.stack([smooth.real, smooth.imag], axis=1)
 
 
-def plane_outline(field: Volume, plane: Plane, radius: float, outside: float) -> FloatArray:
-    """Zero level line (n, 2) of `field` in `plane`, in-plane mm, that encloses the plane's point, else lies nearest.
+def plane_outline(lumen: Lumen, plane: Plane, radius: float) -> FloatArray:
+    """Blood edge (n, 2) of the lumen in `plane` that encloses its point, in-plane mm, within `radius` mm.
 
-    Raises GeometryError `no_lumen_on_plane`, `outline_open` (it leaves the sampled disc or the image).
+    The same edge as the sections': half-way level, the shift of blur on curved walls taken out.
+    Raises GeometryError `no_lumen_on_plane`, `outline_open` (it leaves the disc or the image).
     """
-    steps = np.arange(-radius, radius + 0.5 * PLANE_STEP, PLANE_STEP)
-    u, v = np.meshgrid(steps, steps)
-    points = plane.lift(np.stack([u, v], axis=-1))
-    values = sampled(field, points, outside)
-    found = contourpy.contour_generator(steps, steps, values).lines(0.0)
-    lines = [np.asarray(line, dtype=np.float64) for line in found if len(line) > 8]
-    best: FloatArray | None = None
-    for line in lines:
-        if not np.allclose(line[0], line[-1]):
-            continue
-        ring = line[:-1]
-        relative = ring / np.linalg.norm(ring, axis=1)[:, None]
-        ahead = np.roll(relative, -1, axis=0)
-        turn = np.arctan2(relative[:, 0] * ahead[:, 1] - relative[:, 1] * ahead[:, 0], (relative * ahead).sum(axis=1))
-        encloses = abs(float(turn.sum())) > np.pi
-        if encloses and (best is None or abs(polygon_area(ring)) > abs(polygon_area(best))):
-            best = ring
-    if best is None:
-        if not lines:
-            raise GeometryError("no_lumen_on_plane", "no blood edge on the plane; check hinge points and blood level")
+    disc = np.array([shapely.Point(0.0, 0.0).buffer(radius)], dtype=object)
+    blood, _ = blood_outlines(edge_field(lumen), disc, plane.point[None], plane.u[None], plane.v[None])
+    parts = [part for part in shapely.get_parts(blood[0]) if part.geom_type == "Polygon"]
+    if not parts:
+        raise GeometryError("no_lumen_on_plane", "no blood on the plane; check hinge points and blood level")
+    center = shapely.Point(0.0, 0.0)
+    best = min(parts, key=lambda part: (round(shapely.distance(shapely.Polygon(part.exterior), center), 3), -part.area))
+    if shapely.distance(shapely.Polygon(best.exterior), center) > 0.5 * radius:
+        raise GeometryError("no_lumen_on_plane", "no blood at the aortic centre; check hinge points and blood level")
+    outline = np.asarray(best.exterior.coords, dtype=np.float64)[:-1]
+    if float(np.hypot(outline[:, 0], outline[:, 1]).max()) > radius:
         raise GeometryError(
             "outline_open", "the blood edge does not close around the centre; check hinges, image region"
         )
-    return best if polygon_area(best) > 0.0 else best[::-1]
+    return outline if polygon_area(outline) > 0.0 else outline[::-1]
 
 
 def aortic_lumen_contour(
@@ -111,7 +83,7 @@ def aortic_lumen_contour(
     lumen = outflow_lumen(phase_image, anatomy, None, level) if lumen is None else lumen
     plane = anatomy.aortic_plane
     radius = 1.6 * anatomy.aortic_radius + 6.0
-    ring = plane_outline(lumen.field, plane, radius, -lumen.level.contrast_hu)
+    ring = plane_outline(lumen, plane, radius)
     flat = low_pass_outline(ring)
     area = polygon_area(flat)
     around = np.linalg.norm(np.roll(flat, -1, axis=0) - flat, axis=1).sum()

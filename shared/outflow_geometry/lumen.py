@@ -286,6 +286,8 @@ def _fine_labels(
     if meet.any():
         coarse[_grown(meet) & free] = OPEN
     coarse[behind] = OUTFLOW
+    # noise in the outer half of an edge belongs to the edge: one more voxel of wall, away from other chambers
+    coarse[(coarse == 0) & _grown(ours) & ~_grown(theirs)] = OUTFLOW
     fine = coarse
     for axis, factor in enumerate(phase.factors):
         fine = np.repeat(fine, factor, axis=axis)

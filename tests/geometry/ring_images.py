@@ -7,10 +7,11 @@ modified Bessel function I0 (the Rice distribution's cumulative function), so no
 from __future__ import annotations
 
 import numpy as np
-from outflow_geometry.frames import Volume
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtr
 from scipy.stats import rice
+
+from outflow_geometry.frames import Volume
 
 LUMEN_HU = 350.0
 
@@ -22,8 +23,23 @@ def blurred_disc(radius, disc, sigma):
     return np.interp(radius, grid, inside, left=1.0, right=0.0)
 
 
-def ring_image(inner, wall, fwhm, metal, *, spacing=(0.5, 0.5, 0.6), outside=110.0, noise=0.0, height=8.0,
-               tilt=(0.0, 0.0), shift=(0.0, 0.0, 0.0), clip=None, seed=0, reach=20.0, thickness=8.0):
+def ring_image(
+    inner,
+    wall,
+    fwhm,
+    metal,
+    *,
+    spacing=(0.5, 0.5, 0.6),
+    outside=110.0,
+    noise=0.0,
+    height=8.0,
+    tilt=(0.0, 0.0),
+    shift=(0.0, 0.0, 0.0),
+    clip=None,
+    seed=0,
+    reach=20.0,
+    thickness=8.0,
+):
     """Volume with a ring of inner diameter `inner` about the (tilted) z axis; lumen inside, `outside` around."""
     sigma = fwhm / 2.3548200450309493
     half = np.array([reach, reach, thickness])

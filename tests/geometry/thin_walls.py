@@ -9,6 +9,7 @@ Gaussian error function of its distance, and the image of a thin wall between tw
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -68,6 +69,10 @@ class Heart:
         return np.array([25.0, 0.0, -5.5])
 
     @property
+    def axis(self):
+        return AORTIC_AXIS
+
+    @property
     def rotation(self):
         return Rotation.from_euler("xyz", self.turn, degrees=True).as_matrix()
 
@@ -107,11 +112,11 @@ class Heart:
                 d = np.minimum(d, capsule(p, second, second - 30.0 * a + 4.0 * out, 1.6))
         return d
 
-    def atrium(self, p):
+    def atrium(self, p, outflow=None):
         pool = ellipsoid(p, [-5.0, 0.0, 20.0], [27.0, 27.0, 22.0])
         left_side = np.minimum(pool, ellipsoid(p, [12.0, 14.0, 22.0], [22.0, 12.0, 12.0]))
         ceiling = np.maximum(left_side, 0.0 - p[..., 2])
-        outflow = self.outflow(p)
+        outflow = self.outflow(p) if outflow is None else outflow
         if not self.valve_open:
             return np.maximum(ceiling, self.curtain_wall - outflow)
         # the open orifice: no wall towards the ventricle within the ring, the curtain rising from its front
@@ -120,14 +125,14 @@ class Heart:
         tract = tube(p, self.aortic_center, AORTIC_AXIS, self.annulus_radius, -26.0, 16.0)
         return np.minimum(wall, np.maximum(orifice, self.curtain_wall - tract))
 
-    def right(self, p):
+    def right(self, p, outflow=None):
         """Right ventricular outflow and pulmonary artery, in contact with root and outflow tract."""
         c, a = self.aortic_center, AORTIC_AXIS
         side = unit([0.4, 0.75, -0.5])
         side = unit(side - (side @ a) * a)
         trunk = c + 23.0 * side
         d = np.minimum(tube(p, trunk, a, 12.0, -25.0, 25.0), ellipsoid(p, trunk - 20 * a, [16.0, 16.0, 24.0]))
-        return np.maximum(d, self.right_wall - self.outflow(p))
+        return np.maximum(d, self.right_wall - (self.outflow(p) if outflow is None else outflow))
 
     def image(self, spacing: float = 0.5, margin: float = 12.0) -> Volume:
         """The blurred, noisy image on an axis-aligned LPS grid."""
@@ -142,8 +147,9 @@ class Heart:
         for k in range(shape[2]):
             grid = np.concatenate([np.full((*index.shape[:2], 1), k), index], axis=-1)
             p = self.unpose(volume.to_points(grid))
-            left = ndtr(-self.outflow(p) / sigma) + ndtr(-self.atrium(p) / sigma)
-            right = ndtr(-self.right(p) / sigma)
+            outflow = self.outflow(p)
+            left = ndtr(-outflow / sigma) + ndtr(-self.atrium(p, outflow) / sigma)
+            right = ndtr(-self.right(p, outflow) / sigma)
             hu = self.muscle + (self.blood - self.muscle) * np.minimum(left, 1.0)
             hu += (self.right_hu - self.muscle) * np.minimum(right, 1.0 - np.minimum(left, 1.0))
             far = np.linalg.norm(p - np.array([4.0, 0.0, -15.0]), axis=-1)
@@ -165,8 +171,14 @@ class Heart:
 
     def box_points(self):
         c, a = self.aortic_center, AORTIC_AXIS
-        return [np.array([[0.0, 0.0, 0.0]]), APEX[None], (c + 12.0 * a)[None], np.array([[20.0, 20.0, 5.0]]),
-                np.array([[-18.0, -18.0, 6.0]]), np.array([[0.0, 22.0, -30.0], [0.0, -22.0, -30.0]])]
+        return [
+            np.array([[0.0, 0.0, 0.0]]),
+            APEX[None],
+            (c + 12.0 * a)[None],
+            np.array([[20.0, 20.0, 5.0]]),
+            np.array([[-18.0, -18.0, 6.0]]),
+            np.array([[0.0, 22.0, -30.0], [0.0, -22.0, -30.0]]),
+        ]
 
     def landmarks(self, ring_shift: float = 0.0, path: bool = True) -> dict[str, np.ndarray]:
         """The reader's points in LPS; `ring_shift` mm moves the ring towards the aorta and into the ventricle."""
@@ -188,9 +200,24 @@ class Heart:
             marks["outflow_path"] = self.pose(self.path(np.array([-30.0, -20.0, -10.0, 0.0, 6.0])))
         return marks
 
-    def anatomy(self, ring_shift: float = 0.0, path: bool = True) -> Anatomy:
-        return build_anatomy(self.landmarks(ring_shift, path))
+    def anatomy(self, ring_shift: float = 0.0, path: bool = True, marks=None) -> Anatomy:
+        return build_anatomy(self.landmarks(ring_shift, path) if marks is None else marks)
 
     def path(self, stations):
         """Heart-frame points of the axis of the outflow tract, straight."""
         return self.aortic_center + np.asarray(stations)[:, None] * AORTIC_AXIS
+
+
+HEARTS = {
+    "open": Heart(noise=25.0, valve_open=True),
+    "closed": Heart(noise=35.0, valve_open=False, seed=3),
+    "thin": Heart(noise=30.0, curtain_wall=0.6, right_wall=0.6),
+    "busy": Heart(noise=30.0, calcium=True, lead=True, septal_bulge=4.0),
+}
+"""The hearts that several tests share."""
+
+
+@cache
+def thin_walled(name: str, spacing: float) -> tuple[Heart, Volume]:
+    """A shared heart and its image."""
+    return HEARTS[name], HEARTS[name].image(spacing)

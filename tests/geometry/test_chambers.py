@@ -1,0 +1,75 @@
+"""Volume of the ventricle against closed forms."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+from thin_walls import ellipsoid
+
+from outflow_geometry.anatomy import Anatomy, build_anatomy
+from outflow_geometry.chambers import lv_volume
+from outflow_geometry.errors import GeometryError
+from outflow_geometry.frames import Volume, unit
+from outflow_geometry.lumen import PhaseImage
+
+AXES = np.array([24.0, 22.0, 38.0])
+RING_POINT = np.array([0.0, 0.0, 30.0])
+RING_NORMAL = unit([0.0, 0.0, -1.0])
+AORTIC_CENTER = np.array([21.0, 0.0, 12.0])
+AORTIC_NORMAL = unit([0.95, 0.0, 0.31])
+
+
+def ellipsoid_anatomy() -> Anatomy:
+    angles = np.linspace(0.0, 2.0 * np.pi, 12, endpoint=False)
+    ring = RING_POINT + 14.6 * np.stack([np.cos(angles), np.sin(angles), 0.0 * angles], axis=1)
+    first = unit(np.cross(AORTIC_NORMAL, [0.0, 1.0, 0.0]))
+    second = np.cross(AORTIC_NORMAL, first)
+    hinges = [AORTIC_CENTER + 5.0 * (np.cos(t) * first + np.sin(t) * second) for t in np.radians([30.0, 150.0, 270.0])]
+    return build_anatomy(
+        {
+            "mitral_ring": ring,
+            "aortic_hinge_right": hinges[0],
+            "aortic_hinge_left": hinges[1],
+            "aortic_hinge_non": hinges[2],
+            "lv_apex": np.array([0.0, 0.0, -37.0]),
+        }
+    )
+
+
+def ellipsoid_image(spacing: float, noise: float = 20.0, shift: float = 0.0, crop: float = 52.0) -> Volume:
+    half = np.array([36.0, 34.0, crop])
+    shape = np.ceil(2.0 * half / spacing).astype(int)
+    volume = Volume(np.zeros(1), np.array([-36.0, -34.0, -crop]) + shift, np.eye(3), np.full(3, spacing))
+    grid = np.stack(np.meshgrid(*(np.arange(n) for n in shape[::-1]), indexing="ij"), axis=-1)
+    hu = 100.0 + 260.0 * ndtr(-ellipsoid(volume.to_points(grid), np.zeros(3), AXES) / 0.38)
+    hu += np.random.default_rng(8).normal(0.0, noise, hu.shape)
+    return Volume(np.round(hu).astype(np.int16), volume.origin, volume.direction, volume.spacing)
+
+
+def cap_share(point: np.ndarray, outward: np.ndarray) -> float:
+    """Share of an ellipsoid beyond a plane: the cap of the unit sphere it maps to, (2 + d)(1 - d)^2 / 4."""
+    distance = float(point @ outward) / float(np.linalg.norm(AXES * outward))
+    return (2.0 + distance) * (1.0 - distance) ** 2 / 4.0
+
+
+@pytest.mark.parametrize(("spacing", "bound"), [(0.7, 0.002), (1.0, 0.004)])
+def test_ellipsoid_between_ring_and_aortic_plane(spacing: float, bound: float) -> None:
+    """Ellipsoid with two caps cut off (closed form); the ring's cap lies wholly behind the curtain plane."""
+    anatomy = ellipsoid_anatomy()
+    rng = np.random.default_rng(3)
+    inside = AXES * unit(rng.normal(size=(50000, 3))) * rng.random((50000, 1)) ** (1.0 / 3.0)
+    cap = anatomy.ring_plane.height(inside) < 0.0
+    assert np.all(anatomy.atrial_side(inside[cap]))
+    assert not np.any(cap & (anatomy.aortic_plane.height(inside) > 0.0))
+    share = 1.0 - cap_share(RING_POINT, -RING_NORMAL) - cap_share(AORTIC_CENTER, AORTIC_NORMAL)
+    truth = 4.0 / 3.0 * np.pi * float(np.prod(AXES)) * share / 1000.0
+    for shift in (0.0, 0.3 * spacing):
+        found = lv_volume(PhaseImage(ellipsoid_image(spacing, shift=shift)), anatomy)
+        assert found == pytest.approx(truth, rel=bound)
+
+
+def test_cropped_ventricle_is_refused() -> None:
+    with pytest.raises(GeometryError) as refused:
+        lv_volume(PhaseImage(ellipsoid_image(1.0, crop=32.0)), ellipsoid_anatomy())
+    assert refused.value.code == "ventricle_cropped"
