@@ -15,6 +15,7 @@ from statsmodels.stats.proportion import proportion_confint
 from outflow_cohort.stats.case_reduction import case_values, rules_of
 from outflow_cohort.stats.one_value import end_systolic_phase, one_value_a_case
 from outflow_cohort.stats.settings import StatisticsSettings
+from outflow_cohort.stats.table_meanings import COLUMN_MEANINGS, TABLE_MEANINGS
 from outflow_cohort.steps.statistics import statistics
 
 SETTINGS = StatisticsSettings()
@@ -49,6 +50,13 @@ def test_rows_carry_definition_and_source(done):
         frame = table(done, name)
         assert (frame["definition"] != "").all(), name
         assert (frame["source"] != "").all(), name
+
+
+def test_the_data_dictionary_knows_every_table_and_column(done):
+    names = {n.rsplit(".", 1)[0] for n in done[1]}
+    assert names == set(TABLE_MEANINGS)
+    columns = {c for name in names for c in table(done, name).columns}
+    assert columns == set(COLUMN_MEANINGS)
 
 
 def test_partitions_row_order_and_cores_change_no_byte(done, tmp_path):

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from outflow_cohort.stats.comparisons import holm
-from outflow_cohort.stats.one_value import SERIES
+from outflow_cohort.stats.one_value import SERIES, is_plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,30 +72,36 @@ def association_table(
     rule: str,
     confidence: float = 0.95,
 ) -> pd.DataFrame:
-    """Every measured quantity of `chosen` against each column of `numbers` and each quantity of `headline`.
+    """Every quantity of `chosen` against each column of `numbers` and each quantity of `headline`.
+
+    Of quantities that depend on a planned device only those of the same plan, variant and method go together; variants
+    over the phases of a case are left out, since `chosen` holds the phase that counts.
 
     chosen, headline : frames of `one_value_a_case`; numbers : numeric columns of the case table, indexed by case_id.
     """
     import pandas as pd
 
+    chosen = chosen[is_plain(chosen["variant"])]
+    headline = headline[is_plain(headline["variant"])]
     # `one_value_a_case` holds a case and quantity once, so nothing is averaged here.
     wide = chosen.set_index(["case_id", *SERIES])["value"].unstack(SERIES).sort_index()  # noqa: PD010
     wide = wide.reindex(columns=sorted(wide.columns))
-    partners: list[tuple[str, str, np.ndarray]] = [
-        (name, "", numbers[name].reindex(wide.index).to_numpy(np.float64)) for name in numbers.columns
+    partners: list[tuple[str, str, tuple[str, ...] | None, np.ndarray]] = [
+        (name, "", None, numbers[name].reindex(wide.index).to_numpy(np.float64)) for name in numbers.columns
     ]
     wanted = set(map(tuple, headline[SERIES].drop_duplicates().to_numpy()))
     for key in wide.columns:
         if key in wanted:
             plan, measure, variant, method, unit = key
             name = " / ".join(p for p in (measure, variant, method, plan) if p)
-            partners.append((name, unit, wide[key].to_numpy(np.float64)))
+            partners.append((name, unit, key, wide[key].to_numpy(np.float64)))
     rows: list[dict[str, Any]] = []
     for key in wide.columns:
         own = " / ".join(p for p in (key[1], key[2], key[3], key[0]) if p)
         value = wide[key].to_numpy(np.float64)
-        for name, unit, partner in partners:
-            if name == own:
+        for name, unit, other, partner in partners:
+            planned = other is not None and bool(key[0]) and bool(other[0])
+            if name == own or (planned and (key[0], *key[2:4]) != (other[0], *other[2:4])):
                 continue
             for coefficient in SOURCES:
                 n, r, low, high, p, status = correlation(value, partner, coefficient, confidence)

@@ -94,7 +94,7 @@ def baseline_table(
     for name in ("n", "n_missing", "count"):
         frame[name] = frame[name].astype("Int64")
     for name in ("level", "difference_between", "test"):
-        frame[name] = frame[name].fillna("").astype(str)
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), "").astype(str)
     return frame
 
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from outflow_cohort.stats.classes import ROW_COLUMNS, class_agreement
 from outflow_cohort.stats.cutoffs import AREA, below
+from outflow_cohort.stats.one_value import is_plain
 from outflow_cohort.stats.proportions import SOURCE as SHARE_SOURCE
 from outflow_cohort.stats.proportions import share
 
@@ -54,7 +55,8 @@ def risk_agreement(
 
     listed = sorted((float(c["area_mm2"]), str(c.get("rule") or "at_or_below"), str(c["cutoff_id"])) for c in cutoffs)
     rows: list[dict[str, Any]] = []
-    areas = readings[readings["measure"] == AREA]
+    areas = readings[(readings["measure"] == AREA) & is_plain(readings["variant"])]
+    chosen = chosen[is_plain(chosen["variant"])]
     sets = [(name, [(cut, rule)]) for cut, rule, name in listed]
     if len(listed) > 1:
         sets.append((ALL_CUTOFFS, [(cut, rule) for cut, rule, _ in listed]))

@@ -11,6 +11,8 @@ import numpy as np
 from outflow_cohort.stats import endpoints as endpoint
 from outflow_cohort.stats.cutoffs import AREA
 from outflow_cohort.stats.dask_scheduler import compute_each
+from outflow_cohort.stats.one_value import is_plain
+from outflow_cohort.stats.roc import DELONG_SOURCE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,8 +21,10 @@ if TYPE_CHECKING:
 
 
 def matching(chosen: pd.DataFrame, predictor: Predictor) -> pd.Series:
-    """Whether each row is a quantity that the predictor names (an empty name matches all)."""
+    """Whether the predictor names each row; an empty name matches all, an empty variant all plain ones."""
     same = chosen["measure"] == predictor.measure
+    if not predictor.variant:
+        same &= is_plain(chosen["variant"])
     for column in ("variant", "method", "plan_id"):
         wanted = getattr(predictor, column)
         if wanted:
@@ -72,9 +76,19 @@ def endpoint_tables(
     for outcome in settings.outcomes:
         if outcome.column not in cases:
             missing = {"outcome": outcome.column, "endpoint": outcome.endpoint, "statistic": "auc"}
-            rows["endpoints"].append(missing | {"status": "no_such_column", "definition": "", "source": ""})
+            text = "area under the ROC curve"
+            rows["endpoints"].append(
+                missing | {"status": "no_such_column", "definition": text, "source": DELONG_SOURCE}
+            )
             continue
         questions = questions_of(cases, chosen, outcome, cutoffs, settings)
+        for predictor in settings.predictors:
+            if not matching(chosen, predictor).any():
+                absent = {"outcome": outcome.column, "endpoint": outcome.endpoint, "measure": predictor.measure}
+                absent |= {"variant": predictor.variant, "method": predictor.method, "plan_id": predictor.plan_id}
+                text = "area under the ROC curve"
+                absent |= {"risk": predictor.risk, "statistic": "auc", "definition": text}
+                rows["endpoints"].append(absent | {"status": "not_measured", "source": DELONG_SOURCE})
         answers = compute_each(partial(endpoint.answer, settings=settings), questions, scheduler)
         for found in answers:
             rows["endpoints"] += found.endpoints
@@ -90,6 +104,6 @@ def endpoint_tables(
             if column in ("n", "n_events", "n_non_events", "n_missing", "quantile_group"):
                 frame[column] = frame[column].astype("Int64")
             elif column in endpoint.KEYS or column in ("statistic", "compared_with", "cutoff_id", "warning", "status"):
-                frame[column] = frame[column].fillna("").astype(str)
+                frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
         tables[name] = frame
     return tables

@@ -20,6 +20,11 @@ PHASE_RULES = {
 }
 
 
+def is_plain(variant: pd.Series) -> pd.Series:
+    """Whether a variant is measured in each phase, not one over the phases of a case or of a cut-off (SOLID/NAME)."""
+    return ~variant.astype(str).str.contains("/", regex=False)
+
+
 def groups_of(cases: pd.DataFrame, column: str) -> pd.Series:
     """Group by case_id; `not stated` where a case has none or there is no such column."""
     import pandas as pd

@@ -44,7 +44,9 @@ class Predictor(_Closed):
     """A measure held against the outcomes, with the direction of risk said and never found from the data."""
 
     measure: str = Field(min_length=1, description="Measure.", json_schema_extra=_unit("name"))
-    variant: str = Field("", description="Variant; empty = every variant.", json_schema_extra=_unit("name"))
+    variant: str = Field(
+        "", description="Variant; empty = every variant measured in each phase.", json_schema_extra=_unit("name")
+    )
     method: str = Field("", description="Method; empty = every method.", json_schema_extra=_unit("name"))
     plan_id: str = Field("", description="Plan; empty = every plan.", json_schema_extra=_unit("name"))
     risk: Risk = Field("low", description="Which values carry the risk.", json_schema_extra=_unit("name"))
@@ -107,8 +109,8 @@ class StatisticsSettings(_Closed):
     )
     predictors: tuple[Predictor, ...] = Field(
         (
-            Predictor(measure="neo_lvot_area", risk="low"),
-            Predictor(measure="lvot_residual_fraction", risk="low"),
+            Predictor(measure="neo_lvot_area", variant="full_frame", risk="low"),
+            Predictor(measure="lvot_residual_fraction", variant="full_frame", risk="low"),
             Predictor(measure="aorto_mitral_angle", variant="opening", risk="low"),
         ),
         description="Measures held against the outcomes, with the direction of risk.",

@@ -20,14 +20,26 @@ TABLES = (
 
 def data_dictionary() -> str:
     """RESULTS/tables/README.md."""
+    from outflow_cohort.stats.table_meanings import statistics_dictionary
     from outflow_geometry.measures import REGISTRY
 
     lines = ["# Tables", "", CAUTION, "", "Points LPS in mm, angles in degrees, areas in mm2; 95 % intervals.", ""]
     for name, meaning, columns in TABLES:
         lines += [f"## {name}", "", meaning, "", "| column | type | meaning |", "|---|---|---|"]
         lines += [f"| {c.name} | {c.dtype} | {c.meaning} |" for c in columns] + [""]
-    lines += ["## series.parquet", "", "one row a series: verdict, reason codes, geometry, phase and its source, image quality", ""]
-    lines += ["## Measures", "", "| measure | variants | unit | method | definition | source |", "|---|---|---|---|---|---|"]
+    lines += [
+        "## series.parquet",
+        "",
+        "one row a series: verdict, reason codes, geometry, phase and its source, image quality",
+        "",
+    ]
+    lines += statistics_dictionary()
+    lines += [
+        "## Measures",
+        "",
+        "| measure | variants | unit | method | definition | source |",
+        "|---|---|---|---|---|---|",
+    ]
     for m in REGISTRY:
         variants = ", ".join((*m.variants, *m.case_variants))
         cells = (m.id, variants, m.unit, ", ".join(m.methods), m.definition, m.source)
