@@ -80,7 +80,7 @@ def evaluate(
                 draws = usable(value, np.asarray(_redrawn(measure, redrawn, variant, method)), measure.draws_share)
                 if draws is not None:
                     kept[measure.id, variant, method] = draws
-                    found = interval(draws, measure)
+                    found = interval(draws, measure, variant)
             error, low, high = (None, None, None) if found is None else (found.std_error, found.low, found.high)
             rows.append(
                 MeasuredValue(plan_id, measure.id, variant, method, value, measure.unit, error, low, high, status)

@@ -31,6 +31,7 @@ class Measure:
     needs : landmarks, `image`, `prosthesis` or `plan` without which there is no value.
     level : `reading`, `plan` (a row for each plan), or `draws` (a plan's, from its redrawn landmarks).
     lowest : smallest possible value, at which intervals end.
+    extremes : variants that are the largest or smallest of many directions or places.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     squared : whether scatter adds to the square of the value (root mean squares), so that intervals are formed there.
     """
@@ -49,7 +50,12 @@ class Measure:
     lowest: float | None = 0.0
     highest: float | None = None
     squared: bool = False
+    extremes: tuple[str, ...] = ()
     draws_share: float = 1.0
+
+    def is_extreme(self, variant: str) -> bool:
+        """Whether `variant` (solids filled in) is the largest or smallest of many directions or places."""
+        return any(variant == e or (SOLID in e and variant.endswith(e.replace(SOLID, ""))) for e in self.extremes)
 
     def combinations(self, definitions: Definitions) -> list[tuple[str, str]]:
         """Every (variant, method), with solids and cut-offs filled in."""
@@ -118,6 +124,7 @@ REGISTRY: tuple[Measure, ...] = (
         "intercommissural: the chord at right angles to it; intertrigonal: distance between the trigones in space; "
         "circle_fit: circle of least squared distance to the points on the ring plane.",
         CONVENTION + "; Chernov & Lesort 2005, J Math Imaging Vis 23:239 (circle_fit)",
+        extremes=("max", "min"),
     ),
     Measure(
         "mitral_eccentricity",
@@ -130,6 +137,7 @@ REGISTRY: tuple[Measure, ...] = (
         "1 - min/max of the diameters of those names.",
         BLANKE_2014,
         highest=1.0,
+        extremes=("one_minus_ratio",),
     ),
     Measure(
         "mitral_nonplanarity",
@@ -195,6 +203,7 @@ REGISTRY: tuple[Measure, ...] = (
         "area: 2 sqrt(A/pi); perimeter: P/pi; max: longest chord through the area centroid, min: the chord at right "
         "angles to it.",
         CONVENTION,
+        extremes=("max", "min"),
     ),
     Measure(
         "aortic_eccentricity",
@@ -207,6 +216,7 @@ REGISTRY: tuple[Measure, ...] = (
         "1 - min/max of the diameters of those names.",
         BLANKE_2014,
         highest=1.0,
+        extremes=("",),
     ),
     Measure(
         "aorto_mitral_angle",
@@ -282,6 +292,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Smallest distance from device to lumen wall in the neo-LVOT section.",
         CONVENTION,
         OVER_PHASES,
+        extremes=("SOLID",),
         draws_share=0.2,
     ),
     Measure(
@@ -294,6 +305,7 @@ REGISTRY: tuple[Measure, ...] = (
         functions.neo_lvot_diameter,
         "Largest and smallest diameter of the neo-LVOT section.",
         CONVENTION,
+        extremes=("SOLID/max", "SOLID/min"),
         draws_share=0.2,
     ),
     Measure(
@@ -367,6 +379,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Largest thickness of the septum between the blood edges of both ventricles, over the septum's points within "
         "20 mm upstream of the aortic plane, each at right angles to the left ventricle's edge.",
         CONVENTION,
+        extremes=("",),
         draws_share=0.2,
     ),
     Measure(

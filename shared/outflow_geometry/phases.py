@@ -15,15 +15,13 @@ from outflow_geometry.evaluation import MeasuredValue
 from outflow_geometry.inputs import Definitions
 from outflow_geometry.measures import REGISTRY, SOLID, measure
 from outflow_geometry.reading import ReadingResult
+from outflow_geometry.uncertainty import NORMAL_95
 
 FEWEST_VOLUMES = 2
 """Phases with an lv_volume needed to tell end-systole: one volume is neither smallest nor largest."""
 
 FEWEST_SYSTOLIC = 3
 """Phases in the systolic window needed for a mean (common practice, no source): with fewer it depends on which."""
-
-NORMAL_95 = 1.959963984540054
-"""Two-sided 95 % quantile of the normal distribution."""
 
 Row = tuple[str, str, str, str]
 """Plan, measure, solid, method."""

@@ -12,6 +12,7 @@ redrawing shifts it again by as much, and the interval takes that shift off.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -21,6 +22,9 @@ from outflow_geometry.frames import FloatArray
 from outflow_geometry.measure_functions import Draws
 from outflow_geometry.measures import Measure
 from outflow_geometry.scatter import SAMPLE_STRUCTURES
+
+NORMAL_95 = 1.959963984540054
+"""Two-sided 95 % quantile of the normal distribution."""
 
 TAIL = 0.025
 """Share left out on each side of a 95 % interval."""
@@ -85,10 +89,19 @@ def usable(value: float, redrawn: FloatArray, share: float = 1.0) -> Draws | Non
     return Draws(value, kept)
 
 
-def interval(draws: Draws, measure: Measure) -> Interval:
-    """Standard error and pivotal 95 % interval, kept within the measure's possible values."""
+def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
+    """Standard error and 95 % interval, kept within the measure's possible values.
+
+    Pivotal, save for extremes over directions and places: there the shift depends on the shape itself, so that it is
+    taken off a normal interval and its size added to the error (root mean square error; Efron & Tibshirani 1993, An
+    Introduction to the Bootstrap, section 10.6).
+    """
     value, redrawn = draws.value, draws.redrawn
     error = float(np.std(redrawn, ddof=1))
+    if measure.is_extreme(variant):
+        shift = float(np.mean(redrawn)) - value
+        half = NORMAL_95 * math.hypot(error, shift)
+        return _within(measure, error, value - shift - half, value - shift + half)
     if measure.squared:
         # scatter adds to the mean square whatever the truth, so the shift is constant on this scale
         value, redrawn = value**2, redrawn**2
@@ -96,9 +109,11 @@ def interval(draws: Draws, measure: Measure) -> Interval:
     low_draw, high_draw = np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull")
     low, high = 2.0 * value - float(high_draw), 2.0 * value - float(low_draw)
     if measure.squared:
-        low, high = float(np.sqrt(max(low, 0.0))), float(np.sqrt(max(high, 0.0)))
-    bounds = (
-        -np.inf if measure.lowest is None else measure.lowest,
-        np.inf if measure.highest is None else measure.highest,
-    )
-    return Interval(error, float(np.clip(low, *bounds)), float(np.clip(high, *bounds)))
+        low, high = math.sqrt(max(low, 0.0)), math.sqrt(max(high, 0.0))
+    return _within(measure, error, low, high)
+
+
+def _within(measure: Measure, error: float, low: float, high: float) -> Interval:
+    lowest = -math.inf if measure.lowest is None else measure.lowest
+    highest = math.inf if measure.highest is None else measure.highest
+    return Interval(error, min(max(low, lowest), highest), min(max(high, lowest), highest))
