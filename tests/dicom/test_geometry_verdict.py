@@ -147,8 +147,9 @@ def test_grave_faults_set_the_series_aside(tmp_path, code, mutate):
     assert any(code in codes_of(row) for row in rows)
     assert all(row["verdict"] == "set_aside" for row in rows)
     assert result["plans"] == []
-    assert [row["code"] for row in result["set_aside"]] == ["no_series_found"]
-    assert code in result["set_aside"][0]["message"]
+    (aside,) = result["set_aside"]
+    assert f"{code}: " in aside["message"]
+    assert aside["code"] in {c for row in rows for c in codes_of(row)}
 
 
 WARNED = [
@@ -358,7 +359,7 @@ def test_empty_and_missing_folders(tmp_path):
     (tmp_path / "empty").mkdir()
     content = request(tmp_path, [{"dicom_dir": str(tmp_path / "empty")}, {"dicom_dir": str(tmp_path / "gone")}])
     result = take_inventory(content, tmp_path / "work")
-    assert [row["code"] for row in result["set_aside"]] == ["no_series_found", "no_series_found"]
+    assert [row["code"] for row in result["set_aside"]] == ["no_series_found", "folder_missing"]
 
 
 def test_bounds_hold(tmp_path):

@@ -61,9 +61,7 @@ def _inventory(content: Row, output: Path) -> None:
     table_codes = _audit_tables(case, content)
     for one in judged:
         one.series.codes.update(table_codes)
-    _finish(case, judged)
-    if table_codes:
-        _refuse_case(case, table_codes)
+    _finish(case, judged, table_codes)
     write_json(
         output,
         {"series": case.series, "privacy": case.findings, "set_aside": case.set_aside, "plans": case.plans},
@@ -97,7 +95,6 @@ class _RowSeries:
 
 def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
     from outflow_cohort.dicom.pixels import frame_decoder
-    from outflow_cohort.dicom.rows import aside_row
 
     judged: list[_RowSeries] = []
     scans: Scans = {}
@@ -109,11 +106,7 @@ def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
             found = _judge_folder(case, entry, scans, decoder)
             judged += found
             if not any(f.chosen for f in found):
-                codes = sorted({code for f in found for code in f.series.codes})
-                message = (
-                    f"series.csv row {entry['row']}: no series can be measured ({', '.join(codes) or 'none there'})"
-                )
-                case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, "no_series_found", message))
+                case.set_aside.append(_row_aside(case, entry, found))
     return judged
 
 
@@ -236,16 +229,7 @@ def _same_phase(first: float | None, second: float | None, tolerance: float) -> 
     return abs(first - second) <= tolerance
 
 
-def _refuse_case(case: _Case, codes: dict[str, str]) -> None:
-    """A study table with identities sets the whole case aside."""
-    from outflow_cohort.dicom.rows import aside_row
-
-    case.plans.clear()
-    for code in sorted(codes):
-        case.set_aside.append(aside_row(case.case_id, None, STAGE, code, f"study table: {codes[code]}"))
-
-
-def _finish(case: _Case, judged: list[_RowSeries]) -> None:
+def _finish(case: _Case, judged: list[_RowSeries], table_codes: dict[str, str]) -> None:
     """Judge the case as a whole, then write rows, plans and what was set aside."""
     from outflow_cohort.dicom.rows import aside_row, series_plan, series_row
     from outflow_cohort.dicom.selection import judge_case
@@ -255,15 +239,41 @@ def _finish(case: _Case, judged: list[_RowSeries]) -> None:
     for one in judged:
         case.series.append(series_row(case.case_id, one.row, one.name, one.series, case.study_id))
     for one in chosen:
-        if one.series.verdict == "set_aside":
-            for code in _set_aside_codes(one.series):
-                message = f"series.csv row {one.row}, series {one.name}: {one.series.codes[code]}"
-                case.set_aside.append(aside_row(case.case_id, one.series.phase.phase_pct, STAGE, code, message))
-        else:
+        own = [code for code in _set_aside_codes(one.series) if code not in table_codes]
+        if own:
+            case.set_aside.append(_series_aside(case, one, own))
+        elif not table_codes:
             case.plans.append(series_plan(one.row, one.name, one.series, case.study_id, one.listing))
+    for code in sorted(table_codes):
+        case.plans.clear()
+        case.set_aside.append(aside_row(case.case_id, None, STAGE, code, f"study table: {table_codes[code]}"))
+
+
+def _series_aside(case: _Case, one: _RowSeries, codes: list[str]) -> Row:
+    """One set_aside row of a series: the first grave code, the numbers of all."""
+    from outflow_cohort.dicom.rows import aside_row
+
+    found = "; ".join(f"{code}: {one.series.codes[code]}" for code in codes)
+    message = f"series.csv row {one.row}, series {one.name}: {found}"
+    return aside_row(case.case_id, one.series.phase.phase_pct, STAGE, codes[0], message)
+
+
+def _row_aside(case: _Case, entry: Row, found: list[_RowSeries]) -> Row:
+    """Set_aside row of a row of series.csv that yields nothing: what is wrong with its largest series."""
+    from outflow_cohort.dicom.rows import aside_row
+
+    ranked = sorted(found, key=lambda one: ("localizer" in one.series.codes, -len(one.series.stack.frames), one.name))
+    if ranked:
+        row = _series_aside(case, ranked[0], _set_aside_codes(ranked[0].series))
+        return {**row, "phase_pct": entry["phase_pct"]}
+    kinds = sorted({row["reason_codes"] for row in case.series if row["row"] == entry["row"]})
+    message = f"series.csv row {entry['row']}: no CT series among its files ({', '.join(kinds) or 'no files'})"
+    whole = [code for code in ("folder_missing", "too_many_files") if code in kinds]
+    return aside_row(case.case_id, entry["phase_pct"], STAGE, (whole or ["no_series_found"])[0], message)
 
 
 def _set_aside_codes(series: JudgedSeries) -> list[str]:
-    from outflow_cohort.dicom.codes import reason
+    """Grave codes in the order of the table of codes."""
+    from outflow_cohort.dicom.codes import reasons
 
-    return sorted(code for code in series.codes if reason(code).severity == "set_aside")
+    return [r.code for r in reasons().values() if r.severity == "set_aside" and r.code in series.codes]
