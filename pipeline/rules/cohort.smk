@@ -1,4 +1,7 @@
 # Tables, statistics, report and the closing account of the whole study.
+from outflow_cohort.stats.table_meanings import TABLE_MEANINGS
+
+
 rule table:
     input:
         expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS),
@@ -33,11 +36,7 @@ rule statistics:
         f"{RESULTS}/work/cases.parquet",
         f"{RESULTS}/work/readings.parquet",
     output:
-        f"{RESULTS}/tables/cohort_summary.parquet",
-        f"{RESULTS}/tables/agreement.parquet",
-        f"{RESULTS}/tables/size_agreement.parquet",
-        f"{RESULTS}/tables/cutoffs.parquet",
-        f"{RESULTS}/tables/associations.parquet",
+        expand(f"{RESULTS}/tables/{{name}}.{{ending}}", name=list(TABLE_MEANINGS), ending=["parquet", "csv"]),
     log:
         f"{RESULTS}/logs/statistics.log",
     benchmark:
