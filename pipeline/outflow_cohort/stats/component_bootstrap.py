@@ -2,8 +2,10 @@
 
 Readers stay as they are: the interval carries the sampling of cases, not of readers, and is therefore narrower than
 the generalised interval where readers differ. In simulation (20-60 cases, 3 readers, 2 reads) it covers 92-95 % at a
-nominal 95 %; the generalised and chi-square intervals, which cover 93-97 %, are the ones shown first. Complete readings: mean squares of every draw from sums over cases
-(matrix products); else the restricted likelihood of every draw, compiled.
+nominal 95 %; the generalised and chi-square intervals, which cover 93-97 %, are the ones shown first.
+
+Complete readings: mean squares of every draw from sums over cases (matrix products); else the restricted likelihood of
+every draw, compiled.
 """
 
 from __future__ import annotations
