@@ -36,7 +36,11 @@ rule statistics:
         f"{RESULTS}/work/cases.parquet",
         f"{RESULTS}/work/readings.parquet",
     output:
-        expand(f"{RESULTS}/tables/{{name}}.{{ending}}", name=list(TABLE_MEANINGS), ending=["parquet", "csv"]),
+        expand(
+            f"{RESULTS}/tables/{{name}}.{{ending}}",
+            name=list(TABLE_MEANINGS),
+            ending=["parquet", "csv"],
+        ),
     log:
         f"{RESULTS}/logs/statistics.log",
     benchmark:
