@@ -71,6 +71,9 @@ CLEARLY_BRIGHTER = 1.05
 FIT_HALF_HEIGHT = 0.75
 """mm; voxels of the fit lie this near the metal's plane, where ring and stent walls are upright."""
 
+LEAST_FIT_VOXELS, MOST_FIT_VOXELS = 200, 12000
+"""Voxels of the fit: some 25 parameters need ten times as many; more than 12,000 only come from tiny voxels."""
+
 RADIUS_HARMONICS, BRIGHTNESS_HARMONICS = 4, 3
 """Fourier harmonics of the fitted radius (a deformed ring) and of metal and outside brightness."""
 
@@ -248,8 +251,11 @@ def _fit(
     within = np.abs(radius - outline @ middle) <= 0.5 * wall + 1.6
     values = crop.values.ravel()[near][within]
     radius, outline, brightness = radius[within], outline[within], brightness[within]
-    if len(values) < 200:
+    if len(values) < LEAST_FIT_VOXELS:
         return None
+    if len(values) > MOST_FIT_VOXELS:
+        chosen = slice(None, None, -(-len(values) // MOST_FIT_VOXELS))
+        values, radius, outline, brightness = values[chosen], radius[chosen], outline[chosen], brightness[chosen]
     noise = max(level.noise_hu, 5.0)
     inner = middle.copy()
     inner[0] -= 0.5 * wall

@@ -6,11 +6,14 @@ modified Bessel function I0 (the Rice distribution's cumulative function), so no
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtr
 from scipy.stats import rice
 
+from outflow_geometry.anatomy import Anatomy, build_anatomy
 from outflow_geometry.frames import Volume
 
 LUMEN_HU = 350.0
@@ -56,3 +59,39 @@ def ring_image(
     if clip is not None:
         hu = np.minimum(hu, clip)
     return Volume(np.round(hu).astype(np.int16), volume.origin, volume.direction, volume.spacing)
+
+
+def ring_anatomy(inner, *, tilt=(0.0, 0.0), shift=(0.0, 0.0, 0.0), scatter=0.0, rng=None):
+    """A reader's twelve points on the inner edge, each off by `scatter` mm."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 12, endpoint=False)
+    points = 0.5 * inner * np.stack([np.cos(angle), np.sin(angle), 0.0 * angle], axis=1)
+    if rng is not None:
+        points = points + rng.normal(0.0, scatter, points.shape)
+    turn = Rotation.from_euler("xy", tilt, degrees=True).as_matrix()
+    return build_anatomy({"mitral_ring": points @ turn.T + np.asarray(shift), "lv_apex": np.array([[0.0, 0.0, 70.0]])})
+
+
+@dataclass(frozen=True)
+class RingCase:
+    """A random ring: what was drawn, and how."""
+
+    image: Volume
+    anatomy: Anatomy
+    inner: float
+    wall: float
+    fwhm: float
+
+
+def random_ring(seed, clip=None, metal=None):
+    """A ring at a random tilt and place, read with 0.5 mm scatter, plane 2 degrees and 0.3 mm off."""
+    rng = np.random.default_rng(seed)
+    inner, wall, fwhm = rng.uniform(20.0, 29.0), rng.uniform(0.3, 1.0), rng.uniform(0.6, 1.0)
+    metal = rng.uniform(2000.0, 12000.0) if metal is None else metal
+    clip = (3071.0 if rng.random() < 0.6 else None) if clip is None else clip
+    noise, outside = rng.uniform(15.0, 35.0), rng.choice([60.0, 110.0, 350.0])
+    tilt, shift = rng.uniform(-10.0, 10.0, 2), rng.uniform(-0.5, 0.5, 3)
+    image = ring_image(
+        inner, wall, fwhm, metal, noise=noise, outside=outside, tilt=tilt, shift=shift, clip=clip, seed=seed
+    )
+    read = {"tilt": tilt + rng.normal(0.0, 2.0, 2), "shift": shift + rng.normal(0.0, 0.3, 3)}
+    return RingCase(image, ring_anatomy(inner, scatter=0.5, rng=rng, **read), inner, wall, fwhm)
