@@ -85,7 +85,7 @@ def test_quality_reaches_the_series_row_of_the_volume_step(tmp_path):
     write_series(tmp_path / "s", lambda ds, k: set_stored(ds, np.full((36, 40), 1324, "<u2")))
     reading = {
         "phase_pct": None, "reader_id": "R", "read_no": 1,
-        "structures": {"mitral_ring": [[0, -8, 34], [4, -8, 34], [2, -5, 34]]},
+        "structures": {"mitral_ring": [[-6, -8, 34], [6, -8, 34], [0, -16, 34]]},
     }  # fmt: skip
     content = request(tmp_path / "s", readings=[reading], resample={"margin_mm": 6.0})
     result = take_volumes(content, tmp_path / "work")

@@ -203,8 +203,8 @@ RESAMPLE = {"margin_mm": 5.0, "spacing_mm": 0.5, "interpolator": "linear", "keep
 
 def reading(phase=None, shift=(0.0, 0.0, 0.0)):
     """Landmarks in the middle of the image."""
-    centre = ORIGIN + np.array([7.0, 7.0, 4.0]) + shift
-    ring = [(centre + np.array([np.cos(a), np.sin(a), 0])).tolist() for a in np.linspace(0, 6, 8)]
+    centre = ORIGIN + np.array([9.0, 10.0, 4.0]) + shift
+    ring = [(centre + np.array([5.5 * np.cos(a), 5.5 * np.sin(a), 0])).tolist() for a in np.linspace(0, 6, 8)]
     return {
         "phase_pct": phase,
         "reader_id": "R1",
@@ -315,7 +315,7 @@ def test_unsheared_stack_shows_the_true_field(tmp_path):
     assert row["verdict"] == "warned"
     assert row["tilt_deg"] == pytest.approx(20, abs=1e-3)
     image = sitk.ReadImage(str(tmp_path / "work" / "volumes" / result["volumes"][0]["file"]))
-    centre = ORIGIN + np.array([7.0, 7.0, 4.0])
+    centre = ORIGIN + np.array([9.0, 10.0, 4.0])
     for step in [(0, 0, 0), (2, 1, 1), (-2, 2, -1), (1, -1, 2)]:
         point = centre + step
         index = image.TransformPhysicalPointToIndex(point.tolist())
@@ -341,7 +341,18 @@ def test_landmarks_outside_the_image_set_the_phase_aside(tmp_path):
     write_series(tmp_path / "s")
     far = reading(shift=(500.0, 0, 0))
     result = take_volumes(request(tmp_path / "s", readings=[far], resample=RESAMPLE), tmp_path / "work")
-    assert [row["code"] for row in result["set_aside"]] == ["landmarks_outside"]
+    assert [row["code"] for row in result["set_aside"]] == ["outside_image"]
+
+
+def test_landmarks_in_another_frame_are_explained_before_any_volume_is_made(tmp_path):
+    write_series(tmp_path / "s")
+    points = reading()
+    for group in points["structures"].values():
+        for point in group:
+            point[:2] = [-point[0], -point[1]]
+    result = take_volumes(request(tmp_path / "s", readings=[points], resample=RESAMPLE), tmp_path / "work")
+    assert [row["code"] for row in result["set_aside"]] == ["coordinates_ras"]
+    assert "negated" in result["set_aside"][0]["message"]
 
 
 @pytest.mark.parametrize("ending", [".nii", ".nii.gz", ".mha", ".nrrd"])
@@ -365,7 +376,9 @@ def test_image_files_give_the_same_volume(tmp_path, ending):
         sitk.GetArrayFromImage(sitk.ReadImage(str(tmp_path / w / "volumes" / r["volumes"][0]["file"])))
         for w, r in (("work", result), ("dicom", theirs))
     )
-    np.testing.assert_array_equal(a, b)
+    # NIfTI keeps its grid in float32: where the interpolated value lies half-way, rounding may go either way
+    np.testing.assert_allclose(a, b, atol=1 if ending.startswith(".nii") else 0)
+    assert np.mean(a != b) < 0.01
 
 
 def test_image_header_text_is_audited(tmp_path):

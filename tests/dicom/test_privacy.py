@@ -343,7 +343,7 @@ def test_no_identity_in_any_output_byte(tmp_path, policy, damage):
             path.write_bytes(raw.replace(b"0.7\\0.6 ", MARKER[:8].encode()))
     reading = {
         "phase_pct": None, "reader_id": "R", "read_no": 1,
-        "structures": {"mitral_ring": [[0, 0, 32], [2, 0, 32], [2, 2, 32]]},
+        "structures": {"mitral_ring": [[-8, -15, 32], [6, -15, 32], [0, 0, 32]]},
     }  # fmt: skip
     content = request(folder, readings=[reading], privacy={"policy": policy}, phase={"text_opt_in": True})
     content["case"]["extra"] = {f"name_{MARKER}": MARKER, "other": f"{MARKER}^{MARKER}"}

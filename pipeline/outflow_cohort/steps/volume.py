@@ -16,7 +16,8 @@ from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 if TYPE_CHECKING:
     import numpy as np
 
-    from outflow_cohort.dicom.pixels import FrameDecoder
+    from outflow_cohort.dicom.landmark_checks import Problem
+    from outflow_cohort.dicom.pixels import FrameDecoder, PixelError
     from outflow_cohort.dicom.volume import Grid, ReadRegion, Region
 
 Row = dict[str, Any]
@@ -91,13 +92,14 @@ def _one_volume(
     settings = ResampleSettings(**study.get("resample", {}))
     phase = PhaseSettings(**study.get("phase", {}))
     readings = phase_landmarks(content, plan["phase_pct"], len(found["plans"]), phase.tolerance_pct)
-    points = _points(readings)
     grid = Grid.of_plan(plan)
-    if points is None and not settings.whole_image:
+    if not readings and not settings.whole_image:
         raise PixelError("no_landmarks", "no reading belongs to this phase")
+    sound = _sound(readings, grid)
+    if readings and not sound and not settings.whole_image:
+        raise _explained(readings, grid)
+    points = _points(sound)
     inside = None if points is None or settings.whole_image else points[_inside(grid, points)]
-    if inside is not None and not len(inside):
-        raise PixelError("landmarks_outside", "none of the landmarks lies inside the image")
     target = target_grid(grid, inside, settings)
     if target is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
@@ -129,6 +131,32 @@ def _one_volume(
     }
     figures = image_quality(read, grid, readings, points, QualitySettings(**study.get("quality", {})))
     return entry, {"row": plan["row"], "series": plan["series"], **figures}
+
+
+def _problems(reading: Row, grid: Grid) -> list[Problem]:
+    import numpy as np
+
+    from outflow_cohort.dicom.landmark_checks import ImageBox, reading_problems
+
+    return reading_problems(reading["structures"], ImageBox(grid.origin, grid.matrix, np.asarray(grid.size)))
+
+
+def _sound(readings: list[Row], grid: Grid) -> list[Row]:
+    """Readings that can be measured: one reader's slip must not blow up the region of all."""
+    from outflow_cohort.dicom.codes import reason
+
+    return [r for r in readings if all(reason(p.code).severity != "set_aside" for p in _problems(r, grid))]
+
+
+def _explained(readings: list[Row], grid: Grid) -> PixelError:
+    """Why no reading of the phase can be placed, by the mistake they share where they share one."""
+    from outflow_cohort.dicom.pixels import PixelError
+
+    first = [problems[0] for problems in (_problems(reading, grid) for reading in readings) if problems]
+    codes = sorted({problem.code for problem in first})
+    if len(codes) == 1:
+        return PixelError(first[0].code, first[0].message)
+    return PixelError("landmarks_outside", f"no reading of this phase can be placed ({', '.join(codes)})")
 
 
 def _points(readings: list[Row]) -> np.ndarray | None:
