@@ -140,7 +140,9 @@ def smallest_section(
     areas = counted_areas(stack, cut_by(stack, solid)[0])
 
     def again(wanted: FloatArray) -> SectionStack:
-        return section_stack(lumen, path, anatomy, wanted, solid.axis_point, solid.axis, rule, beyond_aortic_plane)
+        return section_stack(
+            lumen, path, anatomy, wanted, solid.axis_point, solid.axis, rule, beyond_aortic_plane, stack.blur
+        )
 
     within = stack.stations >= end
     known, values = stack.stations[within], areas[within]

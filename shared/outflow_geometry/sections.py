@@ -225,9 +225,17 @@ def _filled(x: FloatArray, y: FloatArray, window: NDArray[np.float32]) -> Any:
 
 
 def blood_outlines(
-    field: EdgeField, region: NDArray[Any], points: FloatArray, u: FloatArray, v: FloatArray
+    field: EdgeField,
+    region: NDArray[Any],
+    points: FloatArray,
+    u: FloatArray,
+    v: FloatArray,
+    blur: float | None = None,
 ) -> tuple[NDArray[Any], float]:
-    """Blood (m,) of m planes, as shapely geometries within the window of `region`, and the blur found, mm."""
+    """Blood (m,) of m planes, as shapely geometries within the window of `region`, and the image blur, mm.
+
+    blur : standard deviation known from other planes of the same lumen; None = found at the edges of these.
+    """
     from outflow_geometry import edge_kernels
 
     volume = field.volume
@@ -257,7 +265,7 @@ def blood_outlines(
             polygon_row.append(p)
     result = np.full(len(points), shapely.MultiPolygon(), dtype=object)
     if not rings:
-        return result, 0.0
+        return result, blur or 0.0
     coarse = np.concatenate(rings)
     offsets = np.concatenate([[0], np.cumsum([len(ring) for ring in rings])])
     length = np.hypot(*np.diff(coarse, axis=0).T).sum()
@@ -267,7 +275,7 @@ def blood_outlines(
     spread = spread[:count]
     ring_row = np.asarray(polygon_row)[np.asarray(ring_polygon)]
     plane_of = np.repeat(ring_row, np.diff(new_offsets))
-    refined, blur = edge_points(field, spread, plane_of, origin, du, dv)
+    refined, blur = edge_points(field, spread, plane_of, origin, du, dv, blur)
     smooth = edge_kernels.doubled_rings(refined, new_offsets)
     closed = shapely.linearrings(smooth, indices=np.repeat(np.arange(len(rings)), 2 * np.diff(new_offsets)))
     polygons = shapely.polygons(closed, indices=np.asarray(ring_polygon))
@@ -284,7 +292,13 @@ def blood_outlines(
 
 
 def edge_points(
-    field: EdgeField, flat: FloatArray, plane_of: NDArray[Any], origin: FloatArray, du: FloatArray, dv: FloatArray
+    field: EdgeField,
+    flat: FloatArray,
+    plane_of: NDArray[Any],
+    origin: FloatArray,
+    du: FloatArray,
+    dv: FloatArray,
+    blur: float | None = None,
 ) -> tuple[FloatArray, float]:
     """Move outline points (n, 2) within their planes onto the blood edge; returns them and the image blur, mm.
 
@@ -301,7 +315,6 @@ def edge_points(
     found = np.empty((len(flat), 10))
     moved = flat
     real = np.ones(len(flat), dtype=bool)
-    blur = 0.0
     for last in (False, True):
         index = origin[plane_of] + moved[:, :1] * u_step + moved[:, 1:] * v_step
         edge_kernels.smooth_derivatives(volume.values, index, field.scale, last, found)
@@ -311,11 +324,11 @@ def edge_points(
             gradient = found[:, 1:4] / spacing
             steepness = np.linalg.norm(gradient, axis=1)
             normal = gradient / np.maximum(steepness, 1e-6)[:, None]
-            variance = (field.contrast / (math.sqrt(2.0 * math.pi) * np.maximum(steepness, 1e-6))) ** 2
-            image = float(np.median((variance - (normal**2) @ field.smoothing)[real])) if real.any() else 0.0
-            image = min(max(image, 0.0), WIDEST_BLUR**2)
-            blur = math.sqrt(image)
-            spread = field.smoothing + image
+            if blur is None:
+                variance = (field.contrast / (math.sqrt(2.0 * math.pi) * np.maximum(steepness, 1e-6))) ** 2
+                image = float(np.median((variance - (normal**2) @ field.smoothing)[real])) if real.any() else 0.0
+                blur = min(math.sqrt(max(image, 0.0)), WIDEST_BLUR)
+            spread = field.smoothing + blur**2
             bends = found[:, 4:10] / (spacing[[0, 1, 2, 0, 0, 1]] * spacing[[0, 1, 2, 1, 2, 2]])
             along = (normal**2 * bends[:, :3]).sum(axis=1) + 2.0 * (
                 normal[:, 0] * normal[:, 1] * bends[:, 3]
@@ -330,7 +343,7 @@ def edge_points(
             real = np.abs(value) < FAR_OFF * field.contrast
         move[~real] = 0.0
         moved = moved + move * np.minimum(1.0, LONGEST_MOVE / np.maximum(length, 1e-9))[:, None]
-    return moved, blur
+    return moved, blur or 0.0
 
 
 def section_stack(
@@ -342,6 +355,7 @@ def section_stack(
     axis: FloatArray | None = None,
     rule: str = "aortic_side",
     beyond_aortic_plane: float = 8.0,
+    blur: float | None = None,
 ) -> SectionStack:
     """Native sections at `stations` (m,), mm; the axis is a device's, by default the ring's.
 
@@ -349,7 +363,7 @@ def section_stack(
     """
     wanted = np.atleast_1d(np.asarray(stations, dtype=np.float64))
     points, tangents = path.at(wanted)
-    return planes_stack(lumen, wanted, points, tangents, anatomy, axis_point, axis, rule, beyond_aortic_plane)
+    return planes_stack(lumen, wanted, points, tangents, anatomy, axis_point, axis, rule, beyond_aortic_plane, blur)
 
 
 def planes_stack(
@@ -362,6 +376,7 @@ def planes_stack(
     axis: FloatArray | None = None,
     rule: str = "aortic_side",
     beyond_aortic_plane: float = 8.0,
+    blur: float | None = None,
 ) -> SectionStack:
     """Native sections in the planes through `points` (m, 3) with `normals` (m, 3); see `section_stack`."""
     if rule not in SECTION_RULES:
@@ -375,7 +390,7 @@ def planes_stack(
     u, v = plane_axes(normals, anatomy)
     field = edge_field(lumen)
     region = kept_region(points, normals, u, v, anatomy, axis_point, axis, rule, beyond_aortic_plane)
-    blood, blur = blood_outlines(field, region, points, u, v)
+    blood, blur = blood_outlines(field, region, points, u, v, blur)
     native = shapely.intersection(blood, region)
     height = line_of(anatomy.aortic_plane.point, anatomy.aortic_plane.normal, points, u, v)
     return SectionStack(stations, points, normals, u, v, rule, np.asarray(native), blood, height, blur)

@@ -30,7 +30,7 @@ EXACT_ARC_STEPS = 1024
 """Steps of one conic arc; the outline keeps the exact area, and its sagitta on a 20 mm radius is 2e-4 mm."""
 
 CURVE_ARC_STEPS = 48
-"""Steps of one conic arc where hundreds of sections are cut: same exact area, sagitta below 0.008 mm."""
+"""Steps of one conic arc where hundreds of sections are cut: same exact area, points within 0.006 mm of the arc."""
 
 GAUSS_NODES, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(48)
 """A conic's width over its angle is smooth: 48 nodes integrate it to rounding."""
@@ -171,7 +171,16 @@ def outlines(
     radius = at_zero[rows, columns][:, None] + (slope * s_)[rows, columns][:, None] * t
     x_e = ds[rows, 0][:, None] - c_[rows, 0][:, None] * t
     width = np.sqrt(np.maximum((radius - x_e) * (radius + x_e), 0.0))
-    # the chords lose area: widen so that each piece keeps the area of its conic
+    # a chord c of curvature k cuts off k c^3 / 12: each point moves out by k c^2 / 12, a twelfth of the second
+    # difference; at a tip the arc goes on below, at a corner it ends
+    tips = width[:, [0, -1]] <= SHORTEST_SOLID
+    bend_t, bend_w = np.zeros(t.shape), np.zeros(t.shape)
+    bend_t[:, 1:-1] = t[:, 2:] - 2.0 * t[:, 1:-1] + t[:, :-2]
+    bend_w[:, 1:-1] = width[:, 2:] - 2.0 * width[:, 1:-1] + width[:, :-2]
+    bend_t[:, 0] = np.where(tips[:, 0], 2.0 * (t[:, 1] - t[:, 0]), 0.0)
+    bend_t[:, -1] = np.where(tips[:, 1], 2.0 * (t[:, -2] - t[:, -1]), 0.0)
+    t, width = t - bend_t / 12.0, width - bend_w / 12.0
+    # what is left, of fourth order, goes into the width: the polygon has the area of its conic
     polygon_area = ((width[:, 1:] + width[:, :-1]) / 2.0 * np.diff(t, axis=1)).sum(axis=1)
     exact = _conic_areas(lo, hi, at_zero[rows, columns], (slope * s_)[rows, columns], ds[rows, 0], c_[rows, 0])
     width *= (exact / polygon_area)[:, None]
