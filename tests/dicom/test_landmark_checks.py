@@ -118,6 +118,8 @@ def test_phantom_turned_any_way_is_measured():
 
 def test_points_beside_the_essential_ones_only_warn():
     assert codes({**heart(), "septum": [[900.0, 0, 0]]}) == ["partly_outside_image"]
+    short = ImageBox(np.array([-120.0, -120.0, -30.0]), np.diag([0.5, 0.5, 0.5]), np.array([480, 480, 400]))
+    assert codes(heart(), short) == ["partly_outside_image"]  # the field of view ends above the apex
 
 
 def blood_image():

@@ -26,7 +26,8 @@ RING_AORTA_MM = (5.0, 90.0)
 """Distance of the centres: the annuli are neighbours across the curtain (common practice, no source)."""
 LIKELY_RING_MM = (18.0, 60.0)
 """A ring this wide after a change of units tells which unit was meant."""
-ESSENTIAL = ("mitral_ring", "aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non", "aortic_ring", "lv_apex")
+ESSENTIAL = ("mitral_ring", "aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non", "aortic_ring")
+"""Without these inside the image nothing can be measured; a field of view that ends above the apex is only noted."""
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def _place(points: dict[str, np.ndarray], box: ImageBox) -> Problem | None:
         return Problem(
             "coordinates_index", f"{outside} of {total} points outside the image; as voxel indices all inside"
         )
-    return Problem("outside_image", f"{outside} of {total} points of ring, aorta and apex outside the image")
+    return Problem("outside_image", f"{outside} of {total} points of ring and aorta outside the image")
 
 
 def _unit_slip(essential: np.ndarray, size: float | None, box: ImageBox) -> Problem | None:
