@@ -237,7 +237,7 @@ class Maker:
         self.set_aside.append(row)
         self.cases.append(case | case["extra"])
 
-    def write_tables(self, report: dict[str, Any] | None = None) -> Path:
+    def write_tables(self, report: dict[str, Any] | None = None, *, with_statistics: bool = True) -> Path:
         """The study's tables, a few statistics of the right form among them; returns RESULTS."""
         work, tables = self.root / "work", self.root / "tables"
         write_json(work / "study.json", study_settings(report))
@@ -253,7 +253,8 @@ class Maker:
         found = [{"case_id": c["case_id"], "series": "2 a1", "tag": "(0010,0010)", "keyword": "PatientName",
                   "rule": "name_present", "severity": "warning"} for c in self.cases[:2]]  # fmt: skip
         write_parquet(tables / "privacy.parquet", pd.DataFrame(found))
-        statistics(results=self.root, study=work / "study.json")
+        if with_statistics:
+            statistics(results=self.root, study=work / "study.json")
         known = frame[
             frame["measure"].isin(("neo_lvot_area", "aorto_mitral_angle")) & frame["phase_pct"].notna()
         ].copy()

@@ -16,10 +16,12 @@ from outflow_cohort.report.wording import (
     SOLIDS,
     measure_title,
     method_text,
-    variant_text,
     words,
 )
 
+MOST_NAMED = 6
+WANT = "missing_"
+"""Beginning of the statuses of measures that ask for something this case does not have: no warning, a note."""
 MOST_STRIP_PHASES = 9
 
 
@@ -64,6 +66,7 @@ def case_sheet(data: CaseData) -> str:
         cycle=charts.cycle_figures(data),
         views=charts.view_figure(data, phase),
         sizing=tables.sizing_table(data, phase),
+        wants=_wants(data),
         numbers=tables.number_blocks(data),
         definitions=tables.definition_table(data),
         series=tables.series_table(data),
@@ -127,19 +130,30 @@ def _warnings(data: CaseData) -> list[str]:
         if row.get("quality_codes"):
             codes = words(str(row["quality_codes"]).replace(";", ", "))
             lines.append(f"Image of {phase_text(row.get('phase_pct'))}: {codes}.")
-    counted: dict[tuple[str, str], list[Value]] = {}
+    counted: dict[str, list[Value]] = {}
     for v in data.values:
-        if v.status not in ("ok", ""):
-            counted.setdefault((v.status, v.measure), []).append(v)
-    for (status, measure), rows in sorted(counted.items()):
+        if v.status not in ("ok", "") and not v.status.startswith(WANT):
+            counted.setdefault(v.status, []).append(v)
+    for status, rows in sorted(counted.items()):
         none = sum(v.value is None for v in rows)
-        kind = "without a value" if none == len(rows) else "with a remark" if none == 0 else "with a remark or no value"
-        variants = sorted({variant_text(v.variant) for v in rows if v.variant})
-        listed = f" ({'; '.join(variants[:4])}{' …' if len(variants) > 4 else ''})" if variants else ""
-        lines.append(f"{measure_title(measure)}{listed}: {count(len(rows), 'row')} {kind}, {words(status)}.")
+        kind = "with a remark or no value" if 0 < none < len(rows) else "without a value" if none else "with a remark"
+        measures = sorted({measure_title(v.measure) for v in rows})
+        more = f" and {len(measures) - MOST_NAMED} more" if len(measures) > MOST_NAMED else ""
+        named = f"{', '.join(measures[:MOST_NAMED])}{more}"
+        lines.append(f"{words(status).capitalize()}: {count(len(rows), 'row')} {kind} ({named}).")
     for row in data.set_aside:
         lines.append(f"Set aside at {words(row.get('stage'))}: {words(row.get('code'))}.")
     return list(dict.fromkeys(lines))
+
+
+def _wants(data: CaseData) -> str:
+    """What measures asked for and this case does not have."""
+    counted: dict[str, int] = {}
+    for v in data.values:
+        if v.status.startswith(WANT):
+            counted[v.status] = counted.get(v.status, 0) + 1
+    listed = [f"{words(s.removeprefix(WANT))} ({count(n, 'row')})" for s, n in sorted(counted.items())]
+    return f"Not measured for want of: {', '.join(listed)}." if listed else ""
 
 
 def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -> list[Figure]:
@@ -162,7 +176,7 @@ def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -
         uri = plates.picture_uri(found[1], data.settings.picture_quality)
         area = estimate(section.get("area_mm2"), section.get("ci_low"), section.get("ci_high"), "mm2")
         text = (
-            f"Smallest section, {SOLIDS.get(solid, words(solid))}, plan {plan_id}, {method_text(method)}: {area} mm² "
+            f"{SOLIDS.get(solid, words(solid)).capitalize()}, plan {plan_id}, {method_text(method)}: {area} mm² "
             f"at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
         )
         out.append(Figure(plates.section_plate(found[0], uri, section, "Smallest section", text), text))

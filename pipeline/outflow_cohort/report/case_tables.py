@@ -58,10 +58,11 @@ def set_aside_table(data: CaseData) -> Table:
 def cutoff_table(data: CaseData) -> Table:
     rows = []
     for c in data.request["study"].get("cutoffs") or []:
-        rest = [
-            str(c[n]) for n in ("endpoint", "n", "n_events", "group", "source", "mark") if c.get(n) not in (None, "")
-        ]
-        rows.append((c.get("cutoff_id", ""), number(charts.cutoff_area(c), "mm2"), "; ".join(rest)))
+        patients = f"n {c['n']}" if c.get("n") else ""
+        events = f"{c['events']} events" if c.get("events") else ""
+        rest = [c.get("endpoint"), patients, events, c.get("source"), c.get("evidence")]
+        shown = "; ".join(str(t) for t in rest if t)
+        rows.append((words(c.get("cutoff_id", "")), number(charts.cutoff_area(c), "mm2"), shown))
     return table_of(("Cut-off", "Area, mm²", "Endpoint, patients, source"), rows)
 
 

@@ -14,7 +14,8 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.case_data import CaseData, Curve, Value, View, phase_order
 from outflow_cohort.report.numbers import estimate, is_number, number, phase_text
 from outflow_cohort.report.page import Figure, Table
-from outflow_cohort.report.svg import Axes, Drawing, padded
+from outflow_cohort.report.plates import spread
+from outflow_cohort.report.svg import LABEL_HEIGHT, Axes, Drawing, padded
 from outflow_cohort.report.wording import SOLIDS, method_text, words
 
 TABLE_STEP_MM = 2.0
@@ -255,7 +256,7 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
         axes.x(-reach[0]), axes.y(reach[1]), axes.x(reach[0]) - axes.x(-reach[0]), axes.y(-reach[1]) - axes.y(reach[1]),
         fill="#00224E", fill_opacity=0.05, stroke="#00224E", stroke_width=0.8, stroke_dasharray="2 2",
     )  # fmt: skip
-    d.text(axes.x(-reach[0]) + 5, axes.y(-reach[1]) - 6, "within reach of the C-arm", class_="s q")
+    d.text(axes.x(-reach[0]) + 5, axes.y(reach[1]) + 13, "within reach of the C-arm", class_="s q")
     reference = data.reference
     colours = {"mitral": (palette.VERMILION, ""), "aortic": (palette.BLUE, "7 3")}
     for drawing in sorted(drawings, key=lambda x: (x["reader_id"], x["read_no"]), reverse=True):
@@ -293,13 +294,18 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
 
 
 def _view_marks(axes: Axes, views: Sequence[View], reference: tuple[str, int] | None) -> None:
+    """The recommended views of the reference reading, each with its name, close names set apart."""
+    shown = []
     for v in views:
         if (v.reader_id, v.read_no) != reference or v.lao_rao_deg is None or v.cra_cau_deg is None:
             continue
-        if abs(v.lao_rao_deg) > 90 or abs(v.cra_cau_deg) > 70:
-            continue
+        if abs(v.lao_rao_deg) <= 90 and abs(v.cra_cau_deg) <= 70:
+            shown.append((axes.y(v.cra_cau_deg), axes.x(v.lao_rao_deg), v))
+    shown.sort(key=lambda item: (item[0], item[1], item[2].view))
+    places = spread([y - 6 for y, _, _ in shown], LABEL_HEIGHT, axes.top, axes.bottom - 4)
+    for (y, x, v), label_y in zip(shown, places, strict=True):
         shape, colour = VIEW_MARKS.get(v.view, ("ring", palette.BLACK))
-        x, y = axes.x(v.lao_rao_deg), axes.y(v.cra_cau_deg)
         axes.drawing.mark(x, y, shape, colour, 5, f"{words(v.view)}: {v.lao_rao_deg:.0f}, {v.cra_cau_deg:.0f}")
         right = x < axes.right - 110
-        axes.drawing.text(x + (9 if right else -9), y - 6, words(v.view), "start" if right else "end", class_="s halo")
+        anchor = "start" if right else "end"
+        axes.drawing.text(x + (9 if right else -9), label_y, words(v.view), anchor, class_="s halo")

@@ -19,6 +19,8 @@ from outflow_cohort.report.numbers import number
 CHARACTER_WIDTH = 0.56
 """Mean width of a character over the font size, of the sans-serif faces in the style sheet."""
 
+LABEL_HEIGHT = 13.0
+"""User units between labels of 10 px that keep clear of each other."""
 MOST_DOTS = 2000
 GRID_UNITS = 2.5
 """Grid on which more than MOST_DOTS points are counted: a page of 1,000 cases stays below 2 MB."""
@@ -254,16 +256,19 @@ class Axes:
             d.text(max(self.left - 34, 2), self.top - 10, label, class_="q")
 
     def references(self, lines: Sequence[tuple[float, str]], colour: str = palette.FAINT_INK) -> None:
-        """Labelled horizontal lines; one outside the frame is left out, labels keep clear of each other."""
-        inside = sorted((line for line in lines if self.inside_y(line[0])), key=lambda line: -line[0])
-        lowest = -math.inf
+        """Labelled horizontal lines; one outside the frame is left out, close ones share a label."""
+        inside = sorted((line for line in lines if self.inside_y(line[0])), key=lambda line: line[0])
+        clusters: list[list[tuple[float, str]]] = []
         for value, label in inside:
             y = self.y(value)
             self.drawing.line(self.left, y, self.right, y, stroke=colour, stroke_width=1.0, stroke_dasharray="4 3")
-            # The first label stands above its line, one too close to it below its own.
-            at = y - 3 if y - 3 - lowest > 11 else max(y + 10, lowest + 11)
-            self.drawing.text(self.right, at, label, "end", class_="s q halo")
-            lowest = at
+            if clusters and self.y(clusters[-1][-1][0]) - y < LABEL_HEIGHT:
+                clusters[-1].append((value, label))
+            else:
+                clusters.append([(value, label)])
+        for cluster in clusters:
+            text = ", ".join(label for _, label in cluster)
+            self.drawing.text(self.right, self.y(cluster[-1][0]) - 3, text, "end", class_="s q halo")
 
 
 def tick_text(value: float) -> str:
