@@ -314,6 +314,9 @@ def _from_components(cells: Cells, k: float, confidence: float) -> dict[str, dic
         low, high = np.nan, np.nan
         if draws is not None:
             low, high = generalised.interval(ratio_of(draws, form, k), confidence)
+            if estimate >= 0.0:
+                # Components are never negative here, so neither is the interval of an estimate on or above 0.
+                low, high = max(low, 0.0), max(high, 0.0)
             # The one-way interval ignores which reader read what; with readers very unevenly spread it may miss.
             if not low <= estimate <= high:
                 low, high = np.nan, np.nan
