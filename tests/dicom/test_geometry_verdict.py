@@ -285,6 +285,41 @@ def test_kernels_in_one_series_are_split_and_the_smoother_is_chosen(tmp_path):
     assert {names[ordinal][0] for ordinal, *_ in plan["slices"]} == {"f"}
 
 
+def wider(ds):
+    ds.Columns = COLUMNS + 2
+    set_stored(ds, np.zeros((ROWS, COLUMNS + 2), "<u2"))
+
+
+MIXES = {
+    "mixed_matrix": wider,
+    "mixed_pixel_spacing": lambda ds: setattr(ds, "PixelSpacing", [0.71, 0.6]),
+    "mixed_orientation": lambda ds: setattr(ds, "ImageOrientationPatient", [-1, 0, 0, 0, -1, 0]),
+    "mixed_frame_of_reference": lambda ds: setattr(ds, "FrameOfReferenceUID", uid(44)),
+}
+
+
+@pytest.mark.parametrize("code", MIXES)
+@pytest.mark.parametrize("one_slice", [True, False])
+def test_mixtures_are_split_and_never_stacked_together(tmp_path, code, one_slice):
+    """One odd slice in the middle leaves a gap; an odd half leaves two stacks, each whole in itself."""
+
+    def mutate(ds, k):
+        if k == 5 if one_slice else k >= 5:
+            MIXES[code](ds)
+
+    write_series(tmp_path / "s", mutate)
+    result = take_inventory(request(tmp_path / "s"), tmp_path / "work")
+    assert all(code in codes_of(row) for row in result["series"])
+    sizes = sorted(row["n_slices"] for row in result["series"])
+    assert sizes == ([1, SLICES - 1] if one_slice else [5, SLICES - 5])
+    if one_slice:
+        assert result["plans"] == []
+        assert any("missing_slices" in codes_of(row) for row in result["series"])
+    else:
+        (plan,) = result["plans"]
+        assert plan["size"][2] == SLICES - 5
+
+
 def test_localizer_in_the_series_is_put_aside_alone(tmp_path):
     def mutate(ds, k):
         if k == 0:
