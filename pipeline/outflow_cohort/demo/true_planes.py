@@ -1,7 +1,8 @@
 """True values that need no section: ring, annulus, angles, views, septum, volume. Local coordinates, mm.
 
 Closed forms where there are any; else quadrature of the closed-form curves (20,000 nodes) or of the implicit
-chambers (0.5 mm), far finer than the tolerances of any check.
+chambers (0.5 mm, cells cut by the edge counted in part),
+far finer than the tolerances of any check.
 """
 
 from __future__ import annotations
