@@ -185,29 +185,52 @@ def test_path_names_and_table_cells(tmp_path):
     write_series(tmp_path / "s", n=4, prefix="Anna_Huber_")
     found = take_inventory(request(tmp_path / "s"), tmp_path / "work")
     assert ("file_name", "path_identity") in rules(found, "error")
-    write_series(tmp_path / "t", n=4)
-    content = request(tmp_path / "t")
-    content["case"]["extra"] = {"nyha": "3", "family_name": "Huber", "seen": "2019-07-04"}
-    found = take_inventory(content, tmp_path / "work")
-    assert rules(found, "error") == {("cases.csv further column 2", "table_identity")}
-    assert rules(found, "warning") == {("cases.csv further column 3", "table_date")}
-    assert found["plans"] == []
 
 
-@pytest.mark.parametrize(
-    ("table", "value"), [("case_id", "Anna Huber"), ("site", "Dr. Huber, room 5"), ("reader", "Erika Mustermann")]
-)
-def test_names_in_columns_of_the_contract(tmp_path, table, value):
+CONTRACT = {"cases": frozenset({"case_id", "site"}), "landmarks": frozenset({"case_id", "reader_id"})}
+
+
+def study_tables(**changes):
+    import pandas as pd
+
+    cases = pd.DataFrame({"case_id": ["C001", "C002"], "site": ["S1", "S2"], "nyha": [3, 2], "note": ["", "calm"]})
+    landmarks = pd.DataFrame({"case_id": ["C001", "C002"], "reader_id": ["R1", "R1"], "x_mm": [0.5, 1.0]})
+    for column, values in changes.items():
+        table = landmarks if column == "reader_id" else cases
+        table[column] = values
+    return {"cases": cases, "landmarks": landmarks}
+
+
+TABLES = [
+    ({}, {}, ()),
+    ({"family_name": ["Huber", ""]}, {"C001": [("cases.csv column 5", "table_identity")]}, ("family_name",)),
+    ({"note": ["", "phone 555-123-4567"]}, {"C002": [("cases.csv column 4", "table_identity")]}, ("note",)),
+    ({"seen": ["2019-07-04", ""]}, {"C001": [("cases.csv column 5", "table_date")]}, ()),
+    ({"site": ["Dr. Huber, room 5", "S2"]}, {"C001": [("cases.csv site", "table_identity")]}, ()),
+    ({"reader_id": ["R1", "Erika Mustermann"]}, {"C002": [("landmarks.csv reader_id", "table_identity")]}, ()),
+    ({"patient_name": ["C001", "C002"]}, {}, ()),
+]
+
+
+@pytest.mark.parametrize(("changes", "expected", "tainted"), TABLES)
+def test_cells_of_the_study_tables(changes, expected, tainted):
+    from outflow_cohort.dicom.privacy_texts import audit_tables
+    from outflow_cohort.dicom.settings import PrivacySettings
+
+    audit = audit_tables(study_tables(**changes), PrivacySettings(), CONTRACT)
+    found = {case: [(f.tag, f.rule) for f in rows] for case, rows in audit.findings.items() if rows}
+    assert (found, audit.tainted_columns) == (expected, tainted)
+
+
+@pytest.mark.parametrize(("policy", "measured"), [("standard", False), ("report_only", True)])
+def test_table_findings_set_the_case_aside(tmp_path, policy, measured):
     write_series(tmp_path / "t", n=4)
-    content = request(tmp_path / "t")
-    content["readings"] = [{"phase_pct": None, "reader_id": "R1", "read_no": 1, "structures": {}}]
-    if table == "reader":
-        content["readings"][0]["reader_id"] = value
-    else:
-        content["case"][table] = value
+    content = request(tmp_path / "t", privacy={"policy": policy})
+    content["table_findings"] = [{"tag": "cases.csv column 5", "rule": "table_identity"}]
     found = take_inventory(content, tmp_path / "work")
-    assert "table_identity" in {r for _, r in rules(found, "error")}
-    assert found["plans"] == []
+    assert rules(found, "error") == {("cases.csv column 5", "table_identity")}
+    assert bool(found["plans"]) == measured
+    assert [row["code"] for row in found["set_aside"]] == ([] if measured else ["table_identity"])
 
 
 def test_attribute_table_is_that_of_the_standard_as_a_library_carries_it():
@@ -346,7 +369,6 @@ def test_no_identity_in_any_output_byte(tmp_path, policy, damage):
         "structures": {"mitral_ring": [[-8, -15, 32], [6, -15, 32], [0, 0, 32]]},
     }  # fmt: skip
     content = request(folder, readings=[reading], privacy={"policy": policy}, phase={"text_opt_in": True})
-    content["case"]["extra"] = {f"name_{MARKER}": MARKER, "other": f"{MARKER}^{MARKER}"}
     out = tmp_path / "out"
     out.mkdir()
     (tmp_path / "request.json").write_text(json.dumps(content))

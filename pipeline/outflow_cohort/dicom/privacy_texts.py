@@ -6,8 +6,9 @@ As everywhere in the audit, a finding names a place and a rule, never a value.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.dicom.codes import reason
 from outflow_cohort.dicom.identity_text import (
@@ -19,6 +20,9 @@ from outflow_cohort.dicom.identity_text import (
 )
 from outflow_cohort.dicom.privacy import Finding
 from outflow_cohort.dicom.settings import PrivacySettings
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +49,39 @@ def audit_cells(cells: list[Cell], case_id: str, settings: PrivacySettings) -> s
         elif path_holds_date(words):
             found.add(Finding(cell.place, "", "table_date"))
     return found
+
+
+@dataclass(frozen=True)
+class TableAudit:
+    """Findings by case, and the further columns of cases.csv in which an identity was found."""
+
+    findings: dict[str, list[Finding]]
+    tainted_columns: tuple[str, ...]
+
+
+def audit_tables(
+    tables: Mapping[str, pd.DataFrame], settings: PrivacySettings, contract_columns: Mapping[str, frozenset[str]]
+) -> TableAudit:
+    """Audit every text cell of the study's tables that belongs to a case.
+
+    tables : frames with a column case_id, by name. contract_columns : the columns of the contract, by table; others
+    are named by their place, since their own name may hold an identity.
+    """
+    findings: dict[str, set[Finding]] = defaultdict(set)
+    tainted = []
+    for table, frame in tables.items():
+        known = contract_columns[table]
+        for place, column in enumerate(frame.columns, start=1):
+            if column in ("file", "row") or frame[column].dtype.kind in "biufc":
+                continue
+            where = f"{table}.csv {column}" if column in known else f"{table}.csv column {place}"
+            cells = frame[["case_id"]].assign(cell=frame[column].astype(str)).drop_duplicates()
+            for case_id, cell in cells.itertuples(index=False):
+                found = audit_cells([Cell(where, column, cell)], str(case_id), settings)
+                findings[str(case_id)] |= found
+                if table == "cases" and column not in known and any(f.rule == "table_identity" for f in found):
+                    tainted.append(column)
+    return TableAudit({case: sorted(found) for case, found in findings.items()}, tuple(dict.fromkeys(tainted)))
 
 
 def audit_header_texts(texts_found: list[tuple[str, str]], settings: PrivacySettings) -> set[Finding]:

@@ -100,7 +100,7 @@ class PrivacySettings(_Closed):
     )
     scan_tables: bool = Field(
         True,
-        description="Scan the study's own tables for identities as well.",
+        description="Scan the study's own tables for identities as well; columns with one never reach a result.",
         json_schema_extra={"unit": "1"},
     )
 

@@ -169,16 +169,11 @@ def _finding_row(case_id: str, series: str, finding: Finding) -> Row:
 
 
 def _audit_tables(case: _Case, content: Row) -> dict[str, str]:
-    """Findings in what the study's tables say of the case; codes that set the whole case aside."""
-    from outflow_cohort.dicom.privacy_texts import Cell, audit_cells, privacy_codes
+    """What the plan step found in the study's tables for this case; codes that set the whole case aside."""
+    from outflow_cohort.dicom.privacy import Finding
+    from outflow_cohort.dicom.privacy_texts import privacy_codes
 
-    if not case.privacy.scan_tables:
-        return {}
-    extra = content["case"].get("extra") or {}
-    cells = [Cell(f"cases.csv further column {n}", name, extra[name]) for n, name in enumerate(extra, start=1)]
-    cells += [Cell(f"cases.csv {name}", name, content["case"].get(name)) for name in ("case_id", "group", "site")]
-    cells += [Cell("landmarks.csv reader_id", "reader_id", reading["reader_id"]) for reading in content["readings"]]
-    found = audit_cells(cells, case.case_id, case.privacy)
+    found = {Finding(row["tag"], "", row["rule"]) for row in content.get("table_findings", [])}
     case.findings += [_finding_row(case.case_id, "", f) for f in sorted(found)]
     return privacy_codes(found, case.privacy)
 
