@@ -232,7 +232,6 @@ def _territories(
     # pocket of atrium over closed leaflets, or before a saddle-shaped ring, is not
     before = ground.orifice & (ground.ring_height > 0.0) & (ground.distance > 0.0)
     base[before & (sill >= NECKS[0])] = OUTFLOW
-    base[before & (sill >= ground.distance - CHAMBER_RISE) & (sill > 0.0)] = OUTFLOW
     base[ground.forbidden] = OTHER
     base[tuple(markers.T)] = OUTFLOW
     best = base, NECKS[0], np.inf
@@ -298,16 +297,25 @@ def _fine_labels(
 
 
 def _cut_out_metal(field: NDArray[np.float32], values: NDArray[np.float32], level: BloodLevel) -> None:
-    """Turn calcium and metal negative in `field`, in place: their edge is half-way between blood and their peak."""
+    """Turn calcium and metal negative in `field`, in place.
+
+    Their edge is half-way between blood and their peak. The skirt of blur around them, bright on every side, is
+    given the value of the nearest voxel beyond it: blood on the side of the lumen, tissue on the other.
+    """
     bright = values > level.ceiling_hu
     if not bright.any():
         return
     for found in ndimage.find_objects(ndimage.label(bright)[0]):
         box = tuple(slice(max(0, s.start - 2 * METAL_REACH), s.stop + 2 * METAL_REACH) for s in found)
         part = values[box]
+        skirt = _grown(bright[box])
+        if skirt.all():
+            field[box] = np.minimum(field[box], level.ceiling_hu - part)
+            continue
+        beyond = ndimage.distance_transform_edt(skirt, return_distances=False, return_indices=True)
         peak = ndimage.maximum_filter(part, size=2 * METAL_REACH + 1)
-        edge = np.where(peak > level.ceiling_hu, 0.5 * (peak + level.blood_hu) - part, np.inf)
-        np.minimum(field[box], edge.astype(np.float32), out=field[box])
+        edge = np.minimum(part[tuple(beyond)] - level.threshold_hu, 0.5 * (peak + level.blood_hu) - part)
+        field[box] = np.where(skirt, edge, field[box])
 
 
 def outflow_lumen(

@@ -71,7 +71,11 @@ def test_deblurred_diameter_over_random_rings(count: int) -> None:
     for seed in range(count):
         case = random_ring(seed)
         found = ring_inner_diameter(case.image, case.anatomy, case.wall, LEVEL)
-        assert found.saturated == (case.image.values.max() == 3071)
+        bright = case.image.values[case.image.values > 2500]
+        clipped = float(np.mean(bright == 3071)) if len(bright) else 0.0
+        # a few clipped voxels at the very peak are no saturation of the image; half of the bright ones are
+        assert found.saturated or clipped < 0.5
+        assert not found.saturated or clipped > 0.2
         errors.append(abs(found.model_fit - case.inner))
         blurs.append(abs(found.blur_fwhm - case.fwhm))
         halves.append(abs(found.half_maximum - case.inner))
