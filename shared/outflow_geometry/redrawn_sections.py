@@ -6,7 +6,8 @@ Each draw is scanned in a few planes about the place of the smallest section, al
 itself is scanned the same way as draw 0, and only the difference to it is added to the reading's own, finer result:
 what the scan's grid leaves out cancels. Distances and diameters need the outlines, and are cut for every fifth draw.
 The reader's path is drawn anew through the redrawn points. The automatic path follows the redrawn annulus at its
-downstream end and stays put in the ventricle, where walls and not landmarks hold it.
+downstream end; further upstream it keeps to the middle between wall and device, and so moves half as far as the
+redrawn device does toward it.
 """
 
 from __future__ import annotations
@@ -42,6 +43,12 @@ from outflow_geometry.solids import CURVE_ARC_STEPS, Solid, build_solid, outline
 AROUND = (-1.8, -0.9, 0.0, 0.9, 1.8)
 """mm about the smallest section at which each draw is scanned: wider than the redrawn places move."""
 
+RIVAL = 1.15
+"""Areas within this factor of the smallest may become the smallest when landmarks move: three standard errors."""
+
+RIVAL_STEP, MOST_RIVALS = 2.0, 6
+"""mm between rival stations, and how many are scanned."""
+
 END_SEARCH, END_STEP = 4.0, 0.5
 """mm about the reading's last plane that meets the device, in which that of a draw is looked for."""
 
@@ -50,6 +57,9 @@ WINDOW_MARGIN = 6.0
 
 FOLLOWS_ANNULUS = 20.0
 """mm upstream of the annulus over which the automatic path lets go of it."""
+
+DEVICE_REACH = 10.0
+"""mm beyond the device's end over which the automatic path lets go of it."""
 
 OUTLINED = 5
 """Every so many draws are cut with outlines (see `Measure.draws_share`)."""
@@ -112,19 +122,22 @@ def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     own = redraws.sections.path(method)
     base = redraws.sections.reading.anatomy.aortic_plane
     paths: list[OutflowPath | None] = [own]
-    for anatomy in redraws.anatomies:
+    solids = redraws.solids("full_frame") if method != "reader_path" else [None] * (len(redraws.anatomies) + 1)
+    for anatomy, solid in zip(redraws.anatomies, solids[1:], strict=True):
         try:
             if method == "reader_path":
                 paths.append(reader_path(anatomy.structure("outflow_path"), anatomy))
             else:
-                paths.append(_following(own, base, anatomy.aortic_plane))
+                paths.append(_following(own, base, anatomy.aortic_plane, solids[0], solid))
         except GeometryError:
             paths.append(None)
     return paths
 
 
-def _following(path: OutflowPath, old: Plane, new: Plane) -> OutflowPath:
-    """The path with its downstream end carried along from the old to the new aortic plane."""
+def _following(
+    path: OutflowPath, old: Plane, new: Plane, old_solid: Solid | None, new_solid: Solid | None
+) -> OutflowPath:
+    """The path carried along by the aortic plane at its downstream end, and by the device further upstream."""
     stations = np.arange(path.stations[0], path.stations[-1] + 0.5, 1.0)
     points, _ = path.at(stations)
     share = np.clip(1.0 + stations / FOLLOWS_ANNULUS, 0.0, 1.0)[:, None]
@@ -134,7 +147,23 @@ def _following(path: OutflowPath, old: Plane, new: Plane) -> OutflowPath:
     axis = np.cross(old.normal, new.normal)
     cosine = float(old.normal @ new.normal)
     turned = relative * cosine + np.cross(axis, relative) + np.outer(relative @ axis, axis) / (1.0 + cosine)
-    return path_through(points + share * (new.point + turned - points), new, path.method)
+    moved = share * (new.point + turned - points)
+    if old_solid is not None and new_solid is not None:
+        moved = moved + (1.0 - share) * _half_way(points, old_solid, new_solid)
+    return path_through(points + moved, new, path.method)
+
+
+def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
+    """Half the movement (n, 3) of the device toward `points` (n, 3), where they lie beside it."""
+    along = (points - old.axis_point) @ old.axis
+    beside = np.clip(along, old.solid_from, old.solid_to)[:, None]
+    before = old.axis_point + beside * old.axis
+    outward = points - before
+    outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
+    toward = ((new.axis_point + beside * new.axis - before) * outward).sum(axis=1, keepdims=True)
+    fade = np.clip(1.0 - np.abs(along[:, None] - beside) / DEVICE_REACH, 0.0, 1.0)
+    result: FloatArray = 0.5 * fade * toward * outward
+    return result
 
 
 def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
@@ -177,6 +206,7 @@ def _scans(
         sections.path(method), sections.solid(solid), sections.reading.anatomy, chosen.search_upstream
     )
     lumen = sections.reading.lumen
+    rivals = _rivals(sections, solid, method, found, own_end)
     scans: list[_Scan] = []
     for draw, (anatomy, path, cutter) in enumerate(
         zip(anatomies, redraws.paths(method), redraws.solids(solid), strict=True)
@@ -187,7 +217,7 @@ def _scans(
             end = _end(path, cutter, anatomy, own_end, max(-chosen.search_upstream, path.first))
         except GeometryError:
             continue
-        stations = _stations(found.station, own_end, end)
+        stations = _stations(found.station, own_end, end, rivals)
         if lumen.field.contains(path.at(stations)[0]).all():
             scans.append(_Scan(draw, Cutting(anatomy, cutter), path, stations))
     return scans
@@ -223,7 +253,19 @@ def _end(path: OutflowPath, solid: Solid, anatomy: Anatomy, own_end: float, lowe
     return float(stations[first] - share * END_STEP)
 
 
-def _stations(station: float, own_end: float, end: float) -> FloatArray:
+def _rivals(sections: PlanSections, solid: str, method: str, found: SmallestSection, own_end: float) -> FloatArray:
+    """Stations elsewhere where the reading's area curve comes near its foot: a draw may have its foot there."""
+    curves = sections.curves(method)
+    areas, stations = curves.areas[solid], curves.stations
+    near = (areas < RIVAL * found.area) & (stations >= own_end) & (np.abs(stations - found.station) > AROUND[-1])
+    kept: list[float] = []
+    for station in stations[near][np.argsort(areas[near], kind="stable")]:
+        if all(abs(station - other) >= RIVAL_STEP for other in kept):
+            kept.append(float(station))
+    return np.asarray(kept[:MOST_RIVALS])
+
+
+def _stations(station: float, own_end: float, end: float, rivals: FloatArray) -> FloatArray:
     """Stations about the smallest section within the draw's range [end, 0]; they follow an end that it lies at."""
     around = np.asarray(AROUND)
     if station > -AT_END:
@@ -232,7 +274,7 @@ def _stations(station: float, own_end: float, end: float) -> FloatArray:
         wanted = end + around - around[0]
     else:
         wanted = station + around
-    result: FloatArray = np.unique(np.clip(wanted, end, 0.0))
+    result: FloatArray = np.unique(np.clip(np.concatenate([wanted, rivals]), end, 0.0))
     return result
 
 
