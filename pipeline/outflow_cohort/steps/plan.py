@@ -12,6 +12,10 @@ from outflow_cohort.study.problems import Problem, StudyError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from outflow_cohort.dicom.privacy_texts import TableAudit
+    from outflow_cohort.study.checks import StudyTables
+    from outflow_cohort.study.config import Study
+
 PLAN_VERSION = f"1 {outflow_geometry.__version__}"
 """Part of the stamp: requests are written anew when their form or the package changes."""
 
@@ -54,7 +58,10 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         raise StudyError(problems)
     work = folder / study.results / "work"
     requests = build_requests(study, tables, folder, cutoffs, generated=generated)
+    audit = _audit(study, tables)
     for key, request in requests.items():
+        found = audit.findings.get(request["case"]["case_id"], [])
+        request["table_findings"] = [{"tag": f.tag, "rule": f.rule} for f in found]
         _write_if_changed(work / "requests" / f"{key}.json", request)
     for stale in sorted((work / "requests").glob("*.json")):
         if stale.stem not in requests:
@@ -74,7 +81,8 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         ]
     ]
     _write_table_if_changed(work / "readings.parquet", points.reset_index(drop=True))
-    _write_table_if_changed(work / "cases.parquet", tables.cases.drop(columns=["row", "file"]).reset_index(drop=True))
+    dropped = ["row", "file", *(() if study.privacy.policy == "report_only" else audit.tainted_columns)]
+    _write_table_if_changed(work / "cases.parquet", tables.cases.drop(columns=dropped).reset_index(drop=True))
     refused = [
         {**{k: (None if pd.isna(v) else v) for k, v in row.items()}, "stage": "plan"}
         for row in tables.refused.to_dict("records")
@@ -99,6 +107,18 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         },
     )
     return problems
+
+
+def _audit(study: Study, tables: StudyTables) -> TableAudit:
+    """What looks like an identity in the study's own tables."""
+    from outflow_cohort.dicom.privacy_texts import TableAudit, audit_tables
+    from outflow_cohort.study.columns import TABLES
+
+    if not study.privacy.scan_tables:
+        return TableAudit({}, ())
+    contract = {name: frozenset(column.name for column in spec.columns) for name, spec in TABLES.items()}
+    frames = {"cases": tables.cases, "landmarks": tables.landmarks}
+    return audit_tables(frames, study.privacy, contract)
 
 
 def _write_if_changed(path: Path, content: Any) -> None:
