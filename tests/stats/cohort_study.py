@@ -22,7 +22,7 @@ STATISTICS = {
 }
 
 
-def measurements(n_cases=24, phases=(30.0, 70.0), readers=("R1", "R2", "R3"), reads=2, seed=3):
+def measurements(n_cases=18, phases=(30.0, 70.0), readers=("R1", "R2", "R3"), reads=2, seed=3):
     """Long rows in the columns of the contract; some readings missing, some unusable."""
     rng = np.random.default_rng(seed)
     rows = []
@@ -62,7 +62,7 @@ def measurements(n_cases=24, phases=(30.0, 70.0), readers=("R1", "R2", "R3"), re
     return frame.assign(read_no=frame["read_no"].astype("Int64"), std_error=1.0, ci_low=np.nan, ci_high=np.nan)
 
 
-def cases(n_cases=24, seed=4):
+def cases(n_cases=18, seed=4):
     """The case table, text as the study holds it."""
     rng = np.random.default_rng(seed)
     return pd.DataFrame(
@@ -78,7 +78,7 @@ def cases(n_cases=24, seed=4):
     )
 
 
-def landmarks(n_cases=24, readers=("R1", "R2", "R3"), seed=5):
+def landmarks(n_cases=18, readers=("R1", "R2", "R3"), seed=5):
     """Long landmark points."""
     rng = np.random.default_rng(seed)
     rows = []

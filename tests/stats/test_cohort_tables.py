@@ -10,6 +10,7 @@ import dask
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t as student_t
 from statsmodels.stats.proportion import proportion_confint
 
 from outflow_cohort.stats.case_reduction import case_values, rules_of
@@ -129,9 +130,8 @@ def test_one_value_a_case_by_plain_pandas(done):
     quartiles = [row["q1"], row["median"], row["q3"]]
     assert quartiles == pytest.approx(np.quantile(expected, [0.25, 0.5, 0.75]), rel=1e-14)
     assert (row["minimum"], row["maximum"]) == (expected.min(), expected.max())
-    half = 2.0686576104190406 * expected.std() / np.sqrt(len(expected))  # t, 23 degrees, 0.975: printed in any t table
-    if len(expected) == 24:
-        assert row["ci_high"] - row["mean"] == pytest.approx(half, rel=1e-9)
+    half = student_t.ppf(0.975, len(expected) - 1) * expected.std() / np.sqrt(len(expected))
+    assert (row["ci_low"], row["ci_high"]) == pytest.approx((row["mean"] - half, row["mean"] + half), rel=1e-12)
 
 
 def test_reader_and_read_rules(tmp_path):
