@@ -20,7 +20,7 @@ from outflow_cohort.report.case_sheet import Headline
 from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.landmarks_figure import landmark_figure
-from outflow_cohort.report.methods import chosen_table, measure_table, methods_text, provenance
+from outflow_cohort.report.methods import DEFINING, FURTHER, measure_table, methods_text, provenance, settings_table
 from outflow_cohort.report.numbers import MISSING, count, interval, number, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of
 from outflow_cohort.report.wording import CAUTIONS, measure_title, variant_text, words
@@ -153,7 +153,8 @@ def cohort_report(cohort: Cohort) -> Page:
         statuses=_statuses(cohort, 2 * most),
         methods=paragraphs,
         references=references,
-        chosen=chosen_table(cohort),
+        chosen=settings_table(cohort, DEFINING),
+        settings=settings_table(cohort, FURTHER),
         measures=measure_table(),
         provenance=provenance(cohort),
         cautions=CAUTIONS,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import platform
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from outflow_cohort.report.cohort_data import Cohort
@@ -77,10 +77,14 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
     return [first, second, third], [REFERENCES[name] for name in used]
 
 
-def chosen_table(cohort: Cohort) -> Table:
-    """Every setting of the run that defines a number."""
+DEFINING = ("definitions", "uncertainty", "gantry")
+FURTHER = ("phase", "quality", "resample", "privacy", "intake", "statistics")
+
+
+def settings_table(cohort: Cohort, sections: Sequence[str]) -> Table:
+    """The settings of the run in these sections of study.yaml."""
     rows = []
-    for section in ("definitions", "uncertainty", "gantry", "phase", "quality", "resample", "privacy", "statistics"):
+    for section in sections:
         content = cohort.study.get(section)
         if isinstance(content, Mapping):
             for name, value in content.items():

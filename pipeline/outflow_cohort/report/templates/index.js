@@ -10,6 +10,8 @@
   var state = document.getElementById("state");
   var shown = document.getElementById("shown");
 
+  var collator = new Intl.Collator("en", { numeric: true });
+
   function filter() {
     var wanted = search.value.trim().toLowerCase();
     var n = 0;
@@ -38,7 +40,7 @@
       var empty = (x.text === "\u2013") - (y.text === "\u2013");
       if (empty) { return empty; }
       if (x.number !== null && y.number !== null) { return sign * (x.number - y.number) || a.at - b.at; }
-      return sign * x.text.localeCompare(y.text, "en", { numeric: true }) || a.at - b.at;
+      return sign * collator.compare(x.text, y.text) || a.at - b.at;
     });
     var fragment = document.createDocumentFragment();
     keyed.forEach(function (item) { fragment.appendChild(item.row); });
