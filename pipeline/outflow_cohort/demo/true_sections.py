@@ -3,6 +3,8 @@
 Local coordinates of `anatomy`, mm; areas mm2. Independent of the measuring code: the heart's own signed distances
 are sampled on a plane and the zero outline is followed between samples. At 0.15 mm the area of a 10 mm circle
 is then right to 4e-5, and each corner costs about 0.004 mm2.
+The station of a smallest section is less sharp, since areas change little beside their minimum: about 0.02 mm, and
+with it the native area there about 0.1 %.
 """
 
 from __future__ import annotations
@@ -234,7 +236,7 @@ class TrueOutflow:
                 lambda s: self.section(s, solid, steps.search_grid).area,
                 bounds=bounds,
                 method="bounded",
-                options={"xatol": 1e-2},
+                options={"xatol": 4e-3},
             )
             at_scan = (self.section(stations[i], solid, steps.search_grid).area, stations[i])
             best = min(best, (float(found.fun), float(found.x)), at_scan)
