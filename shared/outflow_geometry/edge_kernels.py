@@ -115,13 +115,15 @@ def spline_weights(position, scale, first, value, slope, bend):  # type: ignore[
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def smooth_derivatives(values, index, scale, bends, out):  # type: ignore[no-untyped-def]
+def smooth_derivatives(values, index, scale, stride, bends, out):  # type: ignore[no-untyped-def]
     """Value, gradient and (where `bends`) second derivatives at (n, 3) indices, smoothed by a quintic B-spline.
 
     scale : (3,) stretch of the B-spline along k, j, i, whole voxels; its variance is scale^2 / 2 voxels^2.
+    stride : (3,) every how many voxels one is used; scale and derivatives then count in such steps.
     out : (n, 10), per voxel: f, f_k, f_j, f_i, f_kk, f_jj, f_ii, f_kj, f_ki, f_ji.
     """
-    nk, nj, ni = values.shape
+    sk, sj, si = stride[0], stride[1], stride[2]
+    nk, nj, ni = (values.shape[0] - 1) // sk + 1, (values.shape[1] - 1) // sj + 1, (values.shape[2] - 1) // si + 1
     wide = np.empty(3, dtype=np.int64)
     for a in range(3):
         wide[a] = math.ceil(6.0 * scale[a])
@@ -129,17 +131,17 @@ def smooth_derivatives(values, index, scale, bends, out):  # type: ignore[no-unt
     jv, js, jb = np.empty(wide[1]), np.empty(wide[1]), np.empty(wide[1])
     iv, is_, ib = np.empty(wide[2]), np.empty(wide[2]), np.empty(wide[2])
     for n in range(len(index)):
-        k0 = math.floor(index[n, 0] - 3.0 * scale[0]) + 1
-        j0 = math.floor(index[n, 1] - 3.0 * scale[1]) + 1
-        i0 = math.floor(index[n, 2] - 3.0 * scale[2]) + 1
-        spline_weights(index[n, 0], scale[0], k0, kv, ks, kb)
-        spline_weights(index[n, 1], scale[1], j0, jv, js, jb)
-        spline_weights(index[n, 2], scale[2], i0, iv, is_, ib)
+        k0 = math.floor(index[n, 0] / sk - 3.0 * scale[0]) + 1
+        j0 = math.floor(index[n, 1] / sj - 3.0 * scale[1]) + 1
+        i0 = math.floor(index[n, 2] / si - 3.0 * scale[2]) + 1
+        spline_weights(index[n, 0] / sk, scale[0], k0, kv, ks, kb)
+        spline_weights(index[n, 1] / sj, scale[1], j0, jv, js, jb)
+        spline_weights(index[n, 2] / si, scale[2], i0, iv, is_, ib)
         for q in range(10):
             out[n, q] = 0.0
         inner = i0 >= 0 and i0 + wide[2] <= ni
         for a in range(wide[0]):
-            k = min(max(k0 + a, 0), nk - 1)
+            k = sk * min(max(k0 + a, 0), nk - 1)
             v = 0.0
             v_i = 0.0
             v_ii = 0.0
@@ -147,19 +149,19 @@ def smooth_derivatives(values, index, scale, bends, out):  # type: ignore[no-unt
             v_ji = 0.0
             v_jj = 0.0
             for b in range(wide[1]):
-                row = values[k, min(max(j0 + b, 0), nj - 1)]
+                row = values[k, sj * min(max(j0 + b, 0), nj - 1)]
                 f = 0.0
                 f_i = 0.0
                 f_ii = 0.0
                 if inner:
                     for c in range(wide[2]):
-                        sample = row[i0 + c]
+                        sample = row[si * (i0 + c)]
                         f += iv[c] * sample
                         f_i += is_[c] * sample
                         f_ii += ib[c] * sample
                 else:
                     for c in range(wide[2]):
-                        sample = row[min(max(i0 + c, 0), ni - 1)]
+                        sample = row[si * min(max(i0 + c, 0), ni - 1)]
                         f += iv[c] * sample
                         f_i += is_[c] * sample
                         f_ii += ib[c] * sample

@@ -46,9 +46,9 @@ def test_area_of_a_blurred_tube(radius, blur):
     """A circle of radius R blurred by sigma has its half-way level near R - sigma^2 / (2 R); the area is still had."""
     channel = tube(radius, blur=blur)
     areas, stack = native_areas(channel)
-    # second-order remainder of the curvature correction, (sigma / R)^4, and the fine grid's anti-aliasing
-    assert np.allclose(areas, math.pi * radius**2, rtol=1.2e-3)
-    assert np.mean(areas) == pytest.approx(math.pi * radius**2, rel=8e-4)
+    # remainder: curvature taken on every other voxel and at first order, within 0.1 mm2 of area at 4 mm radius
+    assert np.allclose(areas, math.pi * radius**2, atol=0.1, rtol=0.0)
+    assert np.mean(areas) == pytest.approx(math.pi * radius**2, rel=1e-3)
     assert stack.blur * 2.3548 == pytest.approx(blur, abs=0.06)
 
 
