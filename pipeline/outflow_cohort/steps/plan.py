@@ -117,7 +117,7 @@ def _audit(study: Study, tables: StudyTables) -> TableAudit:
     if not study.privacy.scan_tables:
         return TableAudit({}, ())
     contract = {name: frozenset(column.name for column in spec.columns) for name, spec in TABLES.items()}
-    frames = {"cases": tables.cases, "landmarks": tables.landmarks}
+    frames = {"cases": tables.cases, "series": tables.series, "landmarks": tables.landmarks}
     return audit_tables(frames, study.privacy, contract)
 
 
