@@ -97,6 +97,6 @@ class ReadingInput:
     prosthesis: Prosthesis | None = None
     definitions: Definitions = Definitions()
     supine: bool | None = True
-    """Patient position: views are given only when True; None = unknown."""
+    """Patient position: no views where False; None = not told, views hold for a supine patient."""
     ring_volume: Volume | None = None
     """The image around the ring at the scanner's own resolution, for edges of metal; None = use `volume`."""

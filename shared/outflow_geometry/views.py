@@ -172,15 +172,18 @@ VIEWS: dict[str, Callable[[Anatomy], tuple[FloatArray, list[FloatArray], bool]]]
 
 
 def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox) -> list[View]:
-    """All views of one reading; without angles (status `not_supine`, `position_unknown`) unless it is supine.
+    """All views of one reading; without angles (status `not_supine`) where the patient did not lie supine.
+
+    Where the position is not told (supine None: a volume without DICOM header, an empty PatientPosition) the angles
+    stand under the status `position_unknown`: they hold for a supine patient.
 
     Source: SCCT 2019 expert consensus: where the patient did not lie supine, angles are not to be given.
     """
+    status = "position_unknown" if supine is None else "ok"
     views: list[View] = []
     for name, function in VIEWS.items():
-        if supine is not True:
-            status = "position_unknown" if supine is None else "not_supine"
-            views.append(View(name, None, None, None, None, status))
+        if supine is False:
+            views.append(View(name, None, None, None, None, "not_supine"))
             continue
         try:
             direction, normals, edge_on = function(anatomy)
@@ -190,5 +193,5 @@ def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox) -> list
         lao_rao, cra_cau = view_angles(direction)
         given = view_direction(lao_rao, cra_cau)
         tilt = max((tilt_from_edge_on if edge_on else tilt_from_en_face)(given, normal) for normal in normals)
-        views.append(View(name, lao_rao, cra_cau, tilt, reachable(lao_rao, cra_cau, box)))
+        views.append(View(name, lao_rao, cra_cau, tilt, reachable(lao_rao, cra_cau, box), status))
     return views

@@ -83,6 +83,9 @@ def _study_yaml(demo: DemoSettings) -> str:
         f"study_id: {demo.study_id}\n"
         f"title: {demo.title}\n"
         "results: results\n"
+        "statistics:\n"
+        "  outcomes:\n"
+        "    - {column: obstruction, endpoint: mean_rise_10}\n"
     )
 
 
