@@ -4,12 +4,44 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
+
+
+class DamagedFile(ValueError):
+    """A file that a step of this run wrote cannot be read any more; the message names it and the remedy."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        place = Path(*path.parts[-3:])
+        super().__init__(
+            f"{place}: found a file that cannot be read ({reason}); needed the file as its step wrote it. "
+            "Remedy: delete that file (or its folder) and start the run again, which makes it anew."
+        )
+
+
+@contextmanager
+def fresh_folder(path: Path) -> Iterator[Path]:
+    """Give an empty folder beside `path` to be filled; it takes the place of `path` where the block ends well.
+
+    A reader of `path` sees the whole folder or none; a killed process leaves only `.NAME.PID.part`.
+    """
+    fresh = path.with_name(f".{path.name}.{os.getpid()}.part")
+    shutil.rmtree(fresh, ignore_errors=True)
+    fresh.mkdir(parents=True)
+    try:
+        yield fresh
+        if path.exists():
+            shutil.rmtree(path)
+        os.replace(fresh, path)
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
 
 
 def write_atomically(path: Path, write: Callable[[Path], object]) -> None:
@@ -36,8 +68,11 @@ def write_json(path: Path, content: Any) -> None:
 
 
 def read_json(path: Path) -> Any:
-    """Read a JSON file."""
-    return json.loads(path.read_text(encoding="utf-8"))
+    """Read a JSON file; raises DamagedFile where it is not JSON."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except ValueError as error:
+        raise DamagedFile(path, type(error).__name__) from None
 
 
 def write_parquet(path: Path, frame: pd.DataFrame) -> None:
@@ -47,6 +82,19 @@ def write_parquet(path: Path, frame: pd.DataFrame) -> None:
 
     table = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
     write_atomically(path, lambda p: pq.write_table(table, p, compression="zstd", write_statistics=True))
+
+
+def read_parquet_table(path: Path) -> pa.Table:
+    """Read one Parquet file as it is; raises DamagedFile where it is not one, FileNotFoundError where it is gone."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return pq.read_table(path)
+    except FileNotFoundError:
+        raise
+    except (pa.ArrowException, OSError) as error:
+        raise DamagedFile(path, type(error).__name__) from None
 
 
 def write_csv(path: Path, frame: pd.DataFrame) -> None:

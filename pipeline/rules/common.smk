@@ -1,5 +1,7 @@
 # Shared by all stages: the study, its results folder, its cases. Each job parses this again, so nothing heavy here.
-from outflow_cohort.study.launch import prepare
+import sys
+
+from outflow_cohort.study.launch import last_words, prepare
 
 LAUNCH = prepare(
     study=config.get("study"),
@@ -40,6 +42,10 @@ def measured_folder(wildcards):
 onstart:
     # One case that fails must not keep the others from being measured.
     workflow.scheduler.keepgoing = True
+
+
+onerror:
+    print(last_words(RESULTS), file=sys.stderr)
 
 
 wildcard_constraints:

@@ -21,9 +21,11 @@ rule measure:
         mem_mb=memory(2000),
     params:
         folder=measured_folder,
+        results=results_folder,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
-        "--volumes {input.volumes:q} --output {params.folder:q} > {log:q} 2>&1"
+        "--volumes {input.volumes:q} --output {params.folder:q} > {log:q} 2>&1 "
+        "&& outflow-cohort status --line {params.results:q}"
 
 
 rule sheet:

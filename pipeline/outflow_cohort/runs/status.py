@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
 STAGES = (
-    ("inventory", "work/inventory", "*.json"),
-    ("measured", "work/measured", "*/measurements.parquet"),
-    ("sheets", "report/cases", "*.html"),
+    ("inventory", "work/inventory", "{key}.json"),
+    ("measured", "work/measured", "{key}/set_aside.json"),
+    ("sheets", "report/cases", "{key}.html"),
 )
+"""Stage, its folder, and the file that a case has there once the stage is done."""
 
 
 @dataclass(frozen=True)
@@ -29,19 +31,59 @@ def progress(results: Path) -> Progress:
     """Look at RESULTS; raises FileNotFoundError where no run has begun."""
     plan = json.loads((results / "work" / "plan.json").read_text(encoding="utf-8"))
     keys = set(plan["keys"])
-    done = {}
-    for stage, folder, pattern in STAGES:
-        found = list((results / folder).glob(pattern))
-        names = {p.parent.name if stage == "measured" else p.stem for p in found}
-        done[stage] = len(names & keys)
-    files = sorted((results / "work" / "measured").glob("*/set_aside.json"))
-    files = [p for p in files if p.parent.name in keys]
-    aside = sum(1 for p in files if json.loads(p.read_text(encoding="utf-8"))["case_set_aside"])
-    times = sorted(p.stat().st_mtime for p in files)
+    done, times, aside = {}, [], 0
+    for stage, folder, name in STAGES:
+        files = {key: results / folder / name.format(key=key) for key in _names(results / folder)}
+        ready = {key: found for key, path in files.items() if key in keys and (found := _modified(path)) is not None}
+        done[stage] = len(ready)
+        if stage == "measured":
+            times = sorted(ready.values())
+            aside = sum(_is_set_aside(files[key]) for key in ready)
     spread = (times[-1] - times[0]) / 60 if len(times) > 1 else 0.0
     rate = (len(times) - 1) / spread if spread > 0 else None
     left = (len(keys) - done["measured"]) / rate if rate else None
     return Progress(len(keys), done, aside, rate, left, (results / "run.json").exists())
+
+
+def _names(folder: Path) -> list[str]:
+    """Keys that have an entry in `folder`, temporary ones left out."""
+    try:
+        return [name.split(".")[0] for name in os.listdir(folder) if not name.startswith(".")]
+    except FileNotFoundError:
+        return []
+
+
+def _modified(path: Path) -> float | None:
+    """Time of the last change in seconds, or None where the file is not there."""
+    try:
+        return os.stat(path).st_mtime
+    except OSError:
+        return None
+
+
+def _is_set_aside(path: Path) -> bool:
+    """Whether a case's set_aside.json sets the whole case aside; its first key tells (keys are sorted)."""
+    try:
+        with path.open("rb") as handle:
+            return b'"case_set_aside": true' in handle.read(40)
+    except OSError:
+        return False
+
+
+def changed_tables(results: Path) -> list[str]:
+    """Tables that are not as the finished run left them (gone or other bytes), by the hashes of RESULTS/run.json.
+
+    Raises FileNotFoundError where the run is not finished.
+    """
+    import hashlib
+
+    record = json.loads((results / "run.json").read_text(encoding="utf-8"))
+    changed = []
+    for name, digest in sorted(record["tables"].items()):
+        path = results / name
+        if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != digest:
+            changed.append(name)
+    return changed
 
 
 def progress_line(results: Path) -> str:

@@ -6,6 +6,8 @@ import sys
 import traceback
 from collections.abc import Callable
 
+from outflow_cohort.files import DamagedFile
+
 CRASH_CODE = "step_crashed"
 
 
@@ -18,11 +20,12 @@ def run_guarded(step: Callable[[], None], on_crash: Callable[[], None]) -> None:
     """Run `step`; where it raises, print the traceback without the exception's own text and run `on_crash`.
 
     The text of a foreign exception can quote a value of a header, so only its type and the program lines are kept.
-    MemoryError and OSError of a full disk are passed on: they are the machine's trouble, and the job is tried again.
+    MemoryError, OSError of a full disk and DamagedFile are passed on: they are the machine's trouble, not the case's,
+    and the job is tried again.
     """
     try:
         step()
-    except (MemoryError, OSError):
+    except (MemoryError, OSError, DamagedFile):
         raise
     except Exception as error:
         lines = traceback.format_tb(error.__traceback__)

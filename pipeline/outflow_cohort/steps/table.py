@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.files import read_json, write_parquet, write_text
+from outflow_cohort.files import fresh_folder, read_json, read_parquet_table, write_parquet, write_text
 from outflow_cohort.study.outputs import PRIVACY, SET_ASIDE, typed_frame
 
 if TYPE_CHECKING:
@@ -46,19 +44,13 @@ def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    fresh = target.with_name(f".{name}.{os.getpid()}.part")
-    shutil.rmtree(fresh, ignore_errors=True)
-    fresh.mkdir(parents=True)
-    try:
+    with fresh_folder(target) as fresh:
         for number, start in enumerate(range(0, len(keys), CASES_PER_PART)):
             chunk = [
-                pq.read_table(work / "measured" / k / f"{name}.parquet") for k in keys[start : start + CASES_PER_PART]
+                read_parquet_table(work / "measured" / k / f"{name}.parquet")
+                for k in keys[start : start + CASES_PER_PART]
             ]
             pq.write_table(pa.concat_tables(chunk), fresh / f"part-{number:05d}.parquet", compression="zstd")
-        shutil.rmtree(target, ignore_errors=True)
-        os.replace(fresh, target)
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
 
 
 def _series(inventories: dict[str, Any], measured: dict[str, Any]) -> pd.DataFrame:

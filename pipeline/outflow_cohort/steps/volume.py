@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.files import read_json, write_atomically, write_json
+from outflow_cohort.files import fresh_folder, read_json, write_atomically, write_json
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
@@ -27,7 +27,12 @@ STAGE = "volume"
 def volume(*, request: Path, inventory: Path, output_dir: Path) -> None:
     """Write the resampled phases of one case; a phase that cannot be read becomes a set_aside row."""
     content = read_json(request)
-    output_dir.mkdir(parents=True, exist_ok=True)
+    with fresh_folder(output_dir) as fresh:
+        _fill(content, inventory, fresh)
+
+
+def _fill(content: Row, inventory: Path, output_dir: Path) -> None:
+    """Fill the case's folder, also where the step crashes."""
 
     def give_up() -> None:
         from outflow_cohort.dicom.rows import aside_row

@@ -37,16 +37,18 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
     os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
     study_file = Path(study) if study else DEMO_FOLDER / "study.yaml"
     claimed = None
-    if main_process:
-        if study is None and not study_file.exists():
-            _run("demo", "--folder", str(DEMO_FOLDER), "--settings", demo_settings)
-        _run("plan", "--study", str(study_file), *([] if study else ["--generated"]))
+    if main_process and study is None and not study_file.exists():
+        _run("demo", "--folder", str(DEMO_FOLDER), "--settings", demo_settings)
+    if main_process and not study_file.is_file():
+        _run("plan", "--study", str(study_file))
     settings = peek(study_file)
     results = study_file.parent / settings.results
     if "{" in str(results) or "}" in str(results):
-        raise SystemExit("the path of the results folder holds a brace, which the workflow cannot handle; move the study")
+        raise SystemExit("the path of the results folder holds a brace, which no workflow can handle; move the study")
     if main_process:
         claimed = claim(results)
+        # Only now: a job of a killed run must not outlive the request it was given.
+        _run("plan", "--study", str(study_file), *([] if study else ["--generated"]))
     keys = read_case_keys(study_file.parent / settings.cases)
     return Launch(
         results=str(results),
@@ -55,6 +57,20 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
         truth=[] if study else [str(DEMO_FOLDER / "truth" / f"{key}.csv") for key in keys],
         keep_volumes=settings.keep_volumes,
         claimed=claimed,
+    )
+
+
+def last_words(results: str) -> str:
+    """What the screen says last where a run fails: how far it came, where the reasons stand, how to go on."""
+    from outflow_cohort.runs.status import progress_line
+
+    try:
+        line = progress_line(Path(results))
+    except (FileNotFoundError, ValueError):
+        line = "no case was measured"
+    return (
+        f"The run did not finish. {line}.\nEach failed job is named above with its log ({results}/logs). "
+        "Start the run again: it goes on where it stopped."
     )
 
 

@@ -1,0 +1,206 @@
+"""Commands that people call, and what every command is made of. Only `cli` and this module parse arguments."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from outflow_cohort.study.problems import Problem
+
+EXIT_OK = 0
+EXIT_FAILED = 1
+EXIT_USAGE = 2
+EXIT_STUDY = 3
+"""0 done; 1 the work failed; 2 wrong use of the command line; 3 the study has errors (each was printed)."""
+
+CAUTION = (
+    "For research only, not for treating a patient. Measurements need a qualified reader's review; clinical "
+    "decisions rest with licensed physicians, the device's instructions and local protocol."
+)
+
+
+def _check(args: argparse.Namespace) -> int:
+    from outflow_cohort.study.preview import preview
+    from outflow_cohort.study.problems import grouped
+
+    if args.fix_plan and args.fix_plan.exists():
+        print(f"{args.fix_plan.name} exists and is not overwritten; name a new file for the fix plan", file=sys.stderr)
+        return EXIT_USAGE
+    drawing, problems = preview(args.study)
+    print(drawing)
+    for line in grouped(problems):
+        print(line, file=sys.stderr)
+    if args.fix_plan:
+        _write_fix_plan(args.fix_plan, problems)
+    errors = sum(p.severity == "error" for p in problems)
+    print(f"{errors} error(s), {len(problems) - errors} warning(s).")
+    return EXIT_STUDY if errors else EXIT_OK
+
+
+def _write_fix_plan(path: Path, problems: list[Problem]) -> None:
+    """Write the suggested edits of the study's tables to a new file; the tables themselves are never touched."""
+    import csv
+
+    with path.open("x", newline="", encoding="utf-8") as handle:
+        writer = csv.writer(handle)
+        writer.writerow(["file", "row", "column", "suggestion", "found", "needed", "remedy"])
+        writer.writerows([p.file, p.row, p.column, p.suggestion, p.found, p.needed, p.remedy] for p in problems)
+
+
+def _init(args: argparse.Namespace) -> int:
+    from outflow_cohort.study.scaffold import scaffold
+
+    print(scaffold(dicom_tree=args.dicom, folder=args.folder))
+    return EXIT_OK
+
+
+def _status(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.status import changed_tables, progress_line, status_text
+
+    try:
+        print(progress_line(args.results) if args.line else status_text(args.results))
+        if not args.verify:
+            return EXIT_OK
+        changed = changed_tables(args.results)
+    except FileNotFoundError as error:
+        unfinished = error.filename and Path(error.filename).name == "run.json"
+        text = "the run is not finished" if unfinished else "no run has begun"
+        print(f"{args.results.name}: {text}; run snakemake first", file=sys.stderr)
+        return EXIT_FAILED
+    for name in changed:
+        print(f"{name}: not as the run wrote it; delete it and start the run again", file=sys.stderr)
+    if not changed:
+        print("All tables are as the run wrote them.")
+    return EXIT_FAILED if changed else EXIT_OK
+
+
+def _compare(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.compare import compare
+
+    try:
+        difference = compare(args.run_a, args.run_b)
+    except FileNotFoundError as error:
+        print(f"no finished run: {Path(error.filename).name} is missing; finish both runs first", file=sys.stderr)
+        return EXIT_USAGE
+    print(difference.text())
+    return EXIT_FAILED if len(difference.rows) else EXIT_OK
+
+
+def _publish_demo(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.publish import publish
+
+    print(f"{publish(results=args.results, output=args.output) / 1e6:.1f} MB")
+    return EXIT_OK
+
+
+def _handbook(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.handbook import write_handbook
+
+    print(f"{write_handbook(output=args.output)} pages")
+    return EXIT_OK
+
+
+def _export_landmarks(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.export import export_landmarks
+
+    print(f"{export_landmarks(study_file=args.study, kind=args.format, folder=args.output)} files")
+    return EXIT_OK
+
+
+def _reading_lists(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.export import make_reading_lists
+
+    try:
+        count = make_reading_lists(
+            study_file=args.study,
+            readers=args.readers.split(","),
+            repeat_share=args.repeat_share,
+            seed=args.seed,
+            lists=args.lists,
+            key=args.key,
+        )
+    except ValueError as error:
+        print(error, file=sys.stderr)
+        return EXIT_USAGE
+    print(f"{count} readings")
+    return EXIT_OK
+
+
+def add_paths(parser: argparse.ArgumentParser, *names: str) -> None:
+    for name in names:
+        parser.add_argument(f"--{name}", type=Path, required=True)
+
+
+def add_command(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser],
+    name: str,
+    function: Callable[[argparse.Namespace], int],
+    text: str,
+    example: str,
+) -> argparse.ArgumentParser:
+    parser = commands.add_parser(
+        name,
+        help=text,
+        description=text,
+        epilog=f"example: outflow-cohort {name} {example}\n\n{CAUTION}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(function=function)
+    return parser
+
+
+def add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Commands that people call."""
+    p = add_command(
+        commands, "check", _check, "Check a study's tables and headers and draw it; computes nothing.", "study.yaml"
+    )
+    p.add_argument("study", type=Path)
+    p.add_argument("--fix-plan", type=Path, metavar="CSV", help="write suggested edits to this new file")
+    p = add_command(commands, "init", _init, "Begin a study from a tree of DICOM files.", "new_study --dicom export")
+    p.add_argument("folder", type=Path, help="the new study's folder")
+    p.add_argument("--dicom", type=Path, required=True, help="the tree of DICOM files")
+    p = add_command(commands, "status", _status, "Tell how far a run has come.", "results")
+    p.add_argument("results", type=Path)
+    p.add_argument("--line", action="store_true", help="one line only")
+    p.add_argument("--verify", action="store_true", help="compare the tables with the hashes of the finished run")
+    p = add_command(
+        commands, "compare", _compare, "Tell which numbers of two runs differ, and why.", "results_a results_b"
+    )
+    p.add_argument("run_a", type=Path)
+    p.add_argument("run_b", type=Path)
+    p = add_command(
+        commands,
+        "export-landmarks",
+        _export_landmarks,
+        "Write a study's landmarks as DICOM files.",
+        "study.yaml --format sr --output out",
+    )
+    p.add_argument("study", type=Path)
+    p.add_argument("--format", choices=("sr", "rtss"), required=True, help="SR TID 1500 or RT Structure Set")
+    add_paths(p, "output")
+    p = add_command(
+        commands,
+        "reading-lists",
+        _reading_lists,
+        "Make blinded reading lists and their key.",
+        "study.yaml --readers ash,birch --lists lists --key key",
+    )
+    p.add_argument("study", type=Path)
+    p.add_argument("--readers", required=True, help="reader_ids, comma-separated")
+    p.add_argument("--repeat-share", type=float, default=0.2, help="share of series read twice (default 0.2)")
+    p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
+    add_paths(p, "lists", "key")
+    p = add_command(commands, "handbook", _handbook, "Write the handbook from the program itself.", "--output handbook")
+    add_paths(p, "output")
+    p = add_command(
+        commands,
+        "publish-demo",
+        _publish_demo,
+        "Copy what of a demonstration run is committed.",
+        "--results demo_study/results --output results_demo",
+    )
+    add_paths(p, "results", "output")
