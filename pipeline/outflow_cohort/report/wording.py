@@ -49,6 +49,7 @@ SOLIDS = {
     "prosthesis_post": "prosthesis, to its posts",
 }
 
+VARIANTS = {"d_shape": "D-shaped", "one_minus_ratio": "1 − min / max", "rms": "root mean square"}
 OVER_PHASES = {
     "end_systole": "end-systole",
     "mean_systole": "mean over systole",
@@ -61,7 +62,7 @@ def words(name: object) -> str:
     return str(name).replace("_", " ") if isinstance(name, str) else ""
 
 
-ABBREVIATIONS = {"bsa": "BSA", "lv": "LV", "ecg": "ECG", "ct": "CT", "id": "ID", "n": "number of"}
+ABBREVIATIONS = {"bsa": "BSA", "lv": "LV", "ecg": "ECG", "ct": "CT", "hu": "HU", "id": "ID", "n": "number of"}
 FIELD_UNITS = {
     "mm": "mm", "hu": "HU", "pct": "%", "deg": "°", "ml": "ml", "mm2": "mm²", "m2": "m²", "mmhg": "mmHg",
     "bpm": "1/min",
@@ -86,7 +87,11 @@ def measure_title(measure: str, variant: str = "") -> str:
 
 def variant_text(variant: str) -> str:
     """A variant in words: `full_frame/end_systole` as `full frame, end-systole`."""
-    parts = [SOLIDS.get(p) or OVER_PHASES.get(p) or words(p) for p in variant.split("/")] if variant else []
+    parts = (
+        [SOLIDS.get(p) or OVER_PHASES.get(p) or VARIANTS.get(p) or words(p) for p in variant.split("/")]
+        if variant
+        else []
+    )
     return ", ".join(parts)
 
 
