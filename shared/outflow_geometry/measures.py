@@ -33,7 +33,8 @@ class Measure:
     lowest : smallest possible value, at which intervals end.
     extremes : variants that are the largest or smallest of many directions or places.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
-    squared : whether scatter adds to the square of the value (root mean squares), so that intervals are formed there.
+    scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
+        `square` (root mean squares) or `ratio` (lengths of rough curves).
     """
 
     id: str
@@ -49,7 +50,7 @@ class Measure:
     pairs: tuple[tuple[str, str], ...] = ()
     lowest: float | None = 0.0
     highest: float | None = None
-    squared: bool = False
+    scale: str = "plain"
     extremes: tuple[str, ...] = ()
     draws_share: float = 1.0
 
@@ -149,7 +150,7 @@ REGISTRY: tuple[Measure, ...] = (
         functions.mitral_nonplanarity,
         "Root mean square, and range, of the signed distances of the ring's points from the ring plane.",
         CONVENTION,
-        squared=True,
+        scale="square",
     ),
     Measure(
         "ring_inner_diameter",
@@ -367,6 +368,7 @@ REGISTRY: tuple[Measure, ...] = (
         functions.leaflet_length,
         "Length of the curve through the anterior leaflet's points from base to tip.",
         CONVENTION,
+        scale="ratio",
     ),
     Measure(
         "septal_thickness",

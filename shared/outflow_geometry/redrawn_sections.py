@@ -307,15 +307,19 @@ def _quick(
 
 
 def _vertex(stations: FloatArray, areas: FloatArray) -> tuple[float, float]:
-    """Smallest area and its station, at the vertex of the parabola through the smallest of the planes."""
+    """Smallest area and its station: vertex of the parabola of least squares through the planes about the smallest.
+
+    Least squares over up to five planes, since the scan's grid leaves a percent of noise on each.
+    """
     best = int(np.argmin(areas))
     area, station = float(areas[best]), float(stations[best])
-    if 0 < best < len(stations) - 1 and np.all(np.isfinite(areas[best - 1 : best + 2])):
-        s, a = stations[best - 1 : best + 2] - station, areas[best - 1 : best + 2]
-        bend, slope, _ = np.polyfit(s, a, 2)
+    near = np.isfinite(areas) & (np.abs(stations - station) <= AROUND[-1] + 1e-9)
+    s, a = stations[near] - station, areas[near]
+    if s[0] < 0.0 < s[-1]:
+        bend, slope, foot = np.polyfit(s, a, 2)
         if bend > 0.0:
-            shift = float(np.clip(-slope / (2.0 * bend), s[0], s[2]))
-            return area + slope * shift + bend * shift * shift, station + shift
+            shift = float(np.clip(-slope / (2.0 * bend), s[0], s[-1]))
+            return float(foot + slope * shift + bend * shift * shift), station + shift
     return area, station
 
 

@@ -102,14 +102,14 @@ def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
         shift = float(np.mean(redrawn)) - value
         half = NORMAL_95 * math.hypot(error, shift)
         return _within(measure, error, value - shift - half, value - shift + half)
-    if measure.squared:
-        # scatter adds to the mean square whatever the truth, so the shift is constant on this scale
-        value, redrawn = value**2, redrawn**2
     # quantiles of exchangeable draws: the order statistic p (n + 1) leaves exactly p outside (Weibull 1939)
-    low_draw, high_draw = np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull")
-    low, high = 2.0 * value - float(high_draw), 2.0 * value - float(low_draw)
-    if measure.squared:
-        low, high = math.sqrt(max(low, 0.0)), math.sqrt(max(high, 0.0))
+    low_draw, high_draw = (float(q) for q in np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull"))
+    if measure.scale == "square":
+        low, high = (math.sqrt(max(2.0 * value**2 - q**2, 0.0)) for q in (high_draw, low_draw))
+    elif measure.scale == "ratio" and low_draw > 0.0:
+        low, high = value**2 / high_draw, value**2 / low_draw
+    else:
+        low, high = 2.0 * value - high_draw, 2.0 * value - low_draw
     return _within(measure, error, low, high)
 
 
