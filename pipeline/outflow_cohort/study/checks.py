@@ -138,8 +138,9 @@ def _check_series(series: pd.DataFrame, problems: list[Problem]) -> None:
             path = str(row[name])
             if os.path.isabs(path):
                 problems.append(
-                    Problem(str(row["file"]), int(row["row"]), name, "an absolute path", "a path inside the study folder",
-                            "Make it relative, so that the study can be moved.", severity="warning")
+                    Problem(str(row["file"]), int(row["row"]), name, "an absolute path",
+                            "a path inside the study folder", "Make it relative, so that the study can be moved.",
+                            severity="warning")
                 )  # fmt: skip
             elif path and os.path.normpath(path).split(os.sep)[0] == os.pardir:
                 problems.append(
@@ -182,7 +183,8 @@ def _check_units(landmarks: pd.DataFrame, problems: list[Problem]) -> None:
     for reading, value in list(bad.items())[:20]:
         problems.append(
             Problem(str(files[reading]), int(rows[reading]), "x_mm, y_mm, z_mm", f"a mitral_ring {value:.3g} wide",
-                    f"{NARROWEST_RING_MM:g} to {WIDEST_RING_MM:g} mm", "Coordinates are in mm: check the unit of export.")
+                    f"{NARROWEST_RING_MM:g} to {WIDEST_RING_MM:g} mm",
+                    "Coordinates are in mm: check the unit of export.")
         )  # fmt: skip
     if len(bad) > 20:
         problems.append(

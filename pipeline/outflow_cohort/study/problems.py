@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 LONGEST_SHOWN = 40
 """Characters of an identifier shown in a message; longer ones are cut, so that no free text is echoed."""
@@ -25,8 +25,13 @@ class Problem:
     """The cell's likely right content, for the list of edits that `check --fix-plan` writes."""
 
     def __str__(self) -> str:
-        place = self.file + (f", row {self.row}" if self.row else "") + (f", {self.column}" if self.column else "")
-        return f"{self.severity}: {place}: found {self.found}; needed {self.needed}. Remedy: {self.remedy}"
+        return self.line(f", row {self.row}" if self.row else "")
+
+    def line(self, rows: str, times: int = 1) -> str:
+        """The message with its place; `rows` names the row or rows, `times` counts them."""
+        place = self.file + rows + (f", {self.column}" if self.column else "")
+        count = f" ({times} times)" if times > 1 else ""
+        return f"{self.severity}: {place}: found {self.found}{count}; needed {self.needed}. Remedy: {self.remedy}"
 
 
 class StudyError(Exception):
@@ -35,6 +40,36 @@ class StudyError(Exception):
     def __init__(self, problems: list[Problem]) -> None:
         super().__init__("\n".join(str(p) for p in problems))
         self.problems = problems
+
+
+MOST_RANGES = 6
+"""Row ranges that a grouped message names; the rest is counted."""
+
+
+def grouped(problems: Iterable[Problem]) -> list[str]:
+    """One line a kind of mistake: problems that differ in their row only share it, with count and rows."""
+    kinds: dict[Problem, list[int]] = {}
+    counts: dict[Problem, int] = {}
+    for problem in problems:
+        kind = replace(problem, row=None, suggestion=None)
+        kinds.setdefault(kind, []).extend([problem.row] if problem.row else [])
+        counts[kind] = counts.get(kind, 0) + 1
+    return [kind.line(_rows_text(rows), counts[kind]) for kind, rows in kinds.items()]
+
+
+def _rows_text(rows: list[int]) -> str:
+    """`, row 4` or `, rows 2-36, 40`; empty where no row is known."""
+    ranges: list[list[int]] = []
+    for row in sorted(set(rows)):
+        if ranges and row == ranges[-1][1] + 1:
+            ranges[-1][1] = row
+        else:
+            ranges.append([row, row])
+    if not ranges:
+        return ""
+    parts = [str(low) if low == high else f"{low}-{high}" for low, high in ranges[:MOST_RANGES]]
+    more = f" and {len(ranges) - MOST_RANGES} more ranges" if len(ranges) > MOST_RANGES else ""
+    return f", {'row' if len(set(rows)) == 1 else 'rows'} {', '.join(parts)}{more}"
 
 
 def nearest_name(name: str, known: Iterable[str]) -> str | None:

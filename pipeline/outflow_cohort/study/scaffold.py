@@ -34,27 +34,75 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
     link = folder / IMAGES
     if not link.exists():
         link.symlink_to(os.path.relpath(dicom_tree.resolve(), folder.resolve()), target_is_directory=True)
-    found = [row for place in _folders(link) for row in _series_in(place, folder)]
+    places = _folders(link)
+    speaking = [place for place in places if _names_a_person(place.relative_to(link))]
+    found = [row for place in places if place not in speaking for row in _series_in(place, folder)]
     patients = sorted({row["patient"] for row in found})
     width = max(3, len(str(len(patients))))
     names = {patient: f"C{i:0{width}d}" for i, patient in enumerate(patients, start=1)}
-    usable = [row for row in found if row["verdict"] != "set_aside"]
+    for row in found:
+        row["case_id"] = names[row["patient"]]
+    found.sort(key=lambda row: (row["case_id"], row["folder"], row["proposed"], -row["slices"]))
+    _leave_out(found)
     _write_rows(folder / "cases.csv", "cases", [{"case_id": name} for name in names.values()])
     _write_rows(
         folder / "series.csv",
         "series",
-        [{"case_id": names[row["patient"]], "dicom_dir": row["folder"], "phase_pct": row["stated"]} for row in usable],
+        [
+            {"case_id": row["case_id"], "dicom_dir": row["folder"], "phase_pct": row["stated"]}
+            for row in found
+            if not row["left_out"]
+        ],
     )
     for name in ("landmarks", "plans", "devices", "device_profiles", "prostheses", "sizing_targets"):
         _write_rows(folder / f"{name}.csv", name, [])
-    write_text(folder / "study.yaml", _settings_template(folder.name))
-    lines = [
-        f"{names[row['patient']]}  {row['folder']}  {row['slices']} slices  {row['verdict']}"
-        f"  phase {row['proposed'] or 'unknown'} ({row['evidence']})"
-        for row in found
-    ]
+    write_text(folder / "study.yaml", _settings_template(folder.resolve().name))
+    lines = [_line(row) for row in found]
+    if speaking:
+        lines.append(
+            f"{len(speaking)} folder(s) not read: their names look like a person's. Rename them (numbers will do) and "
+            "begin again in a new folder."
+        )
     write_text(folder / "READ_FIRST.md", _read_first(lines))
     return "\n".join([*lines, f"{len(found)} series of {len(patients)} patients; next: READ_FIRST.md"])
+
+
+def _names_a_person(path: Path) -> bool:
+    """Whether a folder's name, which series.csv would repeat, looks like a name."""
+    from outflow_cohort.dicom.identity_text import path_holds_identity
+
+    return any(path_holds_identity(part) for part in path.parts)
+
+
+def _leave_out(found: list[dict[str, Any]]) -> None:
+    """Mark series that series.csv must not name, with the reason: unusable ones, and all but the longest of a phase."""
+    taken: dict[tuple[str, ...], dict[str, Any]] = {}
+    for row in found:
+        row["left_out"] = "left out: set aside by its headers" if row["verdict"] == "set_aside" else ""
+        if row["left_out"]:
+            continue
+        place = (row["case_id"], row["stated"]) if row["stated"] else (row["case_id"], "", row["folder"])
+        rival = taken.setdefault(place, row)
+        if rival is row:
+            continue
+        shorter = row if row["slices"] <= rival["slices"] else rival
+        taken[place] = rival if shorter is row else row
+        shorter["left_out"] = (
+            "left out: another series of this phase (or of this folder, phase unknown) is as long or longer; choose one"
+        )
+
+
+def _line(row: dict[str, Any]) -> str:
+    """What was found of one series, with the evidence for its phase."""
+    phase = f"phase {row['proposed']} ({row['evidence']})" if row["proposed"] else "phase unknown"
+    parts = [row["case_id"], row["folder"], f"{row['slices']} slices", row["verdict"], phase]
+    if row["codes"]:
+        parts.append(row["codes"])
+    if row["left_out"]:
+        parts.append(row["left_out"])
+    elif row["proposed"] and not row["stated"]:
+        parts.append("only proposed: write it into series.csv where it is right")
+    return "  ".join(parts)
 
 
 def _folders(tree: Path) -> list[Path]:
@@ -88,6 +136,7 @@ def _series_in(place: Path, folder: Path) -> list[dict[str, Any]]:
                 "stated": "" if stated.phase_pct is None else f"{stated.phase_pct:g}",
                 "proposed": "" if proposed.phase_pct is None else f"{proposed.phase_pct:g}",
                 "evidence": proposed.source,
+                "codes": ", ".join(sorted(series.codes)),
             }
         )
     return rows
@@ -121,9 +170,17 @@ def _key_comments(model: Any, indent: str) -> list[str]:
             continue
         unit = (field.json_schema_extra or {}).get("unit", "")
         default = field.get_default(call_default_factory=True)
-        shown = list(default) if isinstance(default, tuple) else default
-        lines.append(f"# {indent}{name}: {shown}   # {field.description} [{unit}]")
+        lines.append(f"# {indent}{name}: {_yaml(default)}   # {field.description} [{unit}]")
     return lines
+
+
+def _yaml(value: Any) -> str:
+    """A default as it would stand in study.yaml, on one line."""
+    import yaml
+    from pydantic_core import to_jsonable_python
+
+    text = yaml.safe_dump(to_jsonable_python(value), default_flow_style=True, width=10_000, allow_unicode=True)
+    return text.removesuffix("...\n").strip()
 
 
 def _read_first(found: list[str]) -> str:
@@ -132,8 +189,8 @@ def _read_first(found: list[str]) -> str:
              "2. Look at the phases below. Those that a header states are filled in; a phase read from text is only "
              "proposed: write it into series.csv where it is right.",
              "3. Fill landmarks.csv (LPS, mm), plans.csv, devices.csv, and what else your study has.",
-             "4. `outflow-cohort check study.yaml`, then `snakemake --cores 2 --config study=study.yaml` from the project's"
-             " folder.", "", "## Series found", ""]  # fmt: skip
+             "4. `outflow-cohort check study.yaml`, then `snakemake --cores 2 --config study=study.yaml` from the "
+             "project's folder.", "", "## Series found", ""]  # fmt: skip
     lines += [f"- {line}" for line in found]
     lines += ["", "## Columns", ""]
     for spec in TABLES.values():
