@@ -160,10 +160,30 @@ def test_chance_without_known_scatter_says_so() -> None:
 def test_interval_takes_the_shift_off_and_stays_within_bounds() -> None:
     # draws shifted by +1 from the value 2: the truth is looked for around 1
     draws = Draws(2.0, 3.0 + np.linspace(-1.0, 1.0, 1001))
-    found = interval(draws, measure("leaflet_length"))
+    found = interval(draws, measure("ring_septum_distance"))
     assert (found.low, found.high) == (pytest.approx(0.05, abs=0.01), pytest.approx(1.95, abs=0.01))
-    assert interval(Draws(0.5, 3.0 + np.linspace(-1, 1, 1001)), measure("leaflet_length")).low == 0.0
+    assert interval(Draws(0.5, 3.0 + np.linspace(-1, 1, 1001)), measure("ring_septum_distance")).low == 0.0
     assert interval(Draws(0.99, np.linspace(0.5, 1.0, 1001)), measure("lvot_residual_fraction")).high == 1.0
+
+
+def test_intervals_on_the_scales_of_squares_and_ratios() -> None:
+    # root mean square 2 whose redrawn squares lie evenly in [4, 8]: truths 2 * 4 - [4, 8] = [0, 4] on that scale
+    squares = interval(Draws(2.0, np.sqrt(np.linspace(4.0, 8.0, 4001))), measure("mitral_nonplanarity"), "rms")
+    assert (squares.low, squares.high) == (pytest.approx(np.sqrt(0.1), rel=0.01), pytest.approx(np.sqrt(3.9), rel=0.01))
+    # lengths redrawn between 1 and 2 times as long: truths between the value and half of it
+    ratios = interval(Draws(10.0, np.geomspace(10.0, 20.0, 4001)), measure("leaflet_length"))
+    assert (ratios.low, ratios.high) == (pytest.approx(5.0, rel=0.03), pytest.approx(10.0, rel=0.03))
+
+
+def test_interval_of_an_extreme_adds_its_shift_to_the_error() -> None:
+    # draws of mean 1 above the value and SD 1: value - 1 -+ 1.96 sqrt(1 + 1)
+    z = np.random.default_rng(0).standard_normal(4000)
+    draws = Draws(30.0, 31.0 + (z - z.mean()) / z.std(ddof=1))
+    found = interval(draws, measure("mitral_diameter"), "max")
+    assert (found.low, found.high) == (pytest.approx(29 - 2.772, abs=1e-3), pytest.approx(29 + 2.772, abs=1e-3))
+    assert interval(draws, measure("mitral_diameter"), "area").high < found.high
+    assert measure("neo_lvot_diameter").is_extreme("skirt/max")
+    assert not measure("neo_lvot_area").is_extreme("skirt")
 
 
 def test_draws_without_value_are_left_out_up_to_a_tenth() -> None:
