@@ -6,7 +6,6 @@ All points LPS, mm, float64. Station 0 is the crossing of the aortic plane, nega
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -18,7 +17,13 @@ from outflow_geometry.frames import FloatArray, Plane, unit
 from outflow_geometry.planes import checked_points
 
 PATH_STEP = 0.25
-"""mm between the stored stations; a cubic through them departs from the curve by less than 1e-6 mm."""
+"""mm between the stored stations; Hermite cubics through them depart from the curve by less than 1e-6 mm."""
+
+ARC_STEP = 0.05
+"""mm between the points over which arc length is summed."""
+
+BEYOND_EXTENSION = 1.0
+"""mm; a path that is run on to the aortic plane ends that far beyond it."""
 
 REPEATED_PATH_POINT = 1e-3
 """mm; consecutive points nearer than this are one point written twice (files carry 3 decimals)."""
@@ -40,10 +45,6 @@ class OutflowPath:
     points: FloatArray
     tangents: FloatArray
 
-    @cached_property
-    def _curve(self) -> CubicSpline | None:
-        return CubicSpline(self.stations, self.points) if len(self.stations) > 2 else None
-
     @property
     def first(self) -> float:
         """Most upstream station, mm."""
@@ -53,13 +54,15 @@ class OutflowPath:
         """Points (..., 3) and unit tangents (..., 3) at `stations` (...), mm; straight beyond the ends."""
         s = np.asarray(stations, dtype=np.float64)
         inside = np.clip(s, self.stations[0], self.stations[-1])
-        if self._curve is None:
-            share = ((inside - self.stations[0]) / (self.stations[-1] - self.stations[0]))[..., None]
-            points = self.points[0] + share * (self.points[-1] - self.points[0])
-            tangents = np.broadcast_to(unit(self.points[-1] - self.points[0]), points.shape)
-        else:
-            points, tangents = self._curve(inside), unit(self._curve(inside, 1))
-        return points + (s - inside)[..., None] * tangents, np.array(tangents)
+        left = np.clip(np.searchsorted(self.stations, inside, side="right") - 1, 0, len(self.stations) - 2)
+        step = (self.stations[left + 1] - self.stations[left])[..., None]
+        x = (inside - self.stations[left])[..., None] / step
+        p, q = self.points[left], self.points[left + 1]
+        m, n = step * self.tangents[left], step * self.tangents[left + 1]
+        # cubic Hermite interpolation: stations are arc lengths, so the unit tangents are the derivatives
+        points = p + x * (m + x * (3.0 * (q - p) - 2.0 * m - n + x * (2.0 * (p - q) + m + n)))
+        tangents = unit(m + x * (2.0 * (3.0 * (q - p) - 2.0 * m - n) + 3.0 * x * (2.0 * (p - q) + m + n)))
+        return points + (s - inside)[..., None] * tangents, tangents
 
     def plane(self, station: float, toward: ArrayLike | None = None) -> Plane:
         """The plane at right angles to the path at `station`, mm, normal downstream."""
@@ -89,21 +92,20 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
     if height[0] >= 0.0:
         raise GeometryError("path_beyond_annulus", "outflow_path starts beyond the aortic plane; add upstream points")
     chord = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(array, axis=0), axis=1))]
-    if len(array) == 2:
-        fine, arc = array, chord
-    else:
-        curve = CubicSpline(chord, array)
-        # arc length by the trapezoidal sum of chords on a fine grid: relative error (step / radius)^2 / 24 < 1e-6
-        parameter = np.linspace(0.0, chord[-1], max(int(chord[-1] / (0.2 * PATH_STEP)), 8) + 1)
-        fine = curve(parameter)
-        arc = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(fine, axis=0), axis=1))]
-    end_tangent = unit(fine[-1] - fine[-2]) if len(array) == 2 else unit(curve(chord[-1], 1))
+    straight = len(array) == 2
+    curve = CubicSpline(chord, array) if not straight else None
+    # arc length by the sum of chords on a fine grid: relative error (step / radius)^2 / 24 < 1e-6
+    parameter = chord if curve is None else np.linspace(0.0, chord[-1], max(int(chord[-1] / ARC_STEP), 8) + 1)
+    fine = array if curve is None else curve(parameter)
+    arc = np.r_[0.0, np.cumsum(np.linalg.norm(np.diff(fine, axis=0), axis=1))]
     heights = aortic_plane.height(fine)
     crossing = np.flatnonzero((heights[:-1] < 0.0) & (heights[1:] >= 0.0))
+    beyond = 0.0
     if len(crossing) > 0:
         k = int(crossing[-1])
         zero = float(arc[k] + (arc[k + 1] - arc[k]) * heights[k] / (heights[k] - heights[k + 1]))
     else:
+        end_tangent = unit(fine[-1] - fine[-2]) if curve is None else unit(curve(chord[-1], 1))
         rise = float(end_tangent @ aortic_plane.normal)
         missing = -float(heights[-1]) / rise if rise > 0.0 else np.inf
         if missing > LONGEST_EXTENSION:
@@ -111,19 +113,22 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
                 "path_short_of_annulus",
                 f"outflow_path ends {-float(heights[-1]):.1f} mm before the aortic plane; draw it to the annulus",
             )
+        zero, beyond = float(arc[-1]) + missing, missing + BEYOND_EXTENSION
+    stations: FloatArray
+    places: FloatArray
+    if curve is None:
+        stations, places = arc, array
+        tangents = np.tile(unit(array[1] - array[0]), (2, 1))
+    else:
+        stations = np.linspace(0.0, arc[-1], max(int(arc[-1] / PATH_STEP), 4) + 1)
+        at = np.interp(stations, arc, parameter)
+        places, tangents = np.asarray(curve(at)), unit(curve(at, 1))
+    if beyond > 0.0:
         # run on straight to just beyond the plane, so that station 0 lies on the path
-        extra = np.linspace(0.0, missing + 1.0, max(int((missing + 1.0) / PATH_STEP), 2) + 1)[1:]
-        fine = np.vstack([fine, fine[-1] + extra[:, None] * end_tangent])
-        zero = float(arc[-1] + missing)
-        arc = np.r_[arc, arc[-1] + extra]
-    if len(array) == 2:
-        direction = unit(fine[-1] - fine[0])
-        stations = np.array([arc[0], arc[-1]]) - zero
-        return OutflowPath(method, stations, np.stack([fine[0], fine[-1]]), np.stack([direction, direction]))
-    count = max(int((arc[-1] - arc[0]) / PATH_STEP), 4) + 1
-    wanted = np.linspace(arc[0], arc[-1], count)
-    resampled = CubicSpline(arc, fine)
-    return OutflowPath(method, wanted - zero, resampled(wanted), unit(resampled(wanted, 1)))
+        stations = np.append(stations, stations[-1] + beyond)
+        places = np.vstack([places, places[-1] + beyond * tangents[-1]])
+        tangents = np.vstack([tangents, tangents[-1]])
+    return OutflowPath(method, stations - zero, places, tangents)
 
 
 def reader_path(points: ArrayLike, anatomy: Anatomy) -> OutflowPath:
