@@ -126,10 +126,11 @@ def _warnings(data: CaseData) -> list[str]:
             lines.append(
                 f"Series of {phase_text(row.get('phase_pct'))}: {verdict}{f' ({words(codes)})' if codes else ''}."
             )
+    phases = {(r.get("row"), r.get("series")): r.get("phase_pct") for r in data.inventory.get("series") or []}
     for row in data.series_quality:
         if row.get("quality_codes"):
             codes = words(str(row["quality_codes"]).replace(";", ", "))
-            lines.append(f"Image of {phase_text(row.get('phase_pct'))}: {codes}.")
+            lines.append(f"Image of {phase_text(phases.get((row.get('row'), row.get('series'))))}: {codes}.")
     counted: dict[str, list[Value]] = {}
     for v in data.values:
         if v.status not in ("ok", "") and not v.status.startswith(WANT):
