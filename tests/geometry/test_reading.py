@@ -15,8 +15,8 @@ from outflow_geometry.inputs import Cutoff, Definitions, Device, Plan, ReadingIn
 from outflow_geometry.measures import REGISTRY
 from outflow_geometry.reading import ReadingResult, measure_reading
 
-DEVICE = Device("invented-27", 27.0, 22.0, 0.0, 14.0)
-PLANS = (Plan("P1", DEVICE, ventricular_depth=15.0),)
+DEVICE = Device("invented-38", 38.0, 28.0, 0.0, 16.0)
+PLANS = (Plan("P1", DEVICE, ventricular_depth=21.0),)
 CHOSEN = Definitions(solids=("full_frame", "skirt"), cutoffs=(Cutoff("A", 170.0),))
 DRAWN = replace(CHOSEN, draws=40, landmark_sd={"default": 0.5})
 
