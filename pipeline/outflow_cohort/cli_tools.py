@@ -111,6 +111,18 @@ def _export_landmarks(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _wide(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.wide import write_wide
+
+    try:
+        rows, columns = write_wide(results=args.results, output=args.output)
+    except FileNotFoundError as error:
+        print(f"no finished run: {error} is missing in {args.results.name}; finish the run first", file=sys.stderr)
+        return EXIT_USAGE
+    print(f"{rows} rows, {columns} columns")
+    return EXIT_OK
+
+
 def _reading_lists(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.export import make_reading_lists
 
@@ -172,6 +184,9 @@ def add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
     )
     p.add_argument("run_a", type=Path)
     p.add_argument("run_b", type=Path)
+    p = add_command(commands, "wide", _wide, "Write one row a reading and plan.", "results --output wide.csv")
+    p.add_argument("results", type=Path)
+    add_paths(p, "output")
     p = add_command(
         commands,
         "export-landmarks",

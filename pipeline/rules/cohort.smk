@@ -15,6 +15,10 @@ rule table:
         f"{RESULTS}/tables/privacy.parquet",
         f"{RESULTS}/tables/set_aside.parquet",
         f"{RESULTS}/tables/README.md",
+        expand(
+            f"{RESULTS}/tables/{{name}}.schema.json",
+            name=["measurements", "curves", "views", "series", "privacy", "set_aside"],
+        ),
     log:
         f"{RESULTS}/logs/table.log",
     benchmark:
@@ -39,7 +43,7 @@ rule statistics:
         expand(
             f"{RESULTS}/tables/{{name}}.{{ending}}",
             name=list(TABLE_MEANINGS),
-            ending=["parquet", "csv"],
+            ending=["parquet", "csv", "schema.json"],
         ),
     log:
         f"{RESULTS}/logs/statistics.log",

@@ -22,12 +22,15 @@ nav:
   - Settings: settings.md
   - Output tables: outputs.md
   - Reason codes: codes.md
+  - Five questions: questions.md
   - Commands: commands.md
 """
 
 
 def write_handbook(*, output: Path) -> int:
     """Write mkdocs.yml and pages/*.md into `output`; returns the number of pages."""
+    from outflow_cohort.runs.questions import questions_page
+
     pages = {
         "index": _index(),
         "measures": _measures(),
@@ -35,6 +38,7 @@ def write_handbook(*, output: Path) -> int:
         "settings": _settings(),
         "outputs": data_dictionary(),
         "codes": _codes(),
+        "questions": questions_page(),
         "commands": _commands(),
     }
     write_text(output / "mkdocs.yml", SITE)
@@ -61,7 +65,8 @@ Each page is generated from the program itself (`outflow-cohort handbook`), so i
 - **Study tables** and **Settings**: what you write.
 - **Output tables**: what you get.
 - **Reason codes**: why a series, reading or case was warned of or set aside, and what to do.
-- **Commands**: the command line.
+- **Five questions**: the tables in pandas and in SQL.
+- **Commands**: the command line and its exit status.
 """
 
 

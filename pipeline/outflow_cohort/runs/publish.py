@@ -7,7 +7,7 @@ from pathlib import Path
 
 LARGEST_BYTES = 6_000_000
 SHEETS = 2
-TABLES = ("*.csv", "set_aside.parquet", "series.parquet", "README.md")
+TABLES = ("*.csv", "*.schema.json", "set_aside.parquet", "series.parquet", "README.md")
 
 
 def publish(*, results: Path, output: Path) -> int:

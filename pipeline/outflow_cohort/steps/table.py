@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.files import fresh_folder, read_json, read_parquet_table, write_parquet, write_text
 from outflow_cohort.study.outputs import PRIVACY, SET_ASIDE, typed_frame
+from outflow_cohort.study.table_schema import write_table_schema
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,7 +18,10 @@ DATASETS = ("measurements", "curves", "views")
 
 
 def table(*, results: Path) -> None:
-    """Write RESULTS/tables/: the datasets measurements, curves, views, and series, privacy, set_aside, README.md."""
+    """Write RESULTS/tables/: the datasets measurements, curves, views, and series, privacy, set_aside, README.md.
+
+    Each table has NAME.schema.json beside it.
+    """
     work, tables = results / "work", results / "tables"
     plan = read_json(work / "plan.json")
     keys: list[str] = plan["keys"]
@@ -37,6 +41,8 @@ def table(*, results: Path) -> None:
     from outflow_cohort.study.dictionary import data_dictionary
 
     write_text(tables / "README.md", data_dictionary())
+    for name in (*DATASETS, "series", "privacy", "set_aside"):
+        write_table_schema(tables, name)
 
 
 def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:

@@ -23,7 +23,8 @@ def data_dictionary() -> str:
     from outflow_cohort.stats.table_meanings import statistics_dictionary
     from outflow_geometry.measures import REGISTRY
 
-    lines = ["# Tables", "", CAUTION, "", "Points LPS in mm, angles in degrees, areas in mm2; 95 % intervals.", ""]
+    lines = ["# Tables", "", CAUTION, "", "Points LPS in mm, angles in degrees, areas in mm2; 95 % intervals.",
+             "Each table has a Frictionless Table Schema beside it (NAME.schema.json).", ""]  # fmt: skip
     for name, meaning, columns in TABLES:
         lines += [f"## {name}", "", meaning, "", "| column | type | meaning |", "|---|---|---|"]
         lines += [f"| {c.name} | {c.dtype} | {c.meaning} |" for c in columns] + [""]
@@ -31,6 +32,10 @@ def data_dictionary() -> str:
         "## series.parquet",
         "",
         "one row a series: verdict, reason codes, geometry, phase and its source, image quality",
+        "",
+        "| column | meaning |",
+        "|---|---|",
+        *(f"| {name} | {meaning} |" for name, meaning in outputs.SERIES_MEANINGS.items()),
         "",
     ]
     lines += statistics_dictionary()

@@ -72,6 +72,69 @@ PRIVACY = (
     OutputColumn("severity", "str", "severity"),
 )
 
+SERIES_MEANINGS = {
+    "case_id": "pseudonym of the case",
+    "row": "row of series.csv (the header is row 1)",
+    "series": "keyed hash of the series UID; empty = the folder as a whole",
+    "verdict": "accepted, warned or set_aside",
+    "reason_codes": "codes of what was found, separated by ;",
+    "details": "what was found, in words",
+    "remedy": "what to do about it",
+    "format": "DICOM single- or multi-frame, or the kind of image file",
+    "rows": "rows of a slice",
+    "columns": "columns of a slice",
+    "n_slices": "slices",
+    "n_files": "files",
+    "row_spacing_mm": "distance of neighbouring rows, mm",
+    "column_spacing_mm": "distance of neighbouring columns, mm",
+    "slice_spacing_mm": "mean distance of neighbouring slices, mm",
+    "slice_thickness_mm": "SliceThickness of the header, mm",
+    "gap_min_mm": "smallest distance of neighbouring slices, mm",
+    "gap_max_mm": "largest distance of neighbouring slices, mm",
+    "spacing_jitter_pct": "largest departure of a gap from the mean spacing, %",
+    "tilt_deg": "angle between slice normal and stacking direction, degrees",
+    "inplane_drift_mm": "in-plane shift from first to last slice, mm",
+    "inplane_scatter_mm": "in-plane scatter of the slice positions about their line, mm",
+    "patient_position": "PatientPosition of the header",
+    "privacy": "findings of the privacy check, by kind",
+    "origin_x_mm": "x of the centre of the first voxel, LPS, mm",
+    "origin_y_mm": "y of the centre of the first voxel, LPS, mm",
+    "origin_z_mm": "z of the centre of the first voxel, LPS, mm",
+    **{
+        f"{axis}_{component}": f"{component} (LPS) of the unit direction {text}"
+        for axis, text in (
+            ("row", "along a row (increasing column index)"),
+            ("column", "along a column (increasing row index)"),
+            ("slice", "from slice to slice"),
+        )
+        for component in "xyz"
+    },
+    "phase_pct": "cardiac phase, % of R-R; null = unknown",
+    "phase_source": "where the phase came from",
+    "transfer_syntax": "DICOM transfer syntax UID",
+    "lossy": "whether lossy compression is declared",
+    "rescale_slope": "RescaleSlope of the first frame",
+    "rescale_intercept": "RescaleIntercept of the first frame, HU",
+    "bits_stored": "BitsStored",
+    "signed": "whether stored values are signed",
+    "padding_value": "PixelPaddingValue",
+    "maker": "maker of the scanner, as a known word",
+    "frame_of_reference": "keyed hash of the frame of reference UID",
+    "lumen_hu": "mean HU of the lumen",
+    "lumen_source": "where the lumen's HU was taken",
+    "muscle_hu": "mean HU of muscle",
+    "noise_hu": "standard deviation in the lumen, HU",
+    "contrast_to_noise": "(lumen - muscle) / noise",
+    "hu_min": "smallest HU of the region read",
+    "hu_max": "largest HU of the region read",
+    "n_padded_voxels": "voxels of the region that are padding",
+    "saturated_pct": "share of voxels near the ring at the top of the HU scale, %",
+    "slab_step": "largest step between neighbouring slices, as a multiple of the usual one",
+    "margin_mm": "distance of the landmarks from the border of the image, mm",
+    "quality": "verdict of the image-quality gates",
+    "quality_codes": "codes of the gates that warned or failed, separated by ;",
+}
+
 
 def typed_frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[OutputColumn]) -> pd.DataFrame:
     """A frame of `rows` with exactly `columns`, in their types and order."""

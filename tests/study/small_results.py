@@ -1,0 +1,72 @@
+"""A results folder of known numbers, gathered by the real `table` step. Invented cases; areas mm2."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from outflow_cohort.files import write_json, write_parquet
+from outflow_cohort.steps.table import table
+from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, VIEWS, typed_frame
+
+AREAS = {"K1": {30.0: 210.0, 70.0: 260.0}, "K2": {30.0: 150.0, 70.0: 140.0}, "K3": {30.0: 165.0, 70.0: 300.0}}
+GROUPS = {"K1": "native", "K2": "failed_ring", "K3": "native", "K4": "native"}
+MITRAL = {("K1", "ash"): 900.0, ("K1", "birch"): 880.0, ("K2", "ash"): 1000.0, ("K2", "birch"): 1010.0}
+
+
+def make_results(root: Path) -> Path:
+    """Three measured cases and K4, which was set aside."""
+    for key in AREAS:
+        _measured(root, key, _values(key), _curves(key), [])
+    lost = {"case_id": "K4", "phase_pct": None, "reader_id": None, "read_no": None, "stage": "inventory",
+            "code": "missing_slices", "message": "a gap"}  # fmt: skip
+    _measured(root, "K4", [], [], [])
+    for key in GROUPS:
+        series = [{"case_id": key, "row": 2, "series": "ab12", "verdict": "accepted", "phase_pct": 30.0}]
+        aside = [lost] if key == "K4" else []
+        write_json(root / "work/inventory" / f"{key}.json", {"series": series, "privacy": [], "set_aside": aside})
+    write_json(root / "work/plan.json", {"keys": list(GROUPS), "refused": []})
+    write_parquet(root / "work/cases.parquet", pd.DataFrame({"case_id": list(GROUPS), "group": list(GROUPS.values())}))
+    table(results=root)
+    return root
+
+
+def _row(
+    key: str, phase: float | None, measure: str, variant: str, method: str, value: float | None, **more: Any
+) -> dict:
+    row = {"case_id": key, "phase_pct": phase, "reader_id": "ash", "read_no": 1, "plan_id": "", "measure": measure,
+           "variant": variant, "method": method, "value": value, "unit": "mm2", "status": "ok" if value else "leak"}  # fmt: skip
+    return row | more
+
+
+def _values(key: str) -> list[dict]:
+    rows = [
+        _row(key, phase, "neo_lvot_area", "skirt", "automatic_path", area, plan_id="p1")
+        for phase, area in AREAS[key].items()
+    ]
+    rows.append(_row(key, 30.0, "neo_lvot_area", "full_frame", "automatic_path", None, plan_id="p1"))
+    rows.append(_row(key, None, "neo_lvot_area", "skirt/end_systole", "automatic_path", AREAS[key][30.0], plan_id="p1"))
+    rows += [
+        _row(key, 30.0, "mitral_area", "spline", "reader_points", area, reader_id=reader)
+        for (case, reader), area in MITRAL.items()
+        if case == key
+    ]
+    return rows
+
+
+def _curves(key: str) -> list[dict]:
+    place = {"case_id": key, "phase_pct": 30.0, "reader_id": "ash", "read_no": 1, "plan_id": "p1", "variant": "skirt"}
+    return [
+        place | {"method": "automatic_path", "station_mm": s, "area_mm2": a, "native_area_mm2": 400.0}
+        for s, a in ((0.0, 380.0), (-5.0, AREAS[key][30.0]), (-10.0, 390.0))
+    ]
+
+
+def _measured(root: Path, key: str, values: list[dict], curves: list[dict], views: list[dict]) -> None:
+    folder = root / "work/measured" / key
+    write_parquet(folder / "measurements.parquet", typed_frame(values, MEASUREMENTS))
+    write_parquet(folder / "curves.parquet", typed_frame(curves, CURVES))
+    write_parquet(folder / "views.parquet", typed_frame(views, VIEWS))
+    write_json(folder / "set_aside.json", {"rows": [], "case_set_aside": not values, "series_quality": []})

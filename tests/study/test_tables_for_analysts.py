@@ -1,0 +1,155 @@
+"""Tables open unchanged in pandas, polars and DuckDB; schemas tell what is in them; documented questions run."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import polars as pl
+import pyarrow as pa
+import pytest
+from pandas.io.json import build_table_schema
+from small_results import AREAS, GROUPS, MITRAL, make_results
+
+from outflow_cohort.cli import EXIT_OK, EXIT_USAGE, main
+from outflow_cohort.files import write_parquet
+from outflow_cohort.runs.questions import QUESTIONS, questions_page
+from outflow_cohort.study.dictionary import TABLES
+from outflow_cohort.study.outputs import CURVES, MEASUREMENTS
+from outflow_cohort.study.table_schema import table_schema, write_table_schema
+
+DATASETS = ("measurements", "curves", "views")
+FILES = ("series", "privacy", "set_aside")
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_results(tmp_path_factory.mktemp("results"))
+
+
+@pytest.mark.parametrize("name", DATASETS + FILES)
+def test_three_readers_see_the_same_table(results: Path, name: str):
+    place = results / "tables" / (name if name in DATASETS else f"{name}.parquet")
+    pattern = f"{place}/*.parquet" if name in DATASETS else str(place)
+    by_pandas = pd.read_parquet(place)
+    by_polars = pl.read_parquet(pattern).to_pandas()
+    by_duckdb = duckdb.sql(f"FROM read_parquet('{pattern}')").df()
+    assert list(by_pandas.columns) == list(by_polars.columns) == list(by_duckdb.columns)
+    for other in (by_polars, by_duckdb):
+        pd.testing.assert_frame_equal(by_pandas, other, check_dtype=False)
+
+
+@pytest.mark.parametrize("name", DATASETS + FILES)
+def test_each_table_has_a_schema_that_fits_it(results: Path, name: str):
+    """Oracle for the types: pandas' own implementation of the Table Schema specification."""
+    schema = json.loads((results / "tables" / f"{name}.schema.json").read_text())
+    frame = pd.read_parquet(results / "tables" / (name if name in DATASETS else f"{name}.parquet"))
+    assert [f["name"] for f in schema["fields"]] == list(frame.columns)
+    theirs = {f["name"]: f["type"] for f in build_table_schema(frame, index=False, version=False)["fields"]}
+    for field in schema["fields"]:
+        # pandas holds whole numbers with gaps as floats, and a column without values as text
+        if frame[field["name"]].notna().any() and field["name"] != "read_no":
+            assert field["type"] == theirs[field["name"]], field
+        assert field["description"]
+
+
+def test_schemas_constrain_what_the_registry_fixes(results: Path):
+    schema = json.loads((results / "tables/measurements.schema.json").read_text())
+    measure = next(f for f in schema["fields"] if f["name"] == "measure")
+    used = set(pd.read_parquet(results / "tables/measurements")["measure"])
+    assert used <= set(measure["constraints"]["enum"])
+    assert schema["missingValues"] == [""]
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [(pa.string(), "string"), (pa.large_string(), "string"), (pa.int64(), "integer"), (pa.float64(), "number"),
+     (pa.bool_(), "boolean"), (pa.dictionary(pa.int32(), pa.string()), "string"), (pa.null(), "any")],
+)  # fmt: skip
+def test_types_of_the_specification(kind: pa.DataType, expected: str):
+    schema = table_schema(pa.schema([("thing", kind)]), "anything")
+    assert schema["fields"] == [{"name": "thing", "type": expected}]
+
+
+def test_a_table_of_statistics_gets_its_meanings(tmp_path: Path):
+    write_parquet(tmp_path / "cutoffs.parquet", pd.DataFrame({"case_id": ["a"], "measure": ["m"], "n_below": [3]}))
+    write_table_schema(tmp_path, "cutoffs")
+    schema = json.loads((tmp_path / "cutoffs.schema.json").read_text())
+    assert {f["name"]: f["type"] for f in schema["fields"]} == {
+        "case_id": "string",
+        "measure": "string",
+        "n_below": "integer",
+    }
+    assert next(f for f in schema["fields"] if f["name"] == "n_below")["description"] == "cases below the cut-off"
+
+
+def test_the_dictionary_tells_of_every_column(results: Path):
+    text = (results / "tables/README.md").read_text()
+    for _, _, columns in TABLES:
+        for column in columns:
+            assert f"| {column.name} | {column.dtype} |" in text
+    for name in pd.read_parquet(results / "tables/series.parquet").columns:
+        assert f"| {name} | " in text
+
+
+def test_the_wide_form_holds_the_same_values(results: Path, tmp_path: Path):
+    output = tmp_path / "wide.csv"
+    assert main(["wide", str(results), "--output", str(output)]) == EXIT_OK
+    wide = pd.read_csv(output, keep_default_na=False, na_values=[""])
+    long = pd.read_parquet(results / "tables/measurements")
+    keys = ["case_id", "phase_pct", "reader_id", "read_no", "plan_id"]
+    assert not wide.duplicated(keys).any()
+    assert len(wide) == len(long.drop_duplicates(keys))
+    row = wide[(wide["case_id"] == "K2") & (wide["phase_pct"] == 70) & (wide["plan_id"] == "p1")].iloc[0]
+    assert row["neo_lvot_area.skirt.automatic_path"] == AREAS["K2"][70.0]
+    ash = wide[(wide["case_id"] == "K1") & (wide["reader_id"] == "birch")].iloc[0]
+    assert ash["mitral_area.spline.reader_points"] == MITRAL["K1", "birch"]
+    quantities = [c for c in wide.columns if c not in keys]
+    assert wide[quantities].notna().sum().sum() == long["value"].notna().sum()
+    schema = json.loads((tmp_path / "wide.schema.json").read_text())
+    assert [f["name"] for f in schema["fields"]] == list(wide.columns)
+    assert {f["description"] for f in schema["fields"] if f["name"] in quantities} == {"[mm2]"}
+
+
+def test_the_wide_form_needs_a_finished_run(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["wide", str(tmp_path), "--output", str(tmp_path / "w.csv")]) == EXIT_USAGE
+    assert "tables/measurements" in capsys.readouterr().err
+
+
+def answers(question, results: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[pd.DataFrame, pd.DataFrame]:
+    monkeypatch.chdir(results)
+    names: dict = {}
+    exec(question.pandas, names)
+    return tuple(
+        frame.sort_values(list(frame.columns)).reset_index(drop=True)
+        for frame in (names["answer"], duckdb.sql(question.sql).df())
+    )  # type: ignore[return-value]
+
+
+@pytest.mark.parametrize("question", QUESTIONS, ids=lambda q: q.title[:20])
+def test_both_answers_of_a_documented_question_agree(question, results: Path, monkeypatch: pytest.MonkeyPatch):
+    by_pandas, by_sql = answers(question, results, monkeypatch)
+    assert len(by_pandas)
+    pd.testing.assert_frame_equal(by_pandas, by_sql, check_dtype=False)
+    assert question.pandas in questions_page()
+    assert question.sql in questions_page()
+
+
+def test_the_documented_answers_are_right(results: Path, monkeypatch: pytest.MonkeyPatch):
+    counted, by_group, below, readers, narrowest = (answers(q, results, monkeypatch)[0] for q in QUESTIONS)
+    assert dict(zip(counted["code"], counted["cases"], strict=True)) == {"measured": 3, "missing_slices": 1}
+    native = [AREAS[k][30.0] for k in AREAS if GROUPS[k] == "native"]
+    row = by_group.set_index("group").loc["native"]
+    assert (row["n"], row["mean"], row["smallest"]) == (2, sum(native) / 2, min(native))
+    assert list(below.itertuples(index=False, name=None)) == [("K2", 70.0, 140.0), ("K3", 30.0, 165.0)]
+    assert (readers.loc[0, "n"], readers.loc[0, "mean"]) == (2, 5.0)
+    assert readers.loc[0, "sd"] == pytest.approx(15 * 2**0.5)
+    assert set(narrowest["station_mm"]) == {-5.0}
+    assert sorted(narrowest["left"]) == sorted(AREAS[k][30.0] / 400 for k in AREAS)
+
+
+def test_columns_come_in_the_order_of_the_contract(results: Path):
+    assert list(pd.read_parquet(results / "tables/measurements").columns) == [c.name for c in MEASUREMENTS]
+    assert list(pd.read_parquet(results / "tables/curves").columns) == [c.name for c in CURVES]
