@@ -6,7 +6,7 @@ All points LPS, mm, float64; areas mm2.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -61,7 +61,8 @@ class SmallestSection:
     septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
     diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
     plane : section plane; blood, device, residual : shapely geometries in its (u, v).
-    status : `ok`, `smallest_at_annulus`, `smallest_at_upstream_end`, `path_short_of_solid`, `no_section`.
+    status : `ok`, `smallest_at_annulus`, `smallest_at_upstream_end`, `path_short_of_solid`, `no_section`,
+        `section_leaves_image` (part of it lies within a voxel of the image's border).
     """
 
     area: float
@@ -128,8 +129,15 @@ def smallest_section(
 ) -> SmallestSection:
     """The neo-LVOT of a solid; `curves` of the same plan, path and rule spare cutting the sections again.
 
-    Raises GeometryError as `section_stack` and `last_meeting_station`.
+    Raises GeometryError `device_wider_than_image`, and as `section_stack` and `last_meeting_station`.
     """
+    extent = lumen.field.spacing * (np.asarray(lumen.field.values.shape[::-1]) - 1.0)
+    if float(solid.pieces[:, 2:].max()) * 2.0 > float(extent.max()):
+        raise GeometryError(
+            "device_wider_than_image",
+            f"device diameter {2.0 * float(solid.pieces[:, 2:].max()):.0f} mm, image {float(extent.max()):.0f} mm; "
+            "check the unit of devices.csv and the region of the image",
+        )
     end, cut_short = last_meeting_station(path, solid, anatomy, search_upstream)
     if curves is None:
         stations = curve_stations(path, search_upstream, station_step)
@@ -156,7 +164,12 @@ def smallest_section(
             known, values = known[order], values[order]
         wanted = _between(known, values)
     best = int(np.argmin(values))
-    return described(again(known[best : best + 1]), 0, solid, anatomy, end, cut_short, float(values[best]))
+    found = described(again(known[best : best + 1]), 0, solid, anatomy, end, cut_short, float(values[best]))
+    rim = found.plane.lift(shapely.get_coordinates(found.residual))
+    margin = float(lumen.field.spacing.max())
+    if found.status == "ok" and not bool(np.all(lumen.field.contains(rim, margin))):
+        return replace(found, status="section_leaves_image")
+    return found
 
 
 def _between(stations: FloatArray, areas: FloatArray) -> FloatArray:

@@ -111,6 +111,26 @@ def test_device_out_of_reach_is_refused():
         smallest_section(channel.lumen(), channel.path(), channel.anatomy(), far)
 
 
+def test_device_wider_than_the_image_is_refused():
+    channel = Channel(noise=0.0)
+    wide = build_solid("full_frame", Plan("p", Device("d", 270.0, 22.0), 15.0), None, channel.anatomy())
+    with pytest.raises(GeometryError, match="device_wider_than_image"):
+        smallest_section(channel.lumen(), channel.path(), channel.anatomy(), wide)
+
+
+def test_section_cut_off_by_the_image_says_so():
+    channel = Channel(noise=0.0)
+    image = channel.clean_image()
+    whole = smallest_section(channel.lumen(image), channel.path(), channel.anatomy(), channel.solid())
+    rim = whole.plane.lift(shapely.get_coordinates(whole.residual))
+    # cut the image through the section, 3 mm inside its far end along the first axis
+    index = round(float(image.to_index(rim)[:, 2].max() - 3.0 / image.spacing[0]))
+    cropped = dataclasses.replace(image, values=np.ascontiguousarray(image.values[:, :, :index]))
+    found = smallest_section(channel.lumen(cropped), channel.path(), channel.anatomy(), channel.solid())
+    assert whole.status == "ok"
+    assert found.status == "section_leaves_image"
+
+
 def test_device_filling_the_tract_leaves_no_section():
     channel = dataclasses.replace(random_channel(11), device_diameter=52.0, noise=0.0)
     found = measured(channel)
