@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 
@@ -27,10 +28,23 @@ def publish(*, results: Path, output: Path) -> int:
         target = output / path.relative_to(results)
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, target)
+    _unlink_absent(output / "report" / "index.html")
     total = sum(p.stat().st_size for p in output.rglob("*") if p.is_file())
     if total > LARGEST_BYTES:
         raise ValueError(f"{total} bytes chosen; needed at most {LARGEST_BYTES}")
     return total
+
+
+def _unlink_absent(page: Path) -> None:
+    """Turn links to files that were not chosen into plain text."""
+
+    def keep(link: re.Match[str]) -> str:
+        target = link["href"]
+        inside = target.startswith(("#", "http")) or (page.parent / target).exists()
+        return link[0] if inside else f"<span>{link['text']}</span>"
+
+    pattern = re.compile(r'<a [^>]*href="(?P<href>[^"]+)"[^>]*>(?P<text>.*?)</a>', re.DOTALL)
+    page.write_text(pattern.sub(keep, page.read_text(encoding="utf-8")), encoding="utf-8")
 
 
 def _sheets(results: Path) -> list[Path]:
