@@ -40,7 +40,7 @@ FULL_TURN = 2.0 * math.pi
 CIRCLE_ROUNDS = 100
 """Most steps of a circle fit; rings need about eight."""
 
-CIRCLE_STEP = 1e-10
+CIRCLE_STEP = 1e-9
 """Step, in radii, at which a circle fit stands still."""
 
 CHORD_DIRECTIONS = 720
@@ -313,6 +313,8 @@ def circle_fit(flat: ArrayLike) -> tuple[FloatArray, float]:
         distance = np.linalg.norm(offset, axis=1)
         residual = distance - radius
         error = float(residual @ residual)
+        if error < CIRCLE_STEP**2:
+            break
         jacobian = np.column_stack([-offset / distance[:, None], -np.ones(len(xy))])
         gradient = jacobian.T @ residual
         normal = jacobian.T @ jacobian

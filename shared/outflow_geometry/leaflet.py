@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d, map_coordinates
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.contours import gauss_nodes
 from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import FloatArray, Plane, Volume
+from outflow_geometry.frames import FloatArray, Plane, Volume, unit
 from outflow_geometry.levels import BloodLevel
 from outflow_geometry.planes import checked_points, least_squares_plane
 
@@ -136,8 +136,10 @@ def _disc_means(volume: Volume, points: FloatArray, directions: FloatArray, alon
     """Mean HU (n, m) over a disc at right angles to `directions` (n, 3), at `along` (m,), mm, from `points` (n, 3)."""
     angles = np.arange(6) * math.pi / 3.0
     disc = np.vstack([[0.0, 0.0], DISC_RADIUS * np.stack([np.cos(angles), np.sin(angles)], axis=1)])
-    planes = [Plane.from_normal(p, d) for p, d in zip(points, directions, strict=True)]
-    centers = np.stack([plane.lift(disc) for plane in planes])
+    seed = np.eye(3)[np.argmin(np.abs(directions), axis=1)]
+    u = unit(seed - (seed * directions).sum(axis=1, keepdims=True) * directions)
+    axes = np.stack([u, np.cross(directions, u)], axis=1)
+    centers = points[:, None, :] + disc @ axes
     rays = centers[:, :, None, :] + along[:, None] * directions[:, None, None, :]
     index = np.moveaxis(volume.to_index(rays), -1, 0)
     values = map_coordinates(volume.values, index, output=np.float64, order=1, mode="nearest")

@@ -46,7 +46,7 @@ AROUND = (-1.8, -0.9, 0.0, 0.9, 1.8)
 RIVAL = 1.15
 """Areas within this factor of the smallest may become the smallest when landmarks move: three standard errors."""
 
-RIVAL_STEP, MOST_RIVALS = 2.0, 6
+RIVAL_STEP, MOST_RIVALS = 2.5, 3
 """mm between rival stations, and how many are scanned."""
 
 END_SEARCH, END_STEP = 4.0, 0.5
@@ -77,6 +77,9 @@ class PlanRedraws:
 
     def numbers(self, solid: str, method: str) -> FloatArray:
         """(draws, 7) of NUMBERS, NaN where a draw has no section."""
+        return tried_once(self._found, (solid, method), lambda: self._numbers(solid, method))
+
+    def _numbers(self, solid: str, method: str) -> FloatArray:
         # solids that end at the same stations in every draw are one solid under two names
         ends = tuple(None if s is None else (s.solid_from, s.solid_to) for s in self.solids(solid))
         return tried_once(self._found, (ends, method), lambda: _redrawn_numbers(self, solid, method))
