@@ -50,6 +50,7 @@ class IntakeSettings(_Closed):
         100_000, ge=1, le=2_000_000, description="Most files in one folder.", json_schema_extra={"unit": "1"}
     )
     max_file_megabytes: float = _number(4096, "MB", "Largest file that is opened.", 0.001, 65536)
+    max_archive_megabytes: float = _number(16384, "MB", "Most that a zip archive may unpack to.", 0.001, 262144)
     max_header_megabytes: float = _number(
         64, "MB", "Largest header (everything before the pixels), also after inflating.", 0.01, 4096
     )

@@ -5,6 +5,7 @@ Writes {"series": rows, "privacy": rows, "set_aside": rows, "plans": what the vo
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +15,7 @@ from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
     from outflow_cohort.dicom.frames import FolderScan
-    from outflow_cohort.dicom.pixels import FrameDecoder
+    from outflow_cohort.dicom.pixels import FrameDecoder, PixelError
     from outflow_cohort.dicom.privacy import Auditor, Finding
     from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, PrivacySettings, QualitySettings
     from outflow_cohort.dicom.verify import JudgedSeries
@@ -98,20 +99,39 @@ def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
 
     judged: list[_RowSeries] = []
     scans: Scans = {}
-    with frame_decoder(case.intake.decode_seconds, case.intake.decode_megabytes) as decoder:
+    with ExitStack() as opened, frame_decoder(case.intake.decode_seconds, case.intake.decode_megabytes) as decoder:
+        folders: dict[str, Path | PixelError] = {}
         for entry in content["series"]:
             if entry.get("volume"):
                 _judge_image(case, entry)
                 continue
-            found = _judge_folder(case, entry, scans, decoder)
+            found = _judge_folder(case, entry, _opened(case, entry, folders, opened), scans, decoder)
             judged += found
             if not any(f.chosen for f in found):
                 case.set_aside.append(_row_aside(case, entry, found))
     return judged
 
 
+def _opened(case: _Case, entry: Row, folders: dict[str, Path | PixelError], opened: ExitStack) -> Path | PixelError:
+    """The folder of a row, a zip archive unpacked once for all rows that name it; else why it cannot be had."""
+    from outflow_cohort.dicom.archives import opened_folder
+    from outflow_cohort.dicom.pixels import PixelError
+
+    name = entry["dicom_dir"]
+    if name not in folders:
+        try:
+            folders[name] = opened.enter_context(opened_folder(Path(name), case.intake))
+        except PixelError as problem:
+            folders[name] = problem
+    return folders[name]
+
+
 def _judge_folder(
-    case: _Case, entry: Row, scans: dict[Path, tuple[FolderScan, Auditor]], decoder: FrameDecoder
+    case: _Case,
+    entry: Row,
+    folder: Path | PixelError,
+    scans: dict[Path, tuple[FolderScan, Auditor]],
+    decoder: FrameDecoder,
 ) -> list[_RowSeries]:
     from outflow_cohort.dicom.privacy import Auditor
     from outflow_cohort.dicom.privacy_texts import privacy_codes
@@ -121,9 +141,8 @@ def _judge_folder(
     from outflow_cohort.dicom.verify import judge_frames, roughness
 
     row = entry["row"]
-    folder = Path(entry["dicom_dir"])
-    if not folder.is_dir():
-        case.series.append(folder_row(case.case_id, row, "folder_missing", "no folder of this name"))
+    if not isinstance(folder, Path):
+        case.series.append(folder_row(case.case_id, row, folder.code, folder.message))
         return []
     if folder not in scans:
         auditor = Auditor(case.privacy, case.case_id)
@@ -139,7 +158,9 @@ def _judge_folder(
         for one in series:
             one.codes["several_patients"] = "files of more than one patient in one folder"
     for one in series:
-        one.codes.update(privacy_codes(auditor.of_series(one.first.series, folder.name), case.privacy))
+        one.codes.update(
+            privacy_codes(auditor.of_series(one.first.series, Path(entry["dicom_dir"]).name), case.privacy)
+        )
         one.figures["privacy"] = auditor.summary(one.first.series)
     _add_findings(case, row, auditor)
     named = [(one, name) for one, name in zip(series, series_names(series, case.study_id), strict=True)]
@@ -263,7 +284,7 @@ def _row_aside(case: _Case, entry: Row, found: list[_RowSeries]) -> Row:
         return {**row, "phase_pct": entry["phase_pct"]}
     kinds = sorted({row["reason_codes"] for row in case.series if row["row"] == entry["row"]})
     message = f"series.csv row {entry['row']}: no CT series among its files ({', '.join(kinds) or 'no files'})"
-    whole = [code for code in ("folder_missing", "too_many_files") if code in kinds]
+    whole = [c for c in ("folder_missing", "archive_unsafe", "archive_unreadable", "too_many_files") if c in kinds]
     return aside_row(case.case_id, entry["phase_pct"], STAGE, (whole or ["no_series_found"])[0], message)
 
 

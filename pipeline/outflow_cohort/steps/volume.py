@@ -5,7 +5,10 @@ Writes volumes.json {"volumes": […], "series_quality": […], "set_aside": [�
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,6 +21,7 @@ if TYPE_CHECKING:
 
     from outflow_cohort.dicom.landmark_checks import Problem
     from outflow_cohort.dicom.pixels import FrameDecoder, PixelError
+    from outflow_cohort.dicom.settings import IntakeSettings
     from outflow_cohort.dicom.volume import Grid, ReadRegion, Region
 
 Row = dict[str, Any]
@@ -56,10 +60,11 @@ def _volume(content: Row, found: Row, output_dir: Path) -> None:
     volumes: list[Row] = []
     quality: list[Row] = []
     aside: list[Row] = []
-    with frame_decoder(intake.decode_seconds, intake.decode_megabytes) as decoder:
+    with ExitStack() as opened, frame_decoder(intake.decode_seconds, intake.decode_megabytes) as decoder:
+        folders = _Folders(intake, opened)
         for place, plan in enumerate(found["plans"]):
             try:
-                entry, figures = _one_volume(content, found, plan, place, output_dir, intake, decoder)
+                entry, figures = _one_volume(content, found, plan, place, output_dir, folders, decoder)
             except PixelError as problem:
                 message = f"series.csv row {plan['row']}, series {plan['series']}: {problem.message}"
                 aside.append(aside_row(content["case"]["case_id"], plan["phase_pct"], STAGE, problem.code, message))
@@ -67,6 +72,23 @@ def _volume(content: Row, found: Row, output_dir: Path) -> None:
             volumes.append(entry)
             quality.append(figures)
     _write_index(output_dir, volumes, quality, aside)
+
+
+@dataclass
+class _Folders:
+    """Folders of the case's series; a zip archive is unpacked once, for as long as `opened` lasts."""
+
+    intake: IntakeSettings
+    opened: ExitStack
+    found: dict[str, Path] = field(default_factory=dict)
+
+    def of(self, name: str) -> Path:
+        """The folder that series.csv names; raises PixelError."""
+        from outflow_cohort.dicom.archives import opened_folder
+
+        if name not in self.found:
+            self.found[name] = self.opened.enter_context(opened_folder(Path(name), self.intake))
+        return self.found[name]
 
 
 def phase_landmarks(content: Row, phase_pct: float | None, n_phases: int, tolerance: float) -> list[Row]:
@@ -85,7 +107,7 @@ def phase_landmarks(content: Row, phase_pct: float | None, n_phases: int, tolera
 
 
 def _one_volume(
-    content: Row, found: Row, plan: Row, place: int, output_dir: Path, intake: Any, decoder: FrameDecoder
+    content: Row, found: Row, plan: Row, place: int, output_dir: Path, folders: _Folders, decoder: FrameDecoder
 ) -> tuple[Row, Row]:
     from outflow_cohort.dicom.pixels import PixelError
     from outflow_cohort.dicom.quality import image_quality
@@ -111,7 +133,7 @@ def _one_volume(
     region = source_region(grid, target)
     if region is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
-    source = _source(content, plan, intake, decoder)
+    source = _source(content, plan, folders, decoder)
     read = source(region)
     name = f"phase_{place:02d}.nrrd"
     _write_image(output_dir / name, resample(read, grid, target, settings))
@@ -179,7 +201,7 @@ def _inside(grid: Grid, points: np.ndarray) -> np.ndarray:
     return result
 
 
-def _source(content: Row, plan: Row, intake: Any, decoder: FrameDecoder) -> Callable[[Region], ReadRegion]:
+def _source(content: Row, plan: Row, folders: _Folders, decoder: FrameDecoder) -> Callable[[Region], ReadRegion]:
     """Function that reads a region of the plan's image; raises PixelError where the files have changed."""
     from outflow_cohort.dicom.images import read_image
     from outflow_cohort.dicom.pixels import PixelError
@@ -189,8 +211,8 @@ def _source(content: Row, plan: Row, intake: Any, decoder: FrameDecoder) -> Call
     entry = next(s for s in content["series"] if s["row"] == plan["row"])
     if entry.get("volume"):
         return partial(read_image, Path(entry["volume"]), plan)
-    folder = Path(entry["dicom_dir"])
-    files, _ = list_files(folder, intake.max_files)
+    folder = folders.of(entry["dicom_dir"])
+    files, _ = list_files(folder, folders.intake.max_files)
     if listing_digest(files) != plan["listing"]:
         raise PixelError("changed_since_inventory", "names, sizes or times of the files are not those of the inventory")
     return partial(read_stack, plan, [folder / name for name, _ in files], decoder)
@@ -216,7 +238,11 @@ def _write_image(path: Path, image: Any) -> None:
         writer.SetImageIO("NrrdImageIO")
         writer.SetFileName(str(temporary))
         writer.UseCompressionOff()
-        writer.Execute(image)
+        try:
+            writer.Execute(image)
+        except RuntimeError:
+            # The library tells of a full disk like of any other trouble; the case is not to blame for it.
+            raise OSError(errno.EIO, "an image could not be written whole") from None
 
     write_atomically(path, write)
 

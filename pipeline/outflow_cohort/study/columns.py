@@ -65,7 +65,11 @@ TABLES: dict[str, TableSpec] = {
         "series",
         (
             Column("case_id", required=True, meaning="case"),
-            Column("dicom_dir", "text", meaning="folder of one DICOM series"),
+            Column(
+                "dicom_dir",
+                "text",
+                meaning="folder (or zip archive) of one DICOM series; sub-folders are read, a DICOMDIR is not needed",
+            ),
             Column("volume", "text", meaning="one NIfTI or MetaImage file instead"),
             PHASE,
         ),

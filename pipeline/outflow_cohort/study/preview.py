@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import zipfile
 from functools import cache
 from pathlib import Path
 
@@ -54,6 +55,8 @@ def _check_folders(series: pd.DataFrame, folder: Path) -> list[Problem]:
 @cache
 def _look(path: str, column: str) -> tuple[str, str, str] | None:
     """What is wrong with a series folder (one header is read) or a volume file; None where nothing is."""
+    if column == "dicom_dir" and os.path.isfile(path) and not zipfile.is_zipfile(path):
+        return "a file that is no zip archive", "a folder or a zip archive", "Name the folder of the series."
     if column == "volume" or os.path.isfile(path):
         if os.path.isfile(path):
             return None
