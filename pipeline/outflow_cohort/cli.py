@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import sys
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
@@ -17,6 +18,9 @@ from outflow_cohort.cli_tools import (
     add_paths,
     add_user_commands,
 )
+
+DISK_TROUBLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO)
+"""Full, over quota, over the file-size limit, read-only, failing: the machine's trouble, told without a traceback."""
 
 __all__ = ["EXIT_FAILED", "EXIT_OK", "EXIT_STUDY", "EXIT_USAGE", "build_parser", "main"]
 
@@ -242,6 +246,15 @@ def main(argv: Sequence[str] | None = None) -> int:
             return int(args.function(args))
     except DamagedFile as error:
         print(error, file=sys.stderr)
+        return EXIT_FAILED
+    except MemoryError:
+        print("out of memory: start again with more memory for this step (mem_mb of its rule)", file=sys.stderr)
+        return EXIT_FAILED
+    except OSError as error:
+        if error.errno not in DISK_TROUBLE:
+            raise
+        print(f"the results could not be written: {error.strerror}. Free or repair the disk, then start again; "
+              "nothing half-written is kept.", file=sys.stderr)  # fmt: skip
         return EXIT_FAILED
     except StudyError as error:
         print(error, file=sys.stderr)

@@ -100,13 +100,21 @@ def read_parquet_table(path: Path) -> pa.Table:
 def write_csv(path: Path, frame: pd.DataFrame) -> None:
     """Write `frame` as CSV; a cell that a spreadsheet would run as a formula gets a leading apostrophe.
 
-    Source: OWASP, CSV injection (cells starting with = + - @ tab or carriage return).
+    Source: OWASP, CSV injection (cells starting with = + - @ tab or carriage return). A carriage return within a cell
+    becomes a line feed: readers take it for the end of the row where it is not quoted.
     """
     safe = frame.copy()
     for name in safe.columns:
         column = safe[name]
         if column.dtype == object or str(column.dtype) in ("str", "string"):
-            text = column.astype("object")
-            risky = text.map(lambda v: isinstance(v, str) and v[:1] in ("=", "+", "-", "@", "\t", "\r"))
-            safe[name] = text.where(~risky, text.map(lambda v: f"'{v}"))
+            safe[name] = column.astype("object").map(_disarmed)
     write_text(path, safe.to_csv(index=False, lineterminator="\n"))
+
+
+def _disarmed(cell: Any) -> Any:
+    """Text that no spreadsheet runs; anything but text as it is."""
+    if not isinstance(cell, str):
+        return cell
+    risky = cell[:1] in ("=", "+", "-", "@", "\t", "\r")
+    text = cell.replace("\r\n", "\n").replace("\r", "\n")
+    return f"'{text}" if risky else text

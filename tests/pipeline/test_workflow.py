@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 import shutil
@@ -11,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.dataset as ds
 import pytest
-from workflow_runs import snakemake
+from workflow_runs import snakemake, table_bytes
 
 from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, SET_ASIDE, VIEWS
 
@@ -20,12 +19,6 @@ NOTHING = "Nothing to be done"
 
 def measurements(folder: Path) -> pd.DataFrame:
     return ds.dataset(folder / "results/tables/measurements").to_table().to_pandas()
-
-
-def table_bytes(folder: Path) -> dict[str, str]:
-    tables = folder / "results/tables"
-    files = sorted(p for p in tables.rglob("*") if p.is_file())
-    return {p.relative_to(tables).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
 
 
 def jobs_planned(output: str) -> dict[str, int]:

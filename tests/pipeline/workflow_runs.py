@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import subprocess
 import sys
 from pathlib import Path
@@ -33,3 +34,10 @@ def snakemake(
     if check and done.returncode:
         raise AssertionError(f"exit status {done.returncode}\n{done.stdout[-3000:]}\n{done.stderr[-6000:]}")
     return done
+
+
+def table_bytes(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file below the study's tables."""
+    tables = folder / "results/tables"
+    files = sorted(p for p in tables.rglob("*") if p.is_file())
+    return {p.relative_to(tables).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
