@@ -22,13 +22,13 @@ from outflow_geometry.solids import Solid
 LARGEST_TILT = 30.0
 """degrees between plane normal and tangent that are searched (study contract)."""
 
-SCAN_TILTS = (7.5, 15.0, 22.5, 30.0)
+SCAN_TILTS = (10.0, 20.0, 30.0)
 """degrees, first round."""
 
-SCAN_DIRECTIONS = 12
+SCAN_DIRECTIONS = 8
 """Directions of tilt, first round."""
 
-CANDIDATES = 6
+CANDIDATES = 4
 """Orientations that are refined and cut exactly."""
 
 REFINEMENTS = (4.0, 2.0, 1.0)
@@ -82,7 +82,7 @@ def bottleneck_area(
         which = np.zeros(len(points), dtype=np.int64)
         return quick_areas(field, points, normals, cutting, which, rule, beyond_aortic_plane)
 
-    stations = np.linspace(end, 0.0, max(int(-end / 1.5), 2) + 1)
+    stations = np.linspace(end, 0.0, max(int(-end / 2.0), 2) + 1)
     turn = 2.0 * math.pi * np.arange(SCAN_DIRECTIONS) / SCAN_DIRECTIONS
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
     tilts = np.vstack([[[0.0, 0.0]], *[t * circle for t in SCAN_TILTS]])

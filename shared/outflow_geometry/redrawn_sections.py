@@ -64,6 +64,9 @@ DEVICE_REACH = 10.0
 OUTLINED = 5
 """Every so many draws are cut with outlines (see `Measure.draws_share`)."""
 
+Window = tuple[float, float, float, float]
+"""Lowest u and v, highest u and v of a part of a plane, mm."""
+
 NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
 
 
@@ -177,7 +180,7 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     if not scans or scans[0].draw != 0:
         raise GeometryError("no_section", "the reading's own section cannot be scanned again")
     numbers = np.full((len(anatomies), len(NUMBERS)), np.nan)
-    _scan_areas(sections, scans, numbers)
+    _scan_areas(sections, scans, numbers, _window(sections, found, method, scans[0].stations))
     chosen = [scan for scan in scans if scan.draw % OUTLINED == 0 and np.isfinite(numbers[scan.draw, 0])]
     _outline(sections, method, found, chosen, numbers)
     own = np.asarray([getattr(found, name) for name in NUMBERS])
@@ -281,13 +284,13 @@ def _stations(station: float, own_end: float, end: float, rivals: FloatArray) ->
     return result
 
 
-def _scan_areas(sections: PlanSections, scans: Sequence[_Scan], numbers: FloatArray) -> None:
+def _scan_areas(sections: PlanSections, scans: Sequence[_Scan], numbers: FloatArray, window: Window) -> None:
     """Fill area, station and native area of every draw."""
     counts = np.asarray([len(scan.stations) for scan in scans])
     owner = np.repeat(np.arange(len(scans)), counts)
     placed = [scan.path.at(scan.stations) for scan in scans]
     points, tangents = (np.concatenate(column) for column in zip(*placed, strict=True))
-    areas = _quick(sections, points, tangents, [scan.cutting for scan in scans], owner)
+    areas = _quick(sections, points, tangents, [scan.cutting for scan in scans], owner, window)
     starts = np.cumsum(counts) - counts
     for scan, start in zip(scans, starts, strict=True):
         own = areas[start : start + len(scan.stations)]
@@ -298,15 +301,19 @@ def _scan_areas(sections: PlanSections, scans: Sequence[_Scan], numbers: FloatAr
     placed = [scan.path.at(scan.best) for scan in kept]
     points, tangents = (np.stack(column) for column in zip(*placed, strict=True))
     bare = [Cutting(s.cutting.anatomy, replace(s.cutting.solid, solid_to=s.cutting.solid.solid_from)) for s in kept]
-    numbers[[scan.draw for scan in kept], 2] = _quick(sections, points, tangents, bare, np.arange(len(kept)))
+    numbers[[scan.draw for scan in kept], 2] = _quick(sections, points, tangents, bare, np.arange(len(kept)), window)
 
 
 def _quick(
-    sections: PlanSections, points: FloatArray, tangents: FloatArray, cuttings: list[Cutting], owner: Any
+    sections: PlanSections,
+    points: FloatArray,
+    tangents: FloatArray,
+    cuttings: list[Cutting],
+    owner: Any,
+    window: Window,
 ) -> FloatArray:
-    chosen = sections.definitions
-    field_ = edge_field(sections.reading.lumen)
-    return quick_areas(field_, points, tangents, cuttings, owner, chosen.section_rule, chosen.beyond_aortic_plane)
+    rule, beyond = sections.definitions.section_rule, sections.definitions.beyond_aortic_plane
+    return quick_areas(edge_field(sections.reading.lumen), points, tangents, cuttings, owner, rule, beyond, window)
 
 
 def _vertex(stations: FloatArray, areas: FloatArray) -> tuple[float, float]:
@@ -330,7 +337,7 @@ def _outline(
     sections: PlanSections, method: str, found: SmallestSection, scans: Sequence[_Scan], numbers: FloatArray
 ) -> None:
     """Fill septum distance and diameters of some draws, from the outlines in the plane of their smallest section."""
-    window = _window(sections, found, method)
+    window = shapely.box(*_window(sections, found, method, np.asarray([found.station])))
     chosen = sections.definitions
     columns: list[tuple[FloatArray, ...]] = []
     regions: list[Any] = []
@@ -359,12 +366,13 @@ def _outline(
         numbers[scan.draw, 5:7] = feret_diameters(section)
 
 
-def _window(sections: PlanSections, found: SmallestSection, method: str) -> Any:
-    """Box in (u, v) about the reading's native section there, with a margin."""
+def _window(sections: PlanSections, found: SmallestSection, method: str, stations: FloatArray) -> Window:
+    """Box (lowest u and v, highest u and v) about the reading's native sections at `stations`, with a margin."""
     stack = sections.curves(method).stack
-    bounds = shapely.bounds(stack.native[np.abs(stack.stations - found.station) <= AROUND[-1]])
+    near = np.abs(stack.stations[:, None] - stations[None, :]).min(axis=1) <= AROUND[-1]
+    bounds = shapely.bounds(stack.native[near])
     bounds = bounds[np.all(np.isfinite(bounds), axis=1)]
     if not len(bounds):
         raise GeometryError("no_section", "no blood about the smallest section")
     low, high = bounds[:, :2].min(axis=0) - WINDOW_MARGIN, bounds[:, 2:].max(axis=0) + WINDOW_MARGIN
-    return shapely.box(low[0], low[1], high[0], high[1])
+    return float(low[0]), float(low[1]), float(high[0]), float(high[1])

@@ -78,29 +78,32 @@ def cell_share(a, b, c, d):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def quick_areas(  # type: ignore[no-untyped-def]
-    values, slope, origin, du, dv, lines, device, solid_of, pieces, piece_count, at_path, half_width, step, least, out
+    values, slope, origin, du, dv, lines, device, solid_of, pieces, piece_count, at_path, window, step, least, out
 ):
-    """Area (m,) of the counted parts of m sections on a square grid about each plane's origin.
+    """Area (m,) of the counted parts of m sections on a grid in the `window` (u, v lowest, u, v highest) of each plane.
 
     lines : (m, 5, 3) heights as linear functions of (u, v): towards the aortic side, before the cut beyond the aortic
     plane, before the ring plane, before the curtain plane, beyond the last plane where parts stop to count.
     device : (m, 6) products of the vector from device to plane origin, p: p.p, p.u, p.v, p.axis, u.axis, v.axis.
     """
-    side = 2 * int(half_width / step) + 1
-    depth = np.empty((side, side))
-    label = np.empty((side, side), dtype=np.int32)
-    stack = np.empty(side * side, dtype=np.int32)
-    sizes = np.empty(side * side + 1)
-    beyond = np.empty(side * side + 1)
-    nearest = np.empty(side * side + 1)
+    # grid lines run through the plane's origin, whatever the window
+    left, low = math.floor(window[0] / step), math.floor(window[1] / step)
+    columns = math.ceil(window[2] / step) - left + 1
+    rows = math.ceil(window[3] / step) - low + 1
+    depth = np.empty((rows, columns))
+    label = np.empty((rows, columns), dtype=np.int32)
+    stack = np.empty(rows * columns, dtype=np.int32)
+    sizes = np.empty(rows * columns + 1)
+    beyond = np.empty(rows * columns + 1)
+    nearest = np.empty(rows * columns + 1)
     for p in range(len(origin)):
         count = piece_count[solid_of[p]] if solid_of[p] >= 0 else 0
-        for r in range(side):
-            y = (r - side // 2) * step
-            for c in range(side):
-                x = (c - side // 2) * step
+        for r in range(rows):
+            y = (r + low) * step
+            for c in range(columns):
+                x = (c + left) * step
                 label[r, c] = 0
-                if r == 0 or c == 0 or r == side - 1 or c == side - 1:
+                if r == 0 or c == 0 or r == rows - 1 or c == columns - 1:
                     depth[r, c] = -step
                     continue
                 d = lines[p, 1, 0] + lines[p, 1, 1] * x + lines[p, 1, 2] * y
@@ -121,8 +124,8 @@ def quick_areas(  # type: ignore[no-untyped-def]
                     d = min(d, trilinear(values, k, j, i, -3.0 * step * slope) / slope)
                 depth[r, c] = d
         parts = 0
-        for r in range(1, side - 1):
-            for c in range(1, side - 1):
+        for r in range(1, rows - 1):
+            for c in range(1, columns - 1):
                 if depth[r, c] <= 0.0 or label[r, c] != 0:
                     continue
                 parts += 1
@@ -131,28 +134,28 @@ def quick_areas(  # type: ignore[no-untyped-def]
                 nearest[parts] = 1e9
                 label[r, c] = parts
                 top = 1
-                stack[0] = r * side + c
+                stack[0] = r * columns + c
                 while top > 0:
                     top -= 1
                     at = stack[top]
-                    r0, c0 = at // side, at % side
-                    x, y = (c0 - side // 2) * step, (r0 - side // 2) * step
+                    r0, c0 = at // columns, at % columns
+                    x, y = (c0 + left) * step, (r0 + low) * step
                     nearest[parts] = min(nearest[parts], x * x + y * y)
                     for q in range(4):
                         r1 = r0 + (1 if q == 0 else (-1 if q == 1 else 0))
                         c1 = c0 + (1 if q == 2 else (-1 if q == 3 else 0))
                         if depth[r1, c1] > 0.0 and label[r1, c1] == 0:
                             label[r1, c1] = parts
-                            stack[top] = r1 * side + c1
+                            stack[top] = r1 * columns + c1
                             top += 1
-        for r in range(side - 1):
-            for c in range(side - 1):
+        for r in range(rows - 1):
+            for c in range(columns - 1):
                 part = max(max(label[r, c], label[r, c + 1]), max(label[r + 1, c], label[r + 1, c + 1]))
                 if part == 0:
                     continue
                 share = cell_share(depth[r, c], depth[r, c + 1], depth[r + 1, c + 1], depth[r + 1, c])
                 sizes[part] += share
-                x, y = (c + 0.5 - side // 2) * step, (r + 0.5 - side // 2) * step
+                x, y = (c + 0.5 + left) * step, (r + 0.5 + low) * step
                 if lines[p, 4, 0] + lines[p, 4, 1] * x + lines[p, 4, 2] * y > 0.0:
                     beyond[part] += share
         total = 0.0

@@ -18,7 +18,7 @@ from outflow_geometry.frames import FloatArray
 from outflow_geometry.sections import BEYOND_PART, LEAST_PART, EdgeField, aortic_side, line_of, plane_axes
 from outflow_geometry.solids import Solid
 
-SCAN_STEP = 0.8
+SCAN_STEP = 1.0
 """mm of the scan's grid."""
 
 SCAN_HALF_WIDTH = 24.0
@@ -41,8 +41,12 @@ def quick_areas(
     cutting_of: NDArray[np.int64],
     rule: str,
     beyond_aortic_plane: float,
+    window: tuple[float, float, float, float] = (-SCAN_HALF_WIDTH, -SCAN_HALF_WIDTH, SCAN_HALF_WIDTH, SCAN_HALF_WIDTH),
 ) -> FloatArray:
-    """Areas (m,) of the counted parts in planes (m, 3), (m, 3), each with the cutting that `cutting_of` (m,) names."""
+    """Areas (m,) of the counted parts in planes (m, 3), (m, 3), each with the cutting that `cutting_of` (m,) names.
+
+    window : lowest u and v, highest u and v of the planes that are looked at, mm from the plane's point.
+    """
     from outflow_geometry import scan_kernels
 
     u, v = np.empty_like(normals), np.empty_like(normals)
@@ -97,7 +101,7 @@ def quick_areas(
         pieces,
         counts,
         rule == "at_path",
-        SCAN_HALF_WIDTH,
+        window,
         SCAN_STEP,
         LEAST_PART,
         out,

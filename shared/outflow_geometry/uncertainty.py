@@ -101,7 +101,7 @@ def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
     if measure.is_extreme(variant):
         shift = float(np.mean(redrawn)) - value
         half = NORMAL_95 * math.hypot(error, shift)
-        return _within(measure, error, value - shift - half, value - shift + half)
+        return _within(measure, value, error, value - shift - half, value - shift + half)
     # quantiles of exchangeable draws: the order statistic p (n + 1) leaves exactly p outside (Weibull 1939)
     low_draw, high_draw = (float(q) for q in np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull"))
     if measure.scale == "square":
@@ -110,10 +110,13 @@ def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
         low, high = value**2 / high_draw, value**2 / low_draw
     else:
         low, high = 2.0 * value - high_draw, 2.0 * value - low_draw
-    return _within(measure, error, low, high)
+    return _within(measure, value, error, low, high)
 
 
-def _within(measure: Measure, error: float, low: float, high: float) -> Interval:
+def _within(measure: Measure, value: float, error: float, low: float, high: float) -> Interval:
+    """The interval, kept within the measure's possible values and widened to hold the value itself: where redrawn
+    landmarks send the smallest section to another place, the pivot alone would leave it out."""
+    low, high = min(low, value), max(high, value)
     lowest = -math.inf if measure.lowest is None else measure.lowest
     highest = math.inf if measure.highest is None else measure.highest
     return Interval(error, min(max(low, lowest), highest), min(max(high, lowest), highest))

@@ -146,12 +146,13 @@ def plans_of(case: DemoCase) -> list[DemoPlan]:
     if case.group == "native":
         big = case.seed % 2 == 0
         plans = [DemoPlan("P1", "Bramoor-44" if big else "Bramoor-40", round(deep, 1))]
-        if case.seed % 3 != 0:
+        if case.seed % 3 == 2:
             plans.append(DemoPlan("P2", "Bramoor-40" if big else "Bramoor-44", round(deep - 2.0, 1), tilt_ap=-4.0))
         return plans
     if case.group == "annular_calcification":
         plans = [DemoPlan("P1", "Quillane-32", round(deep + 1.0, 1))]
-        return [*plans, DemoPlan("P2", "Quillane-29", round(deep - 3.0, 1), offset_ap=-1.0)]
+        second = DemoPlan("P2", "Quillane-29", round(deep - 3.0, 1), offset_ap=-1.0)
+        return [*plans, second] if case.seed % 2 == 0 else plans
     if case.group == "failed_bioprosthesis":
         plans = [DemoPlan("P1", "Quillane-26" if prosthesis_of(case) is PROSTHESES[0] else "Quillane-29", 18.0)]
         return [*plans, DemoPlan("P2", plans[0].device_id, None, "post_tips")] if case.seed % 2 == 0 else plans

@@ -56,6 +56,8 @@ class DemoSettings(_Closed):
     phases_pct: tuple[float, ...] = Field(min_length=1)
     readers: tuple[str, ...] = Field(min_length=1)
     reads: int = Field(2, ge=1, le=9)
+    repeat_phases_pct: tuple[float, ...] = ()
+    """Phases that readers read again; empty = all."""
     sites: tuple[str, ...] = Field(min_length=1)
     cases: tuple[DemoCase, ...] = Field(min_length=1)
     scan: DemoScan = DemoScan()

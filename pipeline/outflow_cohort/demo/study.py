@@ -83,6 +83,7 @@ def _study_yaml(demo: DemoSettings) -> str:
         f"study_id: {demo.study_id}\n"
         f"title: {demo.title}\n"
         "results: results\n"
+        "uncertainty: {draws: 50}   # 200 by default; fewer here, so that the demonstration ends soon\n"
         "statistics:\n"
         "  outcomes:\n"
         "    - {column: obstruction, endpoint: mean_rise_10}\n"
@@ -154,6 +155,8 @@ def _landmark_table(demo: DemoSettings, sketches: dict[str, TrueSection]) -> pd.
                     seen.pop("aortic_contour")
                     seen.pop("outflow_trace", None)
                 for read_no in range(1, demo.reads + 1):
+                    if read_no > 1 and demo.repeat_phases_pct and phase not in demo.repeat_phases_pct:
+                        continue
                     gap = demo.missing.second_read
                     if gap and (gap.case_id, gap.reader_id) == (case.case_id, reader.reader_id) and read_no > 1:
                         continue
