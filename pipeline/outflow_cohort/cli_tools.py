@@ -123,6 +123,47 @@ def _wide(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _export(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.export_reading import ExportError, Wanted, export_reading
+
+    wanted = Wanted(args.key, args.phase, args.reader, args.read, args.solid)
+    try:
+        names = export_reading(results=args.results, wanted=wanted, output=args.output)
+    except ExportError as error:
+        print(error, file=sys.stderr)
+        return EXIT_FAILED
+    print("\n".join(names))
+    return EXIT_OK
+
+
+def _export_measurements(args: argparse.Namespace) -> int:
+    from outflow_cohort.files import read_json
+    from outflow_cohort.interchange.measurement_report import case_measurements, write_measurement_report
+
+    try:
+        case_id = read_json(args.results / "work" / "requests" / f"{args.key}.json")["case"]["case_id"]
+        rows = case_measurements(args.results, case_id)
+    except FileNotFoundError as error:
+        name = Path(error.filename or str(error)).name
+        print(f"{name} is missing in {args.results.name}: finish the run first, or correct the key", file=sys.stderr)
+        return EXIT_USAGE
+    except ValueError as error:
+        print(error, file=sys.stderr)
+        return EXIT_FAILED
+    count = write_measurement_report(args.output / f"{args.key}.dcm", case_id, rows)
+    print(f"{count} measurements, {len(rows) - count} without a value left out")
+    return EXIT_OK
+
+
+def _completion(args: argparse.Namespace) -> int:
+    import shtab
+
+    from outflow_cohort.cli import build_parser
+
+    print(shtab.complete(build_parser(), args.shell))
+    return EXIT_OK
+
+
 def _reading_lists(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.export import make_reading_lists
 
@@ -199,6 +240,30 @@ def add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
     add_paths(p, "output")
     p = add_command(
         commands,
+        "export",
+        _export,
+        "Write one reading's lumen and device for general viewers.",
+        "results --key D01 --phase 40 --reader ash --read 1 --output out",
+    )
+    p.add_argument("results", type=Path)
+    p.add_argument("--key", required=True, help="the case, as its files in results/work are named")
+    p.add_argument("--phase", type=float, help="cardiac phase in percent; needed where the case has several")
+    p.add_argument("--reader", required=True, help="reader_id")
+    p.add_argument("--read", type=int, default=1, help="which read of this reader (default 1)")
+    p.add_argument("--solid", default="full_frame", help="which part of the device is solid (default full_frame)")
+    add_paths(p, "output")
+    p = add_command(
+        commands,
+        "export-measurements",
+        _export_measurements,
+        "Write a case's measurements as a DICOM SR.",
+        "results --key D01 --output out",
+    )
+    p.add_argument("results", type=Path)
+    p.add_argument("--key", required=True, help="the case, as its files in results/work are named")
+    add_paths(p, "output")
+    p = add_command(
+        commands,
         "reading-lists",
         _reading_lists,
         "Make blinded reading lists and their key.",
@@ -219,3 +284,11 @@ def add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
         "--results demo_study/results --output results_demo",
     )
     add_paths(p, "results", "output")
+    p = add_command(
+        commands,
+        "completion",
+        _completion,
+        "Print the script that completes commands in a shell.",
+        "bash > ~/.local/share/bash-completion/completions/outflow-cohort",
+    )
+    p.add_argument("shell", choices=("bash", "zsh"))

@@ -21,7 +21,7 @@ def test_each_reader_reads_all_once_and_the_share_twice():
 
 def test_repeats_come_well_after_first_reads_and_are_not_a_block_at_the_end():
     key = blinded_lists(SERIES, ["R1"], repeat_share=0.5, seed=1).key
-    wide = key.pivot(index=["case_id", "phase_pct"], columns="read_no", values="order").dropna()
+    wide = key.pivot_table(index=["case_id", "phase_pct"], columns="read_no", values="order").dropna()
     assert (wide[2] - wide[1]).min() > CLOSEST_REPEAT * len(SERIES)
     assert (key.sort_values("order")["read_no"].tail(10) == 1).any()
 

@@ -101,8 +101,8 @@ def write_report(path: Path, label: ReadingLabel, structures: Mapping[str, np.nd
         instance_number=1,
         manufacturer="outflow-cohort",
     )
-    _declare_scheme(document)
-    _undate(document)
+    declare_scheme(document)
+    undate(document)
     write_atomically(path, lambda p: document.save_as(p, enforce_file_format=True))
 
 
@@ -114,7 +114,7 @@ def _blocks(structure: str, points: np.ndarray) -> list[np.ndarray]:
     return [points[i : i + 1] for i in range(len(points))]
 
 
-def _declare_scheme(document: Dataset) -> None:
+def declare_scheme(document: Dataset) -> None:
     """Name the private coding scheme in the file (PS3.3 C.12.1.1.1.7)."""
     from pydicom import Dataset
 
@@ -125,7 +125,7 @@ def _declare_scheme(document: Dataset) -> None:
     document.CodingSchemeIdentificationSequence = [scheme]
 
 
-def _undate(document: Dataset) -> None:
+def undate(document: Dataset) -> None:
     """Fixed dates instead of the clock's: the same reading gives the same bytes, and no date of the work leaks."""
     for element in document.iterall():
         if element.VR == "DA" and element.value:
