@@ -1,0 +1,331 @@
+"""Studies of many cases from a few volumes linked many times: how does the time grow? Figures, never assertions.
+
+    python tests/benchmarks/scale_study.py --full 4,12 --synthetic 10,100,1000 --output results_demo/scale.md
+
+`--full` runs N cases x 1 phase x 3 readers x 2 reads through the real Snakefile, every step. `--synthetic` plans and
+dry-runs N cases x PHASES phases x 3 x 2 with the real Snakefile; then it copies the measured files of one case under
+the new case ids, with scattered values, and runs table, statistics, report and finish on them: no image is measured.
+Invented data; landmarks differ between cases by a scatter of JITTER_MM.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+PROJECT = Path(__file__).parents[2]
+READERS, READS = ("ash", "birch", "cedar"), 2
+FULL_PHASES = (40,)
+JITTER_MM = 0.2
+SCATTER = 0.03
+"""Relative scatter of synthetic values between cases, readings and phases."""
+BASE_CASES = ("B01", "B02")
+BASE = """\
+study_id: scale_base
+title: Volumes of the scale study
+seed: 7
+phases_pct: [{phases}]
+readers: [ash, birch, cedar]
+reads: 2
+sites: [Aldermoor, Brinehaven]
+cases:
+  - {{case_id: B01, group: native, seed: 31}}
+  - {{case_id: B02, group: annular_calcification, seed: 32}}
+scan: {{matrix: 128, pixel_mm: 1.25, slice_mm: 1.25, slices: 100, supersample: 1}}
+"""
+SETTINGS = "study_id: scale_study\nuncertainty: {draws: 50}\nstatistics: {n_boot: 200}\n"
+SMALL_TABLES = ("devices", "device_profiles", "prostheses", "sizing_targets")
+
+
+@dataclass
+class Figures:
+    """What was measured of one study; seconds, MiB, MB."""
+
+    cases: int
+    phases: int
+    readings: int
+    kind: str
+    seconds: dict[str, float] = field(default_factory=dict)
+    peak_mib: dict[str, float] = field(default_factory=dict)
+    other: dict[str, float] = field(default_factory=dict)
+
+
+def make_base(folder: Path, phases: tuple[int, ...], scans: bool) -> None:
+    """The volumes and tables that all cases come from."""
+    from outflow_cohort.demo.study import write_case_series, write_tables
+
+    settings = folder.parent / f"{folder.name}.yaml"
+    settings.write_text(BASE.format(phases=", ".join(map(str, phases))), encoding="utf-8")
+    write_tables(folder=folder, settings=settings)
+    for case in BASE_CASES if scans else ():
+        write_case_series(folder=folder, case_id=case)
+
+
+def make_study(folder: Path, base: Path, cases: int) -> Path:
+    """A study of `cases` cases whose series are links to those of `base`, each with its own landmarks; one plan."""
+    rng = np.random.default_rng(cases)
+    folder.mkdir(parents=True)
+    (folder / "dicom").mkdir()
+    (folder / "dicom/base").symlink_to(base / "dicom")
+    keys = [f"C{i:05d}" for i in range(cases)]
+    tables = {name: pd.read_csv(base / f"{name}.csv") for name in ("cases", "series", "landmarks", "plans")}
+    plans = tables["plans"]
+    tables["plans"] = plans[plans["plan_id"] == plans["plan_id"].min()]
+    for name, rows in tables.items():
+        by_case = {case: part for case, part in rows.groupby("case_id")}
+        parts = [by_case[BASE_CASES[i % len(BASE_CASES)]] for i in range(cases)]
+        counts = [len(part) for part in parts]
+        many = pd.concat(parts, ignore_index=True)
+        many["case_id"] = np.repeat(keys, counts)
+        if name == "series":
+            many["dicom_dir"] = many["dicom_dir"].str.replace("dicom/", "dicom/base/", n=1)
+        if name == "landmarks":
+            columns = ["x_mm", "y_mm", "z_mm"]
+            many[columns] = (many[columns] + rng.normal(0, JITTER_MM, (len(many), 3))).round(3)
+        if name == "cases":
+            for column in ("age", "bsa_m2"):
+                many[column] = (many[column] * (1 + rng.normal(0, 0.1, len(many)))).round(2)
+        many.to_csv(folder / f"{name}.csv", index=False)
+    for name in SMALL_TABLES:
+        shutil.copy(base / f"{name}.csv", folder / f"{name}.csv")
+    (folder / "study.yaml").write_text(SETTINGS, encoding="utf-8")
+    return folder / "study.yaml"
+
+
+def run(*command: str, check: bool = True) -> tuple[float, float, str]:
+    """Run a command of the project; wall seconds, peak memory of it and its children in MiB, what it printed."""
+    script = (
+        "import resource, subprocess, sys\n"
+        "done = subprocess.run(sys.argv[1:], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)\n"
+        "sys.stdout.write(done.stdout)\n"
+        "print('\\nPEAK', resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n"
+        "sys.exit(done.returncode)\n"
+    )
+    start = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", script, *command], cwd=PROJECT, capture_output=True, text=True, check=False
+    )
+    seconds = time.perf_counter() - start
+    if check and done.returncode:
+        raise RuntimeError(f"{command}: exit status {done.returncode}\n{done.stdout[-3000:]}{done.stderr[-1000:]}")
+    peak = re.findall(r"^PEAK (\d+)", done.stdout, re.MULTILINE)
+    return seconds, int(peak[-1]) / 1024 if peak else float("nan"), done.stdout
+
+
+def snakemake(study: Path, *arguments: str, cores: int = 2) -> tuple[float, float, str]:
+    """Run the real Snakefile."""
+    config = ("--config", f"study={study}")
+    return run(sys.executable, "-m", "snakemake", "--cores", str(cores), "--scheduler", "greedy", *arguments, *config)
+
+
+def step(figures: Figures, name: str, *arguments: str) -> None:
+    """Run one of our commands and note its time and memory."""
+    seconds, peak, _ = run(sys.executable, "-m", "outflow_cohort", name, *arguments)
+    figures.seconds[name], figures.peak_mib[name] = seconds, peak
+
+
+def size_mb(folder: Path) -> float:
+    """Size of all files below a folder, MB."""
+    return sum(p.stat().st_size for p in folder.rglob("*") if p.is_file()) / 1e6
+
+
+def full_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
+    """Every step of every case through the real Snakefile; then nothing to do; then one case more."""
+    study = make_study(folder, base, cases)
+    readings = cases * len(FULL_PHASES) * len(READERS) * READS
+    figures = Figures(cases, len(FULL_PHASES), readings, "full")
+    figures.seconds["plan and dry run"], figures.peak_mib["engine"], _ = snakemake(study, "--dry-run", cores=cores)
+    figures.seconds["whole run"], _, _ = snakemake(study, cores=cores)
+    results = folder / "results"
+    used = 0.0
+    for file in sorted((results / "logs/benchmarks").rglob("*.tsv")):
+        row = pd.read_csv(file, sep="\t").iloc[0]
+        name = file.parent.name if file.parent.name != "benchmarks" else file.stem
+        figures.peak_mib[name] = max(figures.peak_mib.get(name, 0.0), float(row["max_rss"]))
+        used += float(row["s"]) * (cores if name in ("table", "statistics", "report") else 1)
+        if name == "measure":
+            figures.seconds["measuring, all cases"] = figures.seconds.get("measuring, all cases", 0.0) + float(row["s"])
+    figures.other["share of core time outside of timed steps"] = 1 - used / (figures.seconds["whole run"] * cores)
+    figures.other["readings a minute and core"] = readings / (figures.seconds["measuring, all cases"] / 60)
+    figures.seconds["run with nothing to do"], _, _ = snakemake(study, cores=cores)
+    figures.other["tables MB"] = size_mb(results / "tables")
+    return figures
+
+
+def synthesize(results: Path, donor: Path, phases: tuple[int, ...]) -> None:
+    """Inventory and measured files of every planned case from those of the donor case, with scattered values."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    rng = np.random.default_rng(11)
+    keys = json.loads((results / "work/plan.json").read_text(encoding="utf-8"))["keys"]
+    inventory = json.loads((donor.parents[1] / f"inventory/{donor.name}.json").read_text(encoding="utf-8"))
+    aside = json.loads((donor / "set_aside.json").read_text(encoding="utf-8"))
+    tables = {}
+    for name in ("measurements", "curves", "views"):
+        one = pq.read_table(donor / f"{name}.parquet")
+        frame = one.to_pandas()
+        of_phase = frame[frame["phase_pct"].notna()]
+        grid = [of_phase.assign(phase_pct=float(phase)) for phase in phases]
+        tables[name] = pd.concat([*grid, frame[frame["phase_pct"].isna()]], ignore_index=True), one.schema
+    for key in keys:
+        scale = float(np.exp(rng.normal(0, 4 * SCATTER)))
+        folder = results / "work/measured" / key
+        folder.mkdir(parents=True)
+        for name, (frame, schema) in tables.items():
+            own = frame.assign(case_id=key)
+            for column in ("value", "area_mm2"):
+                if column in own:
+                    own[column] = own[column] * scale * np.exp(rng.normal(0, SCATTER, len(own)))
+            pq.write_table(
+                pa.Table.from_pandas(own, schema, preserve_index=False), folder / f"{name}.parquet", compression="zstd"
+            )
+        series = [row | {"case_id": key, "phase_pct": float(p)} for p in phases for row in inventory["series"][:1]]
+        content = inventory | {"series": series, "privacy": [], "set_aside": []}
+        (results / "work/inventory").mkdir(exist_ok=True)
+        (results / f"work/inventory/{key}.json").write_text(json.dumps(content), encoding="utf-8")
+        (folder / "set_aside.json").write_text(json.dumps(aside | {"rows": []}, sort_keys=True), encoding="utf-8")
+        os.link(donor / "drawing.json", folder / "drawing.json")
+        os.link(donor / "pictures.npz", folder / "pictures.npz")
+
+
+def synthetic_run(folder: Path, base: Path, donor: Path, cases: int, phases: tuple[int, ...]) -> Figures:
+    """Plan, dry run, then the steps of the whole cohort on synthetic measurements."""
+    study = make_study(folder, base, cases)
+    readings = cases * len(phases) * len(READERS) * READS
+    figures = Figures(cases, len(phases), readings, "synthetic")
+    results = folder / "results"
+    step(figures, "plan", "--study", str(study))
+    figures.seconds["plan again and dry run"], figures.peak_mib["engine"], _ = snakemake(study, "--dry-run")
+    synthesize(results, donor, phases)
+    seconds, _, _ = run(sys.executable, "-m", "outflow_cohort", "status", "--line", str(results))
+    figures.seconds["progress line"] = seconds
+    for name in ("table", "statistics", "report", "finish"):
+        step(figures, name, "--results", str(results))
+    figures.other["tables MB"] = size_mb(results / "tables")
+    figures.other["measurement rows"] = _rows(results / "tables/measurements")
+    counts = json.loads((results / "run.json").read_text(encoding="utf-8"))["counts"]["readings"]
+    if counts["measured"] != readings:
+        raise RuntimeError(f"{counts}; needed {readings} measured readings")
+    return figures
+
+
+def _rows(dataset: Path) -> int:
+    import pyarrow.dataset as ds
+
+    return ds.dataset(dataset).count_rows()
+
+
+def growth(small: Figures, large: Figures, name: str) -> float:
+    """Exponent of the growth of a time with the number of cases: 1 = linear."""
+    return float(np.log(large.seconds[name] / small.seconds[name]) / np.log(large.cases / small.cases))
+
+
+def markdown(rows: list[Figures], command: str) -> str:
+    """The figures as tables."""
+    text = ["# How the time grows with the number of cases", "",
+            "For research only, not for treating a patient. Invented data; one machine, other work on it at the same",
+            "time: read the times as orders of magnitude.", "", f"    {command}", ""]  # fmt: skip
+    kinds = {
+        "full": "Every step through the real Snakefile, 3 readers x 2 reads, one plan, 50 draws a reading",
+        "synthetic": "Plan and dry run through the real Snakefile; table, statistics, report and finish on copies of one "
+        "case's measurements with scattered values (no image was measured, no case sheet written)",
+    }
+    for kind, title in kinds.items():
+        own = [row for row in rows if row.kind == kind]
+        if not own:
+            continue
+        text += [f"## {title}", ""]
+        text.append("| | " + " | ".join(f"{r.cases} cases x {r.phases} phases" for r in own) + " | growth exponent |")
+        text.append("|---|" + "---|" * (len(own) + 1))
+        text.append("| readings | " + " | ".join(str(r.readings) for r in own) + " | |")
+        for name in own[0].seconds:
+            exponent = f"{growth(own[-2], own[-1], name):.2f}" if len(own) > 1 else ""
+            text.append(f"| {name}, s | " + " | ".join(f"{r.seconds[name]:.1f}" for r in own) + f" | {exponent} |")
+        for name in own[0].peak_mib:
+            text.append(
+                f"| peak memory of {name}, MiB | " + " | ".join(f"{r.peak_mib[name]:.0f}" for r in own) + " | |"
+            )
+        for name in own[0].other:
+            text.append(f"| {name} | " + " | ".join(f"{r.other[name]:.4g}" for r in own) + " | |")
+        text.append("")
+    text += ["The growth exponent is that between the two largest studies: 1 = linear.", ""]
+    return "\n".join(text)
+
+
+def numbers(text: str) -> list[int]:
+    """Comma-separated numbers."""
+    return [int(part) for part in text.split(",") if part]
+
+
+def main() -> None:
+    """Run the studies asked for and write their figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--full", type=numbers, default=[], help="numbers of cases to run in full")
+    parser.add_argument("--synthetic", type=numbers, default=[], help="numbers of cases with synthetic measurements")
+    parser.add_argument("--phases", type=int, default=10, help="phases of the synthetic studies")
+    parser.add_argument("--cores", type=int, default=2)
+    parser.add_argument("--folder", type=Path, help="where to work (default: a temporary folder, removed at the end)")
+    parser.add_argument("--output", type=Path, help="Markdown file to write; the same as JSON beside it")
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = (args.folder or Path(temporary)).resolve()
+        folder.mkdir(parents=True, exist_ok=True)
+        rows = measure_all(folder, args.full, args.synthetic, args.phases, args.cores)
+    text = markdown(rows, "python tests/benchmarks/scale_study.py " + " ".join(_shown(sys.argv[1:])))
+    print(text)
+    if args.output:
+        args.output.write_text(text, encoding="utf-8")
+        content = json.dumps([vars(row) for row in rows], indent=1, sort_keys=True)
+        args.output.with_suffix(".json").write_text(content + "\n", encoding="utf-8")
+
+
+def _shown(arguments: list[str]) -> list[str]:
+    """Arguments without the working folder, which is nobody's business."""
+    if "--folder" in arguments:
+        place = arguments.index("--folder")
+        return arguments[:place] + arguments[place + 2 :]
+    return arguments
+
+
+def measure_all(folder: Path, full: list[int], synthetic: list[int], phases: int, cores: int) -> list[Figures]:
+    """Run every study; a study of one case in full lends its measurements to the synthetic ones."""
+    base = folder / "base"
+    if not base.exists():
+        make_base(base, FULL_PHASES, scans=True)
+    rows = []
+    for cases in full:
+        rows.append(full_run(folder / f"full{cases}", base, cases, cores))
+        print(rows[-1], file=sys.stderr, flush=True)
+    if synthetic:
+        lender = folder / "lender"
+        if not lender.exists():
+            snakemake(make_study(lender, base, 1), "--until", "measure", cores=cores)
+        many_phases = tuple(100 * i // phases for i in range(phases))
+        tables_only = folder / f"base{phases}"
+        if not tables_only.exists():
+            make_base(tables_only, many_phases, scans=False)
+            for case in BASE_CASES:
+                for phase in many_phases:
+                    (tables_only / f"dicom/{case}/phase_{phase:03d}").mkdir(parents=True)
+        donor = lender / "results/work/measured/C00000"
+        for cases in synthetic:
+            rows.append(synthetic_run(folder / f"synthetic{cases}", tables_only, donor, cases, many_phases))
+            print(rows[-1], file=sys.stderr, flush=True)
+    return rows
+
+
+if __name__ == "__main__":
+    main()

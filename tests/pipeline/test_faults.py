@@ -1,0 +1,372 @@
+"""What goes wrong overnight: kills, full disks, vanished, changed and damaged files. Invented data.
+
+After each of them the run, started again, ends with the same bytes as an undisturbed one, and inputs are as before.
+OUTFLOW_FAULT_MOMENTS: number of kills (3; the long form takes 30).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import psutil
+import pyarrow.dataset as ds
+import pytest
+from workflow_runs import PROJECT, snakemake, table_bytes
+
+from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
+
+MOMENTS = int(os.environ.get("OUTFLOW_FAULT_MOMENTS", "3"))
+SEED = 20
+VICTIMS = ("engine", "job", "all")
+
+
+def input_bytes(folder: Path) -> dict[str, str]:
+    """Hash and time of change of every file that the study's owner wrote."""
+    files = [p for p in sorted(folder.rglob("*")) if p.is_file() and "results" not in p.relative_to(folder).parts]
+    return {
+        str(p.relative_to(folder)): f"{hashlib.sha256(p.read_bytes()).hexdigest()} {p.stat().st_mtime_ns}"
+        for p in files
+    }
+
+
+def leftovers(folder: Path) -> list[Path]:
+    return list((folder / "results").rglob(".*.part"))
+
+
+@pytest.fixture
+def own_study(scanned_study: Path, tmp_path: Path) -> Path:
+    """A copy of the scanned study, never run."""
+    folder = tmp_path / "study"
+    shutil.copytree(scanned_study, folder, copy_function=shutil.copy2)
+    return folder
+
+
+def jobs_of(engine: psutil.Process) -> list[psutil.Process]:
+    """Our commands that the workflow engine has started."""
+    found = []
+    with suppress(psutil.NoSuchProcess):
+        for child in engine.children(recursive=True):
+            with suppress(psutil.NoSuchProcess):
+                if any("outflow-cohort" in part for part in child.cmdline()) and "python" in child.name():
+                    found.append(child)
+    return found
+
+
+def kill_at(folder: Path, seconds: float, victim: str) -> bool:
+    """Start the run, kill -9 `victim` after `seconds`; False where the run had ended by then."""
+    command = [sys.executable, "-m", "snakemake", "--cores", "2", "--config", f"study={folder / 'study.yaml'}"]
+    run = subprocess.Popen(
+        command, cwd=PROJECT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    )
+    engine = psutil.Process(run.pid)
+    try:
+        run.communicate(timeout=seconds)
+        return False
+    except subprocess.TimeoutExpired:
+        pass
+    jobs = jobs_of(engine)
+    while victim == "job" and not jobs and run.poll() is None:
+        time.sleep(0.05)
+        jobs = jobs_of(engine)
+    if victim in ("engine", "all"):
+        run.kill()
+    if victim in ("job", "all"):
+        for job in jobs if victim == "all" else jobs[:1]:
+            with suppress(psutil.NoSuchProcess):
+                job.kill()
+    output, _ = run.communicate()
+    if victim == "job" and jobs:
+        assert run.returncode == 1
+        assert "The run did not finish." in output
+    return True
+
+
+@pytest.mark.faults
+def test_runs_killed_at_any_moment_go_on_to_the_same_bytes(scanned_study: Path, finished_study: Path, tmp_path: Path):
+    chance = random.Random(SEED)
+    killed = 0
+    for attempt in range(MOMENTS + 1):
+        folder = tmp_path / f"study{attempt}"
+        shutil.copytree(scanned_study, folder, copy_function=shutil.copy2)
+        before = input_bytes(folder)
+        while killed < MOMENTS and kill_at(folder, chance.uniform(3, 30), chance.choice(VICTIMS)):
+            killed += 1
+        snakemake(folder / "study.yaml")
+        assert table_bytes(folder) == table_bytes(finished_study)
+        assert leftovers(folder) == []
+        assert input_bytes(folder) == before
+        counts = [json.loads((f / "results/run.json").read_text())["counts"] for f in (folder, finished_study)]
+        assert counts[0] == counts[1]
+        if killed >= MOMENTS:
+            return
+    pytest.fail("runs ended before they could be killed")
+
+
+HOLD = """
+import sys, time
+from pathlib import Path
+from outflow_cohort.study.claim import job_claim
+work = Path(sys.argv[1])
+with job_claim(work):
+    print("held", flush=True)
+    time.sleep(1.0)
+    (work / "ended").touch()
+"""
+
+
+def test_a_new_run_waits_for_the_jobs_of_a_killed_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    from outflow_cohort.study.claim import claim
+
+    work = tmp_path / "results/work"
+    claim(tmp_path / "results").close()
+    job = subprocess.Popen([sys.executable, "-c", HOLD, str(work)], stdout=subprocess.PIPE, text=True)
+    assert job.stdout is not None
+    job.stdout.readline()
+    with claim(tmp_path / "results"):
+        assert (work / "ended").exists()
+    assert job.wait() == 0
+    assert "waiting for them to end" in capsys.readouterr().err
+
+
+def test_a_claim_clears_what_killed_jobs_left_and_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    import base64
+
+    from outflow_cohort.study.claim import claim
+
+    monkeypatch.chdir(tmp_path)
+    marks = tmp_path / ".snakemake/incomplete"
+    marks.mkdir(parents=True)
+    names = {
+        where: base64.urlsafe_b64encode(f"{where}/work/x.json".encode()).decode() for where in ("results", "other")
+    }
+    for name in names.values():
+        (marks / name).touch()
+    volumes = tmp_path / "results/work/volumes"
+    (volumes / ".S01.17.part").mkdir(parents=True)
+    (volumes / ".S01.17.part/phase_00.nrrd").touch()
+    (volumes / ".x.json.17.part").touch()
+    (volumes / "S02.part").touch()
+    claim(Path("results")).close()
+    assert [p.name for p in volumes.iterdir()] == ["S02.part"]
+    assert [p.name for p in marks.iterdir()] == [names["other"]]
+
+
+@pytest.mark.parametrize("damage", [b"", b"PAR1 cut short"])
+def test_a_damaged_measured_file_is_named_with_its_remedy(
+    own_finished_study: Path, damage: bytes, capsys: pytest.CaptureFixture[str]
+):
+    results = own_finished_study / "results"
+    before = table_bytes(own_finished_study)
+    (results / "work/measured/S01/measurements.parquet").write_bytes(damage)
+    assert main(["table", "--results", str(results)]) == EXIT_FAILED
+    message = capsys.readouterr().err
+    assert "measured/S01/measurements.parquet" in message
+    assert "Remedy: delete" in message
+    assert table_bytes(own_finished_study) == before
+    assert leftovers(own_finished_study) == []
+
+
+@pytest.mark.parametrize("name", ["work/inventory/S01.json", "work/measured/S01/set_aside.json", "work/plan.json"])
+def test_a_truncated_intermediate_is_named_with_its_remedy(
+    own_finished_study: Path, name: str, capsys: pytest.CaptureFixture[str]
+):
+    path = own_finished_study / "results" / name
+    path.write_bytes(path.read_bytes()[:-20])
+    assert main(["table", "--results", str(own_finished_study / "results")]) == EXIT_FAILED
+    message = capsys.readouterr().err
+    assert name.removeprefix("work/") in message
+    assert "Remedy: delete" in message
+
+
+def test_a_changed_table_is_found_by_the_hashes_of_the_run(
+    own_finished_study: Path, capsys: pytest.CaptureFixture[str]
+):
+    results = own_finished_study / "results"
+    assert main(["status", "--verify", str(results)]) == EXIT_OK
+    part = next((results / "tables/measurements").glob("*.parquet"))
+    content = bytearray(part.read_bytes())
+    content[len(content) // 2] ^= 1
+    part.write_bytes(content)
+    assert main(["status", "--verify", str(results)]) == EXIT_FAILED
+    assert f"tables/measurements/{part.name}" in capsys.readouterr().err
+
+
+@pytest.mark.faults
+def test_a_damaged_part_and_a_damaged_case_are_made_anew(own_finished_study: Path, finished_study: Path):
+    results = own_finished_study / "results"
+    shutil.rmtree(results / "tables/measurements")
+    (results / "work/measured/S01/curves.parquet").write_bytes(b"PAR1")
+    done = snakemake(own_finished_study / "study.yaml", check=False)
+    assert done.returncode == 1
+    assert "The run did not finish." in done.stderr
+    assert "measured/S01/curves.parquet" in (results / "logs/table.log").read_text()
+    shutil.rmtree(results / "work/measured/S01")
+    snakemake(own_finished_study / "study.yaml")
+    assert table_bytes(own_finished_study) == table_bytes(finished_study)
+
+
+def run_case(folder: Path, key: str, *, between: object = None) -> int:
+    """Inventory, volume and measure of one case; `between` is called after the inventory."""
+    work = folder / "results/work"
+    request, inventory = work / f"requests/{key}.json", work / f"inventory/{key}.json"
+    volumes, measured = work / f"volumes/{key}", work / f"measured/{key}"
+    main(["inventory", "--request", str(request), "--output", str(inventory)])
+    if callable(between):
+        between()
+    status = main(["volume", "--request", str(request), "--inventory", str(inventory), "--output", str(volumes)])
+    if status == EXIT_OK:
+        status = main(["measure", "--request", str(request), "--inventory", str(inventory), "--volumes", str(volumes),
+                       "--output", str(measured)])  # fmt: skip
+    return status
+
+
+@pytest.mark.faults
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [("vanish", "changed_since_inventory"), ("grow", "changed_since_inventory"), ("folder_gone", "folder_missing")],
+)
+def test_files_that_change_after_the_inventory_set_the_case_aside(own_study: Path, change: str, code: str):
+    main(["plan", "--study", str(own_study / "study.yaml")])
+    request = json.loads((own_study / "results/work/requests/S01.json").read_text())
+    series = Path(request["series"][0]["dicom_dir"])
+
+    def happen() -> None:
+        file = sorted(p for p in series.rglob("*") if p.is_file())[3]
+        if change == "vanish":
+            file.unlink()
+        elif change == "grow":
+            file.write_bytes(file.read_bytes() + b"\0\0")
+        else:
+            shutil.rmtree(series)
+
+    assert run_case(own_study, "S01", between=happen) == EXIT_OK
+    aside = json.loads((own_study / "results/work/measured/S01/set_aside.json").read_text())
+    assert aside["case_set_aside"]
+    readings = [row for row in aside["rows"] if row["reader_id"] is not None]
+    assert len(readings) == len(request["readings"])
+    assert {row["code"] for row in readings} == {code}
+
+
+@contextmanager
+def small_disk(folder: Path, megabytes: int) -> Iterator[None]:
+    """A file system of this size at `folder`; skips where mounting is not allowed."""
+    folder.mkdir(parents=True, exist_ok=True)
+    command = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(folder)]
+    if os.geteuid() != 0 or subprocess.run(command, capture_output=True, check=False).returncode:
+        pytest.skip("mounting a small file system is not allowed here")
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)
+
+
+@pytest.mark.faults
+@pytest.mark.parametrize("where", ["volumes", "measured"])
+def test_a_full_disk_fails_the_job_and_never_blames_the_case(
+    own_study: Path, where: str, capsys: pytest.CaptureFixture[str]
+):
+    main(["plan", "--study", str(own_study / "study.yaml")])
+    target = own_study / "results/work" / where
+    with small_disk(target, 1):
+        (target / "filler").write_bytes(b"\0" * (2**20 - 16384))
+        assert run_case(own_study, "S01") == EXIT_FAILED
+        assert "could not be written" in capsys.readouterr().err
+        assert [p.name for p in target.rglob("*") if p.is_file() and p.suffix in (".part", ".nrrd")] == []
+        assert not (target / "S01/set_aside.json").exists()
+    assert run_case(own_study, "S01") == EXIT_OK
+    aside = json.loads((own_study / "results/work/measured/S01/set_aside.json").read_text())
+    assert aside["rows"] == []
+
+
+@pytest.mark.faults
+def test_a_read_only_study_is_measured_into_another_folder(own_study: Path, finished_study: Path, tmp_path: Path):
+    results = tmp_path / "elsewhere/results"
+    text = (own_study / "study.yaml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("results:")]
+    (own_study / "study.yaml").write_text("\n".join([*lines, f"results: {results}", ""]), encoding="utf-8")
+    bind = ["mount", "--bind", str(own_study), str(own_study)]
+    if os.geteuid() != 0 or subprocess.run(bind, capture_output=True, check=False).returncode:
+        pytest.skip("mounting a folder read-only is not allowed here")
+    try:
+        subprocess.run(["mount", "-o", "remount,ro,bind", str(own_study)], check=True)
+        with pytest.raises(OSError, match="Read-only"):
+            (own_study / "probe").touch()
+        snakemake(own_study / "study.yaml")
+    finally:
+        subprocess.run(["umount", str(own_study)], check=True)
+    assert table_bytes(results.parent) == table_bytes(finished_study)
+
+
+def test_a_results_folder_that_cannot_be_made_is_said_in_one_line(tmp_path: Path):
+    from outflow_cohort.study.claim import claim
+
+    (tmp_path / "results").write_text("a file in the way", encoding="ascii")
+    with pytest.raises(SystemExit, match="cannot be written") as caught:
+        claim(tmp_path / "results")
+    assert "results:" in str(caught.value)
+
+
+@pytest.mark.faults
+def test_a_case_that_crashes_the_program_is_set_aside_alone(
+    own_finished_study: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+):
+    import outflow_geometry.reading
+
+    def broken(*args: object) -> None:
+        raise KeyError("^".join(("DOE", "JANE")))
+
+    results = own_finished_study / "results"
+    rows = ds.dataset(results / "tables/measurements").to_table(filter=ds.field("case_id") == "S01")
+    monkeypatch.setattr(outflow_geometry.reading, "measure_reading", broken)
+    assert run_case(own_finished_study, "S02") == EXIT_OK
+    assert "DOE" not in "".join(capfd.readouterr())
+    assert main(["table", "--results", str(results)]) == EXIT_OK
+    assert main(["finish", "--results", str(results)]) == EXIT_OK
+    counts = json.loads((results / "run.json").read_text())["counts"]
+    assert counts["cases"] == {"in": 3, "measured": 1, "set_aside": 2}
+    assert "step_crashed" in capfd.readouterr().out
+    assert ds.dataset(results / "tables/measurements").to_table().equals(rows)
+
+
+SHORT_OF_MEMORY = """
+import resource, sys
+from outflow_cohort.cli import main
+import outflow_cohort.dicom.pixels, outflow_cohort.dicom.resampling, SimpleITK, pydicom, pandas, pyarrow, scipy.ndimage
+used = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
+resource.setrlimit(resource.RLIMIT_AS, (used + 2**20, used + 2**20))
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+@pytest.mark.faults
+def test_a_case_short_of_memory_fails_its_job_and_is_not_set_aside(own_study: Path):
+    main(["plan", "--study", str(own_study / "study.yaml")])
+    work = own_study / "results/work"
+    request, inventory = work / "requests/S01.json", work / "inventory/S01.json"
+    main(["inventory", "--request", str(request), "--output", str(inventory)])
+    command = [
+        "volume",
+        "--request",
+        str(request),
+        "--inventory",
+        str(inventory),
+        "--output",
+        str(work / "volumes/S01"),
+    ]
+    done = subprocess.run(
+        [sys.executable, "-c", SHORT_OF_MEMORY, *command], capture_output=True, text=True, check=False
+    )
+    assert done.returncode != 0
+    assert not (work / "volumes/S01").exists()
+    assert main(command) == EXIT_OK
+    assert json.loads((work / "volumes/S01/volumes.json").read_text())["set_aside"] == []
