@@ -128,7 +128,11 @@ def circle_fit_diameter(anatomy: Anatomy) -> float:
 
 
 def area_diameter(area: float) -> float:
-    """Diameter of the circle of `area` mm2, mm: 2 sqrt(A / pi)."""
+    """Diameter of the circle of `area` mm2, mm: 2 sqrt(A / pi).
+
+    >>> round(area_diameter(math.pi * 15.0**2), 6)
+    30.0
+    """
     return 2.0 * math.sqrt(area / math.pi)
 
 

@@ -48,6 +48,10 @@ def least_squares_plane(points: ArrayLike, structure: str = "points") -> Plane:
     Source: orthogonal regression, the right singular vector of the smallest singular value of the centred
     points (Golub & Van Loan, Matrix Computations, section 6.3: total least squares).
     Raises GeometryError `too_few_points`, `bad_points`, `collinear_points`.
+
+    >>> plane = least_squares_plane([[0, 0, 5], [10, 0, 5], [10, 10, 5], [0, 10, 5]])
+    >>> plane.point.tolist(), abs(plane.normal).round(6).tolist()
+    ([5.0, 5.0, 5.0], [0.0, 0.0, 1.0])
     """
     array = checked_points(points, structure, 3)
     center = array.mean(axis=0)
@@ -86,6 +90,9 @@ def angle_between(first: ArrayLike, second: ArrayLike) -> float:
     """Angle between two directions (3,), 0 to 180 degrees; well conditioned at both ends.
 
     Source: Kahan, "How futile are mindless assessments of roundoff", section 12: 2 atan2(|a - b|, |a + b|).
+
+    >>> round(angle_between([1, 0, 0], [1, 1, 0]), 6)
+    45.0
     """
     a, b = unit(first), unit(second)
     return math.degrees(2.0 * math.atan2(float(np.linalg.norm(a - b)), float(np.linalg.norm(a + b))))

@@ -20,7 +20,11 @@ def _percent_over(device: float, ring: float) -> float:
 
 
 def area_oversizing(device_diameter: float, ring_area: float) -> float:
-    """100 (A_device / A_ring - 1), percent; the device counts as a circle of its nominal diameter."""
+    """100 (A_device / A_ring - 1), percent; the device counts as a circle of its nominal diameter.
+
+    >>> round(area_oversizing(22.0, math.pi * 20.0**2 / 4.0), 6)
+    21.0
+    """
     return _percent_over(math.pi * device_diameter**2 / 4.0, ring_area)
 
 

@@ -50,6 +50,13 @@ def view_direction(lao_rao: ArrayLike, cra_cau: ArrayLike) -> FloatArray:
     """Direction (..., 3) from isocentre to receptor: (sin a cos b, -cos a cos b, sin b).
 
     Source: DICOM PS3.3 C.8.7.5 (primary angle like a longitude, secondary like a latitude).
+
+    A receptor in front of the patient looks along -y of LPS; LAO 90 is on the left.
+
+    >>> (view_direction(0, 0) + 0.0).tolist()
+    [0.0, -1.0, 0.0]
+    >>> (view_direction(90, 0).round(6) + 0.0).tolist()
+    [1.0, 0.0, 0.0]
     """
     a, b = np.radians(np.asarray(lao_rao, dtype=np.float64)), np.radians(np.asarray(cra_cau, dtype=np.float64))
     result: FloatArray = np.stack([np.sin(a) * np.cos(b), -np.cos(a) * np.cos(b), np.sin(b) + 0.0 * a], axis=-1)
@@ -57,7 +64,11 @@ def view_direction(lao_rao: ArrayLike, cra_cau: ArrayLike) -> FloatArray:
 
 
 def view_angles(direction: ArrayLike) -> tuple[float, float]:
-    """LAO/RAO and CRA/CAU, degrees, of a direction (3,): a = atan2(d_x, -d_y), b = asin(d_z)."""
+    """LAO/RAO and CRA/CAU, degrees, of a direction (3,): a = atan2(d_x, -d_y), b = asin(d_z).
+
+    >>> [round(angle, 6) for angle in view_angles(view_direction(30, -20))]
+    [30.0, -20.0]
+    """
     d = unit(direction)
     # atan2 with the equatorial length keeps b exact near the poles, where asin loses half its digits
     return math.degrees(math.atan2(d[0], -d[1])), math.degrees(math.atan2(d[2], math.hypot(d[0], d[1])))

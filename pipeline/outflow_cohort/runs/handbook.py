@@ -145,10 +145,21 @@ def _codes() -> str:
 
 
 def _commands() -> str:
-    from outflow_cohort.cli import build_parser
+    from outflow_cohort import cli
 
-    parser = build_parser()
-    parts = ["# Commands", f"```\n{parser.format_help()}```"]
+    parser = cli.build_parser()
+    status = [
+        (cli.EXIT_OK, "done"),
+        (cli.EXIT_FAILED, "the work failed, or two compared runs differ"),
+        (cli.EXIT_USAGE, "wrong use of the command line"),
+        (cli.EXIT_STUDY, "the study has errors; each was printed with file, row, found, needed, remedy"),
+    ]
+    parts = ["# Commands", f"```\n{parser.format_help()}```", "## Exit status", _table(("status", "meaning"), status)]
+    parts += [
+        "`outflow-cohort completion bash` (or zsh) prints a script that completes commands and options. No command "
+        "prints colour, whatever `NO_COLOR` says. Snakemake itself ends with 0 where every case was measured or set aside, "
+        "else with another status."
+    ]
     subparsers = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
     for name, sub in subparsers.choices.items():
         parts.append(f"## {name}\n\n```\n{sub.format_help()}```")
