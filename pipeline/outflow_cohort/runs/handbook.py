@@ -157,8 +157,8 @@ def _commands() -> str:
     parts = ["# Commands", f"```\n{parser.format_help()}```", "## Exit status", _table(("status", "meaning"), status)]
     parts += [
         "`outflow-cohort completion bash` (or zsh) prints a script that completes commands and options. No command "
-        "prints colour, whatever `NO_COLOR` says. Snakemake itself ends with 0 where every case was measured or set aside, "
-        "else with another status."
+        "prints colour, whatever `NO_COLOR` says. Snakemake itself ends with 0 where every case was measured or set "
+        "aside, else with another status."
     ]
     subparsers = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
     for name, sub in subparsers.choices.items():
