@@ -62,9 +62,12 @@ def write_text(path: Path, text: str) -> None:
     write_atomically(path, lambda p: p.write_bytes(text.encode("utf-8")))
 
 
-def write_json(path: Path, content: Any) -> None:
-    """Write `content` as JSON with sorted keys; NaN and infinity are refused (ValueError)."""
-    write_text(path, json.dumps(content, sort_keys=True, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
+def write_json(path: Path, content: Any, *, indent: int | None = 1) -> None:
+    """Write `content` as JSON with sorted keys; NaN and infinity are refused (ValueError).
+
+    indent : None for large files of numbers, which are some ten times faster to write in one line.
+    """
+    write_text(path, json.dumps(content, sort_keys=True, indent=indent, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def read_json(path: Path) -> Any:

@@ -85,7 +85,7 @@ class _CaseOutput:
         write_parquet(folder / "measurements.parquet", typed_frame(self.measurements, MEASUREMENTS))
         write_parquet(folder / "curves.parquet", typed_frame(self.curves, CURVES))
         write_parquet(folder / "views.parquet", typed_frame(self.views, VIEWS))
-        write_json(folder / "drawing.json", self.drawings)
+        write_json(folder / "drawing.json", self.drawings, indent=None)
         write_atomically(folder / "pictures.npz", lambda p: _save_arrays(p, self.pictures))
         write_json(
             folder / "set_aside.json",

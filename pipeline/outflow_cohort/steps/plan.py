@@ -62,7 +62,7 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     for key, request in requests.items():
         found = audit.findings.get(request["case"]["case_id"], [])
         request["table_findings"] = [{"tag": f.tag, "rule": f.rule} for f in found]
-        _write_if_changed(work / "requests" / f"{key}.json", request)
+        _write_if_changed(work / "requests" / f"{key}.json", request, indent=None)
     for stale in sorted((work / "requests").glob("*.json")):
         if stale.stem not in requests:
             stale.unlink()
@@ -121,13 +121,13 @@ def _audit(study: Study, tables: StudyTables) -> TableAudit:
     return audit_tables(frames, study.privacy, contract)
 
 
-def _write_if_changed(path: Path, content: Any) -> None:
+def _write_if_changed(path: Path, content: Any, *, indent: int | None = 1) -> None:
     try:
         if read_json(path) == content:
             return
     except (OSError, ValueError):
         pass
-    write_json(path, content)
+    write_json(path, content, indent=indent)
 
 
 def _write_table_if_changed(path: Path, frame: pd.DataFrame) -> None:
