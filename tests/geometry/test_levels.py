@@ -75,6 +75,18 @@ def test_samples_sharpen_to_the_region_of_the_same_tissue() -> None:
     assert np.sqrt(np.mean(np.square(errors))) < 2.5
 
 
+def test_samples_across_an_edge_or_in_another_tissue_are_left_out() -> None:
+    heart, image = thin_walled("open", 0.5)
+    blood = [[2.0, 0.0, -30.0], [4.0, 2.0, -24.0]]
+    edge = heart.pose(np.linspace([2.0, 0.0, -30.0], [-30.0, 0.0, -25.0], 400))
+    across = edge[int(np.argmin(np.abs(heart.lumen(heart.unpose(edge)))))]
+    muscle = heart.pose(np.array([-30.0, 0.0, -25.0]))
+    for stray in (across, muscle):
+        marks = heart.landmarks() | {"blood_sample": np.vstack([heart.pose(np.array(blood)), stray])}
+        found = blood_level(image, heart.anatomy(marks=marks))
+        assert found.blood_hu == pytest.approx(heart.blood, abs=3.0)
+
+
 def test_weak_contrast_is_a_status() -> None:
     heart = Heart(blood=210.0, right_hu=210.0, noise=30.0)
     found = blood_level(heart.image(1.5), heart.anatomy())
