@@ -41,10 +41,11 @@ Row = tuple[str, float | None, str, str, str, float, str]
 
 
 def write_truth(*, folder: Path, case_id: str) -> None:
-    """Write `folder`/truth/CASE.csv; raises KeyError for an unknown case."""
+    """Write `folder`/truth/CASE.csv, without rows for a case that is made to be set aside; raises KeyError."""
     demo = load_settings(folder / "demo.yaml")
     lines = [",".join(COLUMNS)]
-    for case, phase, plan, measure, variant, value, unit in case_truth(demo, demo.case(case_id)):
+    asked = demo.case(case_id)
+    for case, phase, plan, measure, variant, value, unit in case_truth(demo, asked) if asked.fault == "none" else ():
         shown = "" if phase is None else f"{phase:g}"
         lines.append(f"{case},{shown},{plan},{measure},{variant},{value:.8g},{unit}")
     write_text(folder / "truth" / f"{case_id}.csv", "\n".join(lines) + "\n")
