@@ -24,9 +24,11 @@ import pytest
 from workflow_runs import PROJECT, snakemake, table_bytes
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
+from outflow_cohort.files import read_request
 
 MOMENTS = int(os.environ.get("OUTFLOW_FAULT_MOMENTS", "3"))
 SEED = 20
+IDENTITY = "DOE^JANE"
 VICTIMS = ("engine", "job", "all")
 
 
@@ -237,7 +239,7 @@ def run_case(folder: Path, key: str, *, between: object = None) -> int:
 )
 def test_files_that_change_after_the_inventory_set_the_case_aside(own_study: Path, change: str, code: str):
     main(["plan", "--study", str(own_study / "study.yaml")])
-    request = json.loads((own_study / "results/work/requests/S01.json").read_text())
+    request = read_request(own_study / "results/work/requests/S01.json")
     series = Path(request["series"][0]["dicom_dir"])
 
     def happen() -> None:
@@ -323,7 +325,7 @@ def test_a_case_that_crashes_the_program_is_set_aside_alone(
     import outflow_geometry.reading
 
     def broken(*args: object) -> None:
-        raise KeyError("^".join(("DOE", "JANE")))
+        raise KeyError(IDENTITY)
 
     results = own_finished_study / "results"
     rows = ds.dataset(results / "tables/measurements").to_table(filter=ds.field("case_id") == "S01")

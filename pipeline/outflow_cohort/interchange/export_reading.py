@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from outflow_cohort.files import read_json, write_csv, write_json, write_text
+from outflow_cohort.files import read_json, read_request, write_csv, write_json, write_text
 from outflow_cohort.interchange.concepts import ReadingLabel
 from outflow_cohort.study.keys import case_key
 
@@ -63,7 +63,7 @@ def export_reading(*, results: Path, wanted: Wanted, output: Path) -> list[str]:
     for path in (request_path, inventory_path):
         if not path.is_file():
             raise ExportError(f"{path.parent.name}/{path.name} is missing: run the study first, or correct the key")
-    request, inventory = read_json(request_path), read_json(inventory_path)
+    request, inventory = read_request(request_path), read_json(inventory_path)
     reading = _reading(request, wanted)
     plan = _series_plan(inventory, reading["phase_pct"])
     phase = reading["phase_pct"] if reading["phase_pct"] is not None else plan["phase_pct"]

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.files import read_json, write_json
+from outflow_cohort.files import read_request, write_json
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ class _Case:
 
 def inventory(*, request: Path, output: Path) -> None:
     """Judge every series a case names; whatever the files hold, this ends in verdicts."""
-    content = read_json(request)
+    content = read_request(request)
 
     def give_up() -> None:
         from outflow_cohort.dicom.rows import aside_row

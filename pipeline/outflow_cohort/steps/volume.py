@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.files import fresh_folder, read_json, write_atomically, write_json
+from outflow_cohort.files import fresh_folder, read_json, read_request, write_atomically, write_json
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ STAGE = "volume"
 
 def volume(*, request: Path, inventory: Path, output_dir: Path) -> None:
     """Write the resampled phases of one case; a phase that cannot be read becomes a set_aside row."""
-    content = read_json(request)
+    content = read_request(request)
     with fresh_folder(output_dir) as fresh:
         _fill(content, inventory, fresh)
 

@@ -68,7 +68,7 @@ def build_requests(
         requests[case_key(case_id)] = {
             "study": shared,
             "case": _record(case, case_columns) | {"key": case_key(case_id)},
-            "series": _series(series.get(case_id), folder, generated),
+            "series": _series(series.get(case_id), folder, folder / study.results / "work" / "requests", generated),
             "readings": _readings(readings.get(case_id), refused),
             "plans": own_plans,
             "devices": {name: device for name, device in devices.items() if name in used},
@@ -108,7 +108,8 @@ def _plans(rows: pd.DataFrame | None, case: pd.Series) -> list[dict[str, Any]]:
     return []
 
 
-def _series(rows: pd.DataFrame | None, folder: Path, generated: bool) -> list[dict[str, Any]]:
+def _series(rows: pd.DataFrame | None, folder: Path, requests: Path, generated: bool) -> list[dict[str, Any]]:
+    """Series of a case; their paths are relative to the folder of the requests, so that a study may be moved."""
     if rows is None:
         return []
     result = []
@@ -116,7 +117,7 @@ def _series(rows: pd.DataFrame | None, folder: Path, generated: bool) -> list[di
         entry: dict[str, Any] = {"row": int(row["row"]), "phase_pct": _plain(row["phase_pct"])}
         for name in ("dicom_dir", "volume"):
             path = folder / str(row[name]) if row[name] else None
-            entry[name] = str(path) if path else None
+            entry[name] = os.path.relpath(path, requests) if path else None
             if path and not generated:
                 entry["fingerprint"] = fingerprint(os.path.realpath(path))
         result.append(entry)
