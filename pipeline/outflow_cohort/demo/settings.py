@@ -56,6 +56,8 @@ class DemoSettings(_Closed):
     phases_pct: tuple[float, ...] = Field(min_length=1)
     readers: tuple[str, ...] = Field(min_length=1)
     reads: int = Field(2, ge=1, le=9)
+    exact: bool = False
+    """Readers mark the truth itself, without bias or noise: what is left is the error of the program."""
     repeat_phases_pct: tuple[float, ...] = ()
     """Phases that readers read again; empty = all."""
     sites: tuple[str, ...] = Field(min_length=1)

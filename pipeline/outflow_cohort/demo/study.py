@@ -14,7 +14,7 @@ import numpy as np
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.cohort import DEVICES, PROSTHESES, heart_case, plans_of, prosthesis_of
 from outflow_cohort.demo.landmarks import TRACE_POINTS, true_landmarks
-from outflow_cohort.demo.readers import Noise, agreement_rows, read, readers
+from outflow_cohort.demo.readers import Noise, Reader, agreement_rows, read, readers
 from outflow_cohort.demo.ring_shape import RING_POINTS
 from outflow_cohort.demo.settings import DemoCase, DemoSettings, load_settings
 from outflow_cohort.demo.true_device import true_solids
@@ -40,6 +40,16 @@ def _rng(*key: object) -> np.random.Generator:
     return np.random.default_rng(zlib.crc32("/".join(map(str, key)).encode()))
 
 
+def demo_readers(demo: DemoSettings) -> tuple[Reader, ...]:
+    """The readers of the study, with their biases."""
+    return tuple(Reader(name, 0.0, 0.0, 0.0) for name in demo.readers) if demo.exact else readers(demo.readers)
+
+
+def demo_noise(demo: DemoSettings) -> Noise:
+    """The scatter between reads."""
+    return Noise(0.0, 0.0, 0.0, 0.0) if demo.exact else Noise()
+
+
 def write_tables(*, folder: Path, settings: Path) -> None:
     """Write study.yaml and every table of the demonstration study into `folder`; no images."""
     import pandas as pd
@@ -57,7 +67,7 @@ def write_tables(*, folder: Path, settings: Path) -> None:
     write_csv(folder / "device_profiles.csv", pd.DataFrame(profiles))
     write_csv(folder / "prostheses.csv", pd.DataFrame(_prosthesis_rows()))
     write_csv(folder / "sizing_targets.csv", pd.DataFrame(_target_rows()))
-    who = agreement_rows(readers(demo.readers), Noise(), RING_POINTS)
+    who = agreement_rows(demo_readers(demo), demo_noise(demo), RING_POINTS)
     write_csv(folder / "truth_readers.csv", pd.DataFrame(who))
     write_text(folder / "study.yaml", _study_yaml(demo))
 
@@ -148,7 +158,7 @@ def _landmark_table(demo: DemoSettings, sketches: dict[str, TrueSection]) -> pd.
                 del truth["outflow_path"]
             if index % 3 == 0 and phase == END_SYSTOLE:
                 truth["outflow_trace"] = _trace(heart, sketches[case.case_id])
-            for number, reader in enumerate(readers(demo.readers)):
+            for number, reader in enumerate(demo_readers(demo)):
                 seen = dict(truth)
                 if number > 0:
                     # only the first reader traces annulus and neo-LVOT
@@ -161,7 +171,7 @@ def _landmark_table(demo: DemoSettings, sketches: dict[str, TrueSection]) -> pd.
                     if gap and (gap.case_id, gap.reader_id) == (case.case_id, reader.reader_id) and read_no > 1:
                         continue
                     rng = _rng("read", demo.seed, case.seed, phase, reader.reader_id, read_no)
-                    marked = read(seen, reader, Noise(), rng)
+                    marked = read(seen, reader, demo_noise(demo), rng)
                     parts.append(_rows(case.case_id, phase, reader.reader_id, read_no, marked))
     return pd.concat(parts, ignore_index=True)
 

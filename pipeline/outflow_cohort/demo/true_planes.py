@@ -14,15 +14,11 @@ from scipy.optimize import least_squares
 from scipy.special import ellipe
 
 from outflow_cohort.demo.anatomy import HeartPhase
-from outflow_cohort.demo.landmarks import chambers_at, true_landmarks
+from outflow_cohort.demo.landmarks import true_landmarks
 
 NODES = 20_000
 VOLUME_STEP = 0.5
-RAY_STEP = 0.02
-THICKEST = 40.0
-BASAL = 20.0
-CONE = 20.0
-"""mm, mm; and degrees about the septum's normal within which its thickness is looked for."""
+"""Samples around a closed curve; mm between samples of the ventricle."""
 
 Value = tuple[str, str, float, str]
 """Measure, variant, value, unit."""
@@ -158,45 +154,7 @@ def septal_values(heart: HeartPhase) -> list[Value]:
         values.append(("ring_septum_distance", "", distance, "mm"))
     if heart.case.implant.kind != "bioprosthesis":
         values.append(("leaflet_length", "", heart.case.leaflet_length, "mm"))
-    levels = heart.case.levels
-    if levels.right_blood > 1.15 * 0.5 * (levels.left_blood + levels.muscle):
-        values.append(("septal_thickness", "", _septal_thickness(heart, points, normal), "mm"))
     return values
-
-
-def _septal_thickness(heart: HeartPhase, points: NDArray, normal: NDArray) -> float:
-    """Largest, over the basal points, of the shortest way to the blood beyond within 20 degrees of the normal."""
-    height = (points - heart.aortic_center) @ heart.aortic_axes[2]
-    helper = np.cross(normal, [0.0, 1.0, 0.0])
-    helper = helper / np.linalg.norm(helper)
-    other = np.cross(normal, helper)
-    tilt, turn = np.meshgrid(np.radians(np.linspace(0.0, CONE, 9)), np.arange(16) * (2 * np.pi / 16))
-    rays = (
-        np.cos(tilt)[..., None] * normal
-        + (np.sin(tilt) * np.cos(turn))[..., None] * helper
-        + (np.sin(tilt) * np.sin(turn))[..., None] * other
-    ).reshape(-1, 3)
-    along = np.arange(0.0, THICKEST, 0.25)
-    thickest = 0.0
-    for point in points[(height <= 0.0) & (height >= -BASAL)]:
-        seen = chambers_at(heart, point + along[:, None] * rays[:, None, :])
-        blood = np.minimum(seen.right_blood, seen.left_blood)
-        walls = []
-        for row in blood:
-            # leave the left ventricle, then look for the next blood
-            outside = np.flatnonzero(row > 0.0)
-            if not len(outside):
-                continue
-            leave = int(outside[0])
-            back = np.flatnonzero(row[leave:] <= 0.0)
-            if len(back):
-                enter = leave + int(back[0])
-                end = along[enter - 1] + 0.25 * row[enter - 1] / (row[enter - 1] - row[enter])
-                start = 0.0 if leave == 0 else along[leave] - 0.25 * row[leave] / (row[leave] - row[leave - 1])
-                walls.append(end - start)
-        if walls:
-            thickest = max(thickest, min(walls))
-    return thickest
 
 
 def ventricle_volume(heart: HeartPhase) -> float:

@@ -6,6 +6,9 @@ from pathlib import Path
 
 from outflow_cohort.files import write_csv, write_parquet
 
+USABLE = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
+"""Statuses of values that stand as they are; the true smallest section may lie at an end too."""
+
 KEY = ["case_id", "phase_pct", "plan_id", "measure", "variant"]
 
 
@@ -19,7 +22,8 @@ def recovered(*, results: Path, truth: Path) -> None:
     true[["plan_id", "variant"]] = true[["plan_id", "variant"]].fillna("")
     values = ds.dataset(results / "tables" / "measurements").to_table().to_pandas()
     pairs = values.merge(true.rename(columns={"value": "true_value"}).drop(columns="unit"), on=KEY, how="inner")
-    pairs = pairs[pairs["value"].notna() & pairs["true_value"].notna()].copy()
+    usable = pairs["status"].isin(USABLE) & pairs["value"].notna() & pairs["true_value"].notna()
+    pairs = pairs[usable].copy()
     pairs["difference"] = pairs["value"] - pairs["true_value"]
     pairs["covered"] = (pairs["ci_low"] <= pairs["true_value"]) & (pairs["true_value"] <= pairs["ci_high"])
     pairs.loc[pairs["ci_low"].isna(), "covered"] = None
