@@ -37,6 +37,14 @@ def _demo(args: argparse.Namespace) -> int:
     from outflow_cohort.demo.study import write_tables
 
     write_tables(folder=args.folder, settings=args.settings)
+    if args.with_images:
+        from outflow_cohort.demo.settings import load_settings
+        from outflow_cohort.demo.study import write_case_series
+        from outflow_cohort.demo.truth import write_truth
+
+        for case in load_settings(args.settings).cases:
+            write_case_series(folder=args.folder, case_id=case.case_id)
+            write_truth(folder=args.folder, case_id=case.case_id)
     return EXIT_OK
 
 
@@ -145,6 +153,7 @@ def _add_steps(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--folder demo_study --settings config/demo.yaml",
     )
     add_paths(p, "folder", "settings")
+    p.add_argument("--with-images", action="store_true", help="write the CT series and true values too")
     p = add_command(
         commands,
         "demo-series",
