@@ -176,10 +176,14 @@ def _place(
             placed[0][1].append(reading)
         else:
             fitting = [r for r in reasons if r["phase_pct"] in (None, phase)] or reasons
-            code = fitting[0]["code"] if fitting else "phase_without_series"
-            message = fitting[0]["message"] if fitting else (
-                f"{reading['source']}: found phase {phase}; needed a phase of the case's accepted series. Add the series "
-                "or correct phase_pct."
-            )  # fmt: skip
-            case.put_aside(reading, code, message)
+            reason = fitting[0] if fitting else _no_series(reading)
+            case.put_aside(reading, reason["code"], reason["message"])
     return placed
+
+
+def _no_series(reading: Row) -> Row:
+    return {
+        "code": "phase_without_series",
+        "message": f"{reading['source']}: found phase {reading['phase_pct']}; needed a phase of the case's accepted "
+        "series. Add the series or correct phase_pct.",
+    }
