@@ -111,6 +111,18 @@ def _export_landmarks(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _fetch(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.dicomweb import FetchError, fetch_series
+
+    try:
+        count = fetch_series(url=args.url, output=args.output, most_megabytes=args.most_megabytes)
+    except FetchError as error:
+        print(error, file=sys.stderr)
+        return EXIT_FAILED
+    print(f"{count} files")
+    return EXIT_OK
+
+
 def _wide(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.wide import write_wide
 
@@ -216,6 +228,16 @@ def add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
     p = add_command(commands, "init", _init, "Begin a study from a tree of DICOM files.", "new_study --dicom export")
     p.add_argument("folder", type=Path, help="the new study's folder")
     p.add_argument("--dicom", type=Path, required=True, help="the tree of DICOM files")
+    p = add_command(
+        commands,
+        "fetch",
+        _fetch,
+        "Fetch one series from a DICOMweb server into a folder; the only command that uses the network.",
+        "https://archive.example/dicom-web/studies/1.2.3/series/1.2.3.4 --output images/C001/phase_30",
+    )
+    p.add_argument("url", help="SERVICE/studies/STUDY_UID/series/SERIES_UID")
+    p.add_argument("--most-megabytes", type=float, default=16_384.0, help="largest series (default 16384)")
+    add_paths(p, "output")
     p = add_command(commands, "status", _status, "Tell how far a run has come.", "results")
     p.add_argument("results", type=Path)
     p.add_argument("--line", action="store_true", help="one line only")
