@@ -86,11 +86,7 @@ def landmark_agreement(
     normals = _valve_normals(kept)
     records = []
     for structure, of_structure in kept.groupby("structure", sort=True):
-        readings, sets = [], []
-        for key, group in of_structure.groupby(["case", "phase", "reader", "read"], sort=True):
-            readings.append(key)
-            ordered = group.sort_values("point_no", kind="stable")
-            sets.append((ordered["point_no"].to_numpy(), ordered[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64)))
+        readings, sets = _point_sets(of_structure)
         cases, phases, readers, reads = (list(c) for c in zip(*readings, strict=True))
         for pair in reading_pairs(cases, readers, reads, phases):
             vectors = _vectors(str(structure), sets[pair.first], sets[pair.second])
@@ -108,6 +104,21 @@ def landmark_agreement(
                 rows.append({"structure": structure, "kind": kind, "comparison": comparison, **row})
     order = "structure kind comparison statistic estimate ci_low ci_high n_cases n_pairs unit definition source status"
     return pd.DataFrame(rows, columns=order.split())
+
+
+def _point_sets(of_structure: pd.DataFrame) -> tuple[list[tuple], list[tuple[np.ndarray, np.ndarray]]]:
+    """Readings (case, phase, reader, read) of one structure, sorted, and of each its point numbers and points.
+
+    Sorted and cut once: tens of thousands of small groups would each cost a millisecond.
+    """
+    reading = ["case", "phase", "reader", "read"]
+    ordered = of_structure.sort_values([*reading, "point_no"], kind="stable")
+    number = ordered.groupby(reading, sort=False).ngroup().to_numpy()
+    starts = np.flatnonzero(np.append(True, number[1:] != number[:-1]))
+    numbers = np.split(ordered["point_no"].to_numpy(), starts[1:])
+    points = np.split(ordered[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64), starts[1:])
+    readings = list(ordered[reading].iloc[starts].itertuples(index=False, name=None))
+    return readings, list(zip(numbers, points, strict=True))
 
 
 def _vectors(structure: str, first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
