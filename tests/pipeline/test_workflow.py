@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import re
 import shutil
 from pathlib import Path
 
 import pandas as pd
 import pyarrow.dataset as ds
 import pytest
-from workflow_runs import snakemake, table_bytes
+from workflow_runs import jobs_planned, snakemake, table_bytes
 
 from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, SET_ASIDE, VIEWS
 
@@ -19,12 +18,6 @@ NOTHING = "Nothing to be done"
 
 def measurements(folder: Path) -> pd.DataFrame:
     return ds.dataset(folder / "results/tables/measurements").to_table().to_pandas()
-
-
-def jobs_planned(output: str) -> dict[str, int]:
-    """Jobs by rule from the last job-stats block of a dry run."""
-    block = output.rsplit("Job stats:", 1)[-1]
-    return {name: int(count) for name, count in re.findall(r"^(\w+)\s+(\d+)\s*$", block, re.MULTILINE)}
 
 
 def test_every_reading_is_measured_or_set_aside(finished_study: Path):

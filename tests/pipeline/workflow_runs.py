@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -41,3 +42,9 @@ def table_bytes(folder: Path) -> dict[str, str]:
     tables = folder / "results/tables"
     files = sorted(p for p in tables.rglob("*") if p.is_file())
     return {p.relative_to(tables).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
+
+
+def jobs_planned(output: str) -> dict[str, int]:
+    """Jobs by rule from the last job-stats block of a dry run."""
+    block = output.rsplit("Job stats:", 1)[-1]
+    return {name: int(count) for name, count in re.findall(r"^(\w+)\s+(\d+)\s*$", block, re.MULTILINE)}

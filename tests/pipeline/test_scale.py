@@ -1,0 +1,46 @@
+"""Many cases through the plan, the real Snakefile's dry run and the steps of the whole cohort. Invented data."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from pathlib import Path
+
+import pytest
+from workflow_runs import PROJECT, jobs_planned
+
+sys.path.insert(0, str(PROJECT / "tests/benchmarks"))
+from scale_study import FULL_PHASES, READERS, READS, make_base, make_study, snakemake, synthetic_run
+
+CASES = 20
+
+
+def add_case(folder: Path, like: str, name: str) -> None:
+    """Add the case `name` to every table, with the rows of the case `like`."""
+    for table in ("cases", "series", "landmarks", "plans"):
+        path = folder / f"{table}.csv"
+        with path.open(newline="", encoding="utf-8") as handle:
+            rows = [row for row in csv.reader(handle) if row[0] == like]
+        with path.open("a", newline="", encoding="utf-8") as handle:
+            csv.writer(handle).writerows([name, *row[1:]] for row in rows)
+
+
+@pytest.mark.scale
+def test_a_larger_study_balances_and_one_case_more_costs_one_case(tmp_path: Path):
+    base = tmp_path / "base"
+    make_base(base, FULL_PHASES, scans=True)
+    snakemake(make_study(tmp_path / "lender", base, 1), "--until", "measure")
+    donor = tmp_path / "lender/results/work/measured/C00000"
+    figures = synthetic_run(tmp_path / "many", base, donor, CASES, FULL_PHASES)
+    assert figures.readings == CASES * len(FULL_PHASES) * len(READERS) * READS
+    requests = tmp_path / "many/results/work/requests"
+    before = {p.name: p.stat().st_mtime_ns for p in requests.iterdir()}
+    assert len(before) == CASES
+    add_case(tmp_path / "many", "C00003", "C90000")
+    _, _, output = snakemake(tmp_path / "many/study.yaml", "--dry-run")
+    planned = jobs_planned(output)
+    assert planned["inventory"] == planned["volume"] == planned["measure"] == 1
+    assert planned["table"] == planned["statistics"] == planned["report"] == 1
+    after = {p.name: p.stat().st_mtime_ns for p in requests.iterdir()}
+    assert {name: after[name] for name in before} == before
+    assert set(after) - set(before) == {"C90000.json"}

@@ -1,0 +1,57 @@
+"""How far a run has come, from its files alone. Invented data."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
+
+
+def test_a_finished_run_says_so(finished_study: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["status", str(finished_study / "results")]) == EXIT_OK
+    said = capsys.readouterr().out
+    assert "measured: 3 of 3 cases" in said
+    assert "3 of 3 done, 1 of them set aside" in said
+    assert "The run is finished." in said
+
+
+def test_a_run_on_the_way_tells_rate_and_time_left(own_finished_study: Path, capsys: pytest.CaptureFixture[str]):
+    results = own_finished_study / "results"
+    shutil.rmtree(results / "work/measured/S02")
+    (results / "work/measured/.S02.17.part").mkdir()
+    (results / "run.json").unlink()
+    assert main(["status", "--line", str(results)]) == EXIT_OK
+    line = capsys.readouterr().out
+    assert line.count("\n") == 1
+    assert line.startswith("cases: 2 of 3 done, 1 of them set aside, ")
+    assert " a minute, about " in line
+    assert main(["status", str(results)]) == EXIT_OK
+    assert "start it again to go on" in capsys.readouterr().out
+
+
+def test_a_folder_without_a_run_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    assert main(["status", str(tmp_path)]) == EXIT_FAILED
+    assert "run snakemake first" in capsys.readouterr().err
+
+
+def test_the_progress_line_imports_nothing_heavy(finished_study: Path):
+    code = (
+        "import sys\nfrom outflow_cohort.cli import main\nmain(sys.argv[1:])\n"
+        "print(sorted({'numpy', 'pandas', 'pyarrow', 'pydicom', 'dask', 'pydantic'} & set(sys.modules)))"
+    )
+    command = [sys.executable, "-c", code, "status", "--line", str(finished_study / "results")]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_each_job_logs_one_line_an_event_case_first(finished_study: Path):
+    lines = (finished_study / "results/logs/measure/S01.log").read_text(encoding="utf-8").splitlines()
+    events = [line for line in lines if line.endswith(" measured")]
+    assert len(events) == 4
+    assert all(line.startswith("S01 phase 40") for line in events)
+    assert {tuple(line.split()[3:5]) for line in events} == {(r, n) for r in ("ash", "birch") for n in ("1", "2")}
