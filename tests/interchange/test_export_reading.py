@@ -39,7 +39,7 @@ readers: [ash]
 reads: 1
 sites: [Aldermoor]
 cases: [{case_id: S01, group: native, seed: 11}]
-scan: {matrix: 144, pixel_mm: 1.0, slice_mm: 1.0, slices: 120, supersample: 1}
+scan: {matrix: 120, pixel_mm: 1.2, slice_mm: 1.2, slices: 100, supersample: 1}
 """
 
 

@@ -57,6 +57,7 @@ def fetch_series(*, url: str, output: Path, most_files: int = 100_000, most_mega
     if output.exists() and any(output.iterdir()):
         raise FetchError(f"{output.name} holds files already; name a new folder")
     client = DICOMwebClient(address.base, timeout=WAIT_SECONDS)
+    client.set_http_retry_params(retry=True, max_attempts=2, wait_exponential_multiplier=500)
     count, size = 0, 0
     try:
         for dataset in client.iter_series(address.study, address.series, media_types=(("application/dicom", "*"),)):

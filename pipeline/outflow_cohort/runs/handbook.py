@@ -22,6 +22,7 @@ nav:
   - Settings: settings.md
   - Output tables: outputs.md
   - Reason codes: codes.md
+  - Files in and out: files.md
   - Five questions: questions.md
   - Commands: commands.md
 """
@@ -38,6 +39,7 @@ def write_handbook(*, output: Path) -> int:
         "settings": _settings(),
         "outputs": data_dictionary(),
         "codes": _codes(),
+        "files": _files(),
         "questions": questions_page(),
         "commands": _commands(),
     }
@@ -65,6 +67,7 @@ Each page is generated from the program itself (`outflow-cohort handbook`), so i
 - **Study tables** and **Settings**: what you write.
 - **Output tables**: what you get.
 - **Reason codes**: why a series, reading or case was warned of or set aside, and what to do.
+- **Files in and out**: formats of images, landmarks and results.
 - **Five questions**: the tables in pandas and in SQL.
 - **Commands**: the command line and its exit status.
 """
@@ -142,6 +145,35 @@ def _codes() -> str:
 
     rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in reasons().values()]
     return "# Reason codes\n\n" + _table(("code", "stage", "severity", "meaning", "remedy"), rows) + "\n"
+
+
+def _files() -> str:
+    """What goes in and out in which format."""
+    from outflow_cohort.interchange.concepts import LOCAL_SCHEME
+    from outflow_cohort.interchange.measurement_report import UCUM
+
+    rows = [
+        ("CT, in", "`dicom_dir` of series.csv", "folder of DICOM files (with sub-folders; a DICOMDIR is passed over)"),
+        ("", "", "zip archive of such a folder; unpacked within `intake.max_files` and `intake.max_archive_megabytes`"),
+        ("", "`outflow-cohort fetch`", "one series from a DICOMweb server (WADO-RS); runs never use the network"),
+        ("", "`volume` of series.csv", "one NIfTI, MetaImage or NRRD file"),
+        ("landmarks, in", "`landmarks` of study.yaml", "CSV, Parquet, DICOM SR (TID 1500, SCOORD3D), RT Structure Set, or "
+         "a folder of them; other names of structures are mapped under `structure_names`"),
+        ("landmarks, out", "`outflow-cohort export-landmarks`", "DICOM SR or RT Structure Set, one file a reading"),
+        ("lumen and device, out", "`outflow-cohort export`", "NIfTI label map, DICOM Segmentation, STL surfaces, lines "
+         "and planes as CSV"),
+        ("measurements, out", "`outflow-cohort export-measurements`", f"DICOM SR (TID 1500) a case; units in UCUM "
+         f"({', '.join(UCUM.values())}); local codes under {LOCAL_SCHEME}"),
+        ("tables, out", "`RESULTS/tables`", "Parquet, statistics also CSV; Frictionless Table Schema beside each"),
+        ("", "`outflow-cohort wide`", "one row a reading and plan"),
+        ("reading lists, out", "`outflow-cohort reading-lists`", "blinded, repeats hidden, key in a folder of its own"),
+    ]  # fmt: skip
+    text = (
+        "All points are LPS in mm. A NIfTI file carries its own (RAS) frame and overlays as it is; STL has no frame: "
+        "its coordinates are LPS. Exported DICOM files carry the pseudonym only, and the study and frame of reference "
+        "of the CT, so that viewers join them."
+    )
+    return "\n\n".join(["# Files in and out", CAUTION, text, _table(("what", "where", "format"), rows)]) + "\n"
 
 
 def _commands() -> str:
