@@ -157,8 +157,8 @@ def _files() -> str:
         ("", "", "zip archive of such a folder; unpacked within `intake.max_files` and `intake.max_archive_megabytes`"),
         ("", "`outflow-cohort fetch`", "one series from a DICOMweb server (WADO-RS); runs never use the network"),
         ("", "`volume` of series.csv", "one NIfTI, MetaImage or NRRD file"),
-        ("landmarks, in", "`landmarks` of study.yaml", "CSV, Parquet, DICOM SR (TID 1500, SCOORD3D), RT Structure Set, or "
-         "a folder of them; other names of structures are mapped under `structure_names`"),
+        ("landmarks, in", "`landmarks` of study.yaml", "CSV, Parquet, DICOM SR (TID 1500, SCOORD3D), RT Structure Set, "
+         "or a folder of them; other names of structures are mapped under `structure_names`"),
         ("landmarks, out", "`outflow-cohort export-landmarks`", "DICOM SR or RT Structure Set, one file a reading"),
         ("lumen and device, out", "`outflow-cohort export`", "NIfTI label map, DICOM Segmentation, STL surfaces, lines "
          "and planes as CSV"),
