@@ -163,6 +163,26 @@ def test_a_claim_clears_what_killed_jobs_left_and_no_more(tmp_path: Path, monkey
     assert [p.name for p in marks.iterdir()] == [names["other"]]
 
 
+def test_a_clock_set_back_leaves_no_file_ahead_and_their_order_as_it_was(tmp_path: Path):
+    from outflow_cohort.study.claim import claim
+
+    work = tmp_path / "results/work"
+    hour = 3600 * 10**9
+    start = time.time_ns()
+    names = ["past", "request", "output", "later_request"]
+    work.mkdir(parents=True)
+    for name, ahead in zip(names, (-hour, hour, 2 * hour, 2 * hour + 5), strict=True):
+        (work / name).touch()
+        os.utime(work / name, ns=(start + ahead, start + ahead))
+    claim(tmp_path / "results").close()
+    times = [(work / name).stat().st_mtime_ns for name in names]
+    assert times == sorted(times)
+    assert len(set(times)) == len(times)
+    assert times[0] == start - hour
+    assert start <= times[1]
+    assert times[-1] < time.time_ns() + 10**9
+
+
 @pytest.mark.parametrize("damage", [b"", b"PAR1 cut short"])
 def test_a_damaged_measured_file_is_named_with_its_remedy(
     own_finished_study: Path, damage: bytes, capsys: pytest.CaptureFixture[str]
