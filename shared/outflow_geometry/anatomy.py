@@ -96,7 +96,7 @@ class Anatomy:
         plane = least_squares_plane(points, "mitral_ring")
         if self.has("lv_apex"):
             plane = facing(plane, self.apex)
-        elif self.has_aorta and float(plane.normal @ self.aortic_plane.normal) > 0.0:
+        elif self.has(*HINGES) and float(plane.normal @ self.aortic_plane.normal) > 0.0:
             plane = flipped(plane)
         return closed_contour(points, plane, "mitral_ring", check=self.checked)
 
@@ -141,6 +141,16 @@ class Anatomy:
 
     @cached_property
     def _raw_aortic_plane(self) -> Plane:
+        plane = self._annulus_plane
+        if not self.has(*HINGES) and not self.has("lv_apex"):
+            raise GeometryError(
+                "missing_lv_apex", "aortic_ring alone does not tell downstream from upstream; add lv_apex"
+            )
+        return plane
+
+    @cached_property
+    def _annulus_plane(self) -> Plane:
+        """The aortic plane; its normal points downstream where hinges or apex tell the side, else as it falls."""
         if self.has(*HINGES):
             right, left, non = self.hinges
             # right -> left -> non-coronary runs anticlockwise seen from the aorta, so this normal is downstream
@@ -148,10 +158,6 @@ class Anatomy:
             plane = Plane(self.hinges.mean(axis=0), plane.normal, plane.u, plane.v)
         elif self.has("aortic_ring"):
             plane = least_squares_plane(self.structure("aortic_ring"), "aortic_ring")
-            if not self.has("lv_apex"):
-                raise GeometryError(
-                    "missing_lv_apex", "aortic_ring alone does not tell downstream from upstream; add lv_apex"
-                )
         else:
             raise GeometryError(
                 "missing_aortic_hinges",
@@ -181,7 +187,7 @@ class Anatomy:
     def traced_aortic_contour(self) -> Contour:
         """The reader's annulus outline, projected on the aortic plane."""
         points = self.structure("aortic_contour")
-        return closed_contour(points, self._raw_aortic_plane, "aortic_contour", check=self.checked)
+        return closed_contour(points, self._annulus_plane, "aortic_contour", check=self.checked)
 
     @cached_property
     def _aortic_circle(self) -> tuple[FloatArray, float]:

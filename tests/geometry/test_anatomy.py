@@ -132,3 +132,15 @@ def test_thin_hinge_triangle_is_reported_but_measured() -> None:
     anatomy = build_anatomy(marks)
     assert anatomy.aortic_status == "hinge_triangle_ill_posed"
     assert anatomy.aortic_radius < 15.0  # not the circumcircle of a nearly straight triple
+
+
+def test_ring_and_traced_annulus_need_no_apex_beside_an_aortic_ring() -> None:
+    angles = np.linspace(0.0, 2.0 * np.pi, 8, endpoint=False)[:, None]
+    _, u, v = aortic_axes()
+    base = AORTIC_CENTER + AORTIC_RADIUS * (np.cos(angles) * u + np.sin(angles) * v)
+    whole = build_anatomy({**without(*HINGES), "aortic_ring": base})
+    anatomy = build_anatomy({**without(*HINGES, "lv_apex"), "aortic_ring": base})
+    assert anatomy.ring_contour.area == pytest.approx(whole.ring_contour.area, rel=1e-12)
+    assert anatomy.traced_aortic_contour.area == pytest.approx(whole.traced_aortic_contour.area, rel=1e-12)
+    with pytest.raises(GeometryError, match="missing_lv_apex"):
+        _ = anatomy.aortic_plane
