@@ -51,15 +51,26 @@ SMALL_TABLES = ("devices", "device_profiles", "prostheses", "sizing_targets")
 
 @dataclass
 class Figures:
-    """What was measured of one study; seconds, MiB, MB."""
+    """What was measured of one study; wall and processor seconds, MiB, MB."""
 
     cases: int
     phases: int
     readings: int
     kind: str
     seconds: dict[str, float] = field(default_factory=dict)
+    processor: dict[str, float] = field(default_factory=dict)
     peak_mib: dict[str, float] = field(default_factory=dict)
     other: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Spent:
+    """Of one command: wall and processor seconds, peak memory of its largest process (MiB), what it printed."""
+
+    seconds: float
+    processor: float
+    peak_mib: float
+    output: str
 
 
 def make_base(folder: Path, phases: tuple[int, ...], scans: bool) -> None:
@@ -104,13 +115,14 @@ def make_study(folder: Path, base: Path, cases: int) -> Path:
     return folder / "study.yaml"
 
 
-def run(*command: str, check: bool = True) -> tuple[float, float, str]:
-    """Run a command of the project; wall seconds, peak memory of it and its children in MiB, what it printed."""
+def run(*command: str) -> Spent:
+    """Run a command of the project; raises RuntimeError with its last words where it fails."""
     script = (
         "import resource, subprocess, sys\n"
         "done = subprocess.run(sys.argv[1:], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)\n"
         "sys.stdout.write(done.stdout)\n"
-        "print('\\nPEAK', resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n"
+        "used = resource.getrusage(resource.RUSAGE_CHILDREN)\n"
+        "print('\\nUSED', used.ru_utime + used.ru_stime, used.ru_maxrss)\n"
         "sys.exit(done.returncode)\n"
     )
     start = time.perf_counter()
@@ -118,22 +130,28 @@ def run(*command: str, check: bool = True) -> tuple[float, float, str]:
         [sys.executable, "-c", script, *command], cwd=PROJECT, capture_output=True, text=True, check=False
     )
     seconds = time.perf_counter() - start
-    if check and done.returncode:
+    if done.returncode:
         raise RuntimeError(f"{command}: exit status {done.returncode}\n{done.stdout[-3000:]}{done.stderr[-1000:]}")
-    peak = re.findall(r"^PEAK (\d+)", done.stdout, re.MULTILINE)
-    return seconds, int(peak[-1]) / 1024 if peak else float("nan"), done.stdout
+    processor, peak = re.findall(r"^USED ([\d.]+) (\d+)", done.stdout, re.MULTILINE)[-1]
+    return Spent(seconds, float(processor), int(peak) / 1024, done.stdout)
 
 
-def snakemake(study: Path, *arguments: str, cores: int = 2) -> tuple[float, float, str]:
+def snakemake(study: Path, *arguments: str, cores: int = 2) -> Spent:
     """Run the real Snakefile."""
     config = ("--config", f"study={study}")
     return run(sys.executable, "-m", "snakemake", "--cores", str(cores), "--scheduler", "greedy", *arguments, *config)
 
 
+def note(figures: Figures, name: str, spent: Spent, *, peak: bool = True) -> None:
+    """Note what a command took under a name; peak memory where it is that of one process."""
+    figures.seconds[name], figures.processor[name] = spent.seconds, spent.processor
+    if peak:
+        figures.peak_mib[name] = spent.peak_mib
+
+
 def step(figures: Figures, name: str, *arguments: str) -> None:
     """Run one of our commands and note its time and memory."""
-    seconds, peak, _ = run(sys.executable, "-m", "outflow_cohort", name, *arguments)
-    figures.seconds[name], figures.peak_mib[name] = seconds, peak
+    note(figures, name, run(sys.executable, "-m", "outflow_cohort", name, *arguments))
 
 
 def size_mb(folder: Path) -> float:
@@ -146,20 +164,20 @@ def full_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
     study = make_study(folder, base, cases)
     readings = cases * len(FULL_PHASES) * len(READERS) * READS
     figures = Figures(cases, len(FULL_PHASES), readings, "full")
-    figures.seconds["plan and dry run"], figures.peak_mib["engine"], _ = snakemake(study, "--dry-run", cores=cores)
-    figures.seconds["whole run"], _, _ = snakemake(study, cores=cores)
+    note(figures, "plan and dry run", snakemake(study, "--dry-run", cores=cores))
+    note(figures, "whole run", snakemake(study, cores=cores), peak=False)
     results = folder / "results"
-    used = 0.0
+    measuring = 0.0
     for file in sorted((results / "logs/benchmarks").rglob("*.tsv")):
         row = pd.read_csv(file, sep="\t").iloc[0]
         name = file.parent.name if file.parent.name != "benchmarks" else file.stem
         figures.peak_mib[name] = max(figures.peak_mib.get(name, 0.0), float(row["max_rss"]))
-        used += float(row["s"]) * (cores if name in ("table", "statistics", "report") else 1)
         if name == "measure":
-            figures.seconds["measuring, all cases"] = figures.seconds.get("measuring, all cases", 0.0) + float(row["s"])
-    figures.other["share of core time outside of timed steps"] = 1 - used / (figures.seconds["whole run"] * cores)
-    figures.other["readings a minute and core"] = readings / (figures.seconds["measuring, all cases"] / 60)
-    figures.seconds["run with nothing to do"], _, _ = snakemake(study, cores=cores)
+            measuring += float(row["cpu_time"])
+    figures.other["readings a minute of processor time, measuring only"] = readings / (measuring / 60)
+    figures.other["readings a minute of processor time, whole run"] = readings / (figures.processor["whole run"] / 60)
+    figures.other["share of processor time outside of measuring"] = 1 - measuring / figures.processor["whole run"]
+    note(figures, "run with nothing to do", snakemake(study, cores=cores))
     figures.other["tables MB"] = size_mb(results / "tables")
     return figures
 
@@ -208,10 +226,9 @@ def synthetic_run(folder: Path, base: Path, donor: Path, cases: int, phases: tup
     figures = Figures(cases, len(phases), readings, "synthetic")
     results = folder / "results"
     step(figures, "plan", "--study", str(study))
-    figures.seconds["plan again and dry run"], figures.peak_mib["engine"], _ = snakemake(study, "--dry-run")
+    note(figures, "plan again and dry run", snakemake(study, "--dry-run"))
     synthesize(results, donor, phases)
-    seconds, _, _ = run(sys.executable, "-m", "outflow_cohort", "status", "--line", str(results))
-    figures.seconds["progress line"] = seconds
+    note(figures, "progress line", run(sys.executable, "-m", "outflow_cohort", "status", "--line", str(results)))
     for name in ("table", "statistics", "report", "finish"):
         step(figures, name, "--results", str(results))
     figures.other["tables MB"] = size_mb(results / "tables")
@@ -229,15 +246,15 @@ def _rows(dataset: Path) -> int:
 
 
 def growth(small: Figures, large: Figures, name: str) -> float:
-    """Exponent of the growth of a time with the number of cases: 1 = linear."""
-    return float(np.log(large.seconds[name] / small.seconds[name]) / np.log(large.cases / small.cases))
+    """Exponent of the growth of processor time with the number of cases: 1 = linear."""
+    return float(np.log(large.processor[name] / small.processor[name]) / np.log(large.cases / small.cases))
 
 
 def markdown(rows: list[Figures], command: str) -> str:
     """The figures as tables."""
     text = ["# How the time grows with the number of cases", "",
-            "For research only, not for treating a patient. Invented data; one machine, other work on it at the same",
-            "time: read the times as orders of magnitude.", "", f"    {command}", ""]  # fmt: skip
+            "For research only, not for treating a patient. Invented data. Processor seconds (wall seconds); the machine's two",
+            "cores had other work at the same time, so that wall times are several times what they would be alone.", "", f"    {command}", ""]  # fmt: skip
     kinds = {
         "full": "Every step through the real Snakefile, 3 readers x 2 reads, one plan, 50 draws a reading",
         "synthetic": "Plan and dry run through the real Snakefile; table, statistics, report and finish on copies of one "
@@ -253,7 +270,8 @@ def markdown(rows: list[Figures], command: str) -> str:
         text.append("| readings | " + " | ".join(str(r.readings) for r in own) + " | |")
         for name in own[0].seconds:
             exponent = f"{growth(own[-2], own[-1], name):.2f}" if len(own) > 1 else ""
-            text.append(f"| {name}, s | " + " | ".join(f"{r.seconds[name]:.1f}" for r in own) + f" | {exponent} |")
+            cells = [f"{r.processor[name]:.1f} ({r.seconds[name]:.1f})" for r in own]
+            text.append(f"| {name}, s | " + " | ".join(cells) + f" | {exponent} |")
         for name in own[0].peak_mib:
             text.append(
                 f"| peak memory of {name}, MiB | " + " | ".join(f"{r.peak_mib[name]:.0f}" for r in own) + " | |"
@@ -261,7 +279,7 @@ def markdown(rows: list[Figures], command: str) -> str:
         for name in own[0].other:
             text.append(f"| {name} | " + " | ".join(f"{r.other[name]:.4g}" for r in own) + " | |")
         text.append("")
-    text += ["The growth exponent is that between the two largest studies: 1 = linear.", ""]
+    text += ["The growth exponent is that of processor time between the two largest studies: 1 = linear.", ""]
     return "\n".join(text)
 
 

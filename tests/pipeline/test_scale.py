@@ -37,8 +37,7 @@ def test_a_larger_study_balances_and_one_case_more_costs_one_case(tmp_path: Path
     before = {p.name: p.stat().st_mtime_ns for p in requests.iterdir()}
     assert len(before) == CASES
     add_case(tmp_path / "many", "C00003", "C90000")
-    _, _, output = snakemake(tmp_path / "many/study.yaml", "--dry-run")
-    planned = jobs_planned(output)
+    planned = jobs_planned(snakemake(tmp_path / "many/study.yaml", "--dry-run").output)
     assert planned["inventory"] == planned["volume"] == planned["measure"] == 1
     assert planned["table"] == planned["statistics"] == planned["report"] == 1
     after = {p.name: p.stat().st_mtime_ns for p in requests.iterdir()}
