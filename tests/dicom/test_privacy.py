@@ -203,9 +203,12 @@ def study_tables(**changes):
 
 TABLES = [
     ({}, {}, ()),
-    ({"family_name": ["Huber", ""]}, {"C001": [("cases.csv column 5", "table_identity")]}, ("family_name",)),
-    ({"note": ["", "phone 555-123-4567"]}, {"C002": [("cases.csv column 4", "table_identity")]}, ("note",)),
-    ({"seen": ["2019-07-04", ""]}, {"C001": [("cases.csv column 5", "table_date")]}, ()),
+    ({"family_name": ["Huber", ""]}, {"C001": [("cases.csv further column 3", "table_identity")]}, ("family_name",)),
+    ({"note": ["", "phone 555-123-4567"]}, {"C002": [("cases.csv further column 2", "table_identity")]}, ("note",)),
+    ({"seen": ["2019-07-04", ""]}, {"C001": [("cases.csv further column 3", "table_date")]}, ("seen",)),
+    ({"seen": ["", "4/7/2019"]}, {"C002": [("cases.csv further column 3", "table_date")]}, ("seen",)),
+    ({"birth_date": ["03.02.1951", ""]}, {"C001": [("cases.csv further column 3", "table_identity")]}, ("birth_date",)),
+    ({"dob": ["", "1951-02-03"]}, {"C002": [("cases.csv further column 3", "table_identity")]}, ("dob",)),
     ({"site": ["Dr. Huber, room 5", "S2"]}, {"C001": [("cases.csv site", "table_identity")]}, ()),
     ({"reader_id": ["R1", "Erika Mustermann"]}, {"C002": [("landmarks.csv reader_id", "table_identity")]}, ()),
     ({"patient_name": ["C001", "C002"]}, {}, ()),
@@ -226,9 +229,9 @@ def test_cells_of_the_study_tables(changes, expected, tainted):
 def test_table_findings_set_the_case_aside(tmp_path, policy, measured):
     write_series(tmp_path / "t", n=4)
     content = request(tmp_path / "t", privacy={"policy": policy})
-    content["table_findings"] = [{"tag": "cases.csv column 5", "rule": "table_identity"}]
+    content["table_findings"] = [{"tag": "cases.csv further column 3", "rule": "table_identity"}]
     found = take_inventory(content, tmp_path / "work")
-    assert rules(found, "error") == {("cases.csv column 5", "table_identity")}
+    assert rules(found, "error") == {("cases.csv further column 3", "table_identity")}
     assert bool(found["plans"]) == measured
     assert [row["code"] for row in found["set_aside"]] == ([] if measured else ["table_identity"])
 

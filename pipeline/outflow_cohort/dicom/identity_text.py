@@ -77,7 +77,11 @@ _REGISTER = re.compile(
 _TITLE = re.compile(rf"\b(?:Mr|Mrs|Ms|Miss|Dr|Prof|Herr|Frau|Mme|Señora?|Sig)\.?\s+[A-ZÀ-Ý][{_LETTER}]+")
 _NEIGHBOURS = re.compile(rf"(?<![{_LETTER}])([{_LETTER}]{{2,}})[ ,^]{{1,3}}(?=([{_LETTER}]{{2,}}))")
 """Neighbouring words with nothing but blanks, commas or carets between them."""
-_DATE_LIKE = re.compile(r"(?<!\d)(?:19|20)[0-9]{2}[-_.]?(?:0[1-9]|1[0-2])[-_.]?(?:0[1-9]|[12]\d|3[01])(?!\d)")
+_DATE_LIKE = re.compile(
+    r"(?<!\d)(?:(?:19|20)[0-9]{2}[-_./]?(?:0[1-9]|1[0-2])[-_./]?(?:0[1-9]|[12]\d|3[01])"
+    r"|(?:0?[1-9]|[12]\d|3[01])([-_./])(?:0?[1-9]|[12]\d|3[01])\1(?:19|20)[0-9]{2})(?!\d)"
+)
+"""Year first with or without separators, or day and month in either order before the year."""
 
 
 @lru_cache(maxsize=20_000)
@@ -127,7 +131,7 @@ def path_holds_identity(part: str, allowed: frozenset[str] = frozenset()) -> boo
 
 
 def path_holds_date(part: str) -> bool:
-    """Whether a file or folder name holds a full date of 1900 to 2099, other than inside a UID."""
+    """Whether a cell, file or folder name holds a full date of 1900 to 2099, other than inside a UID."""
     return bool(_DATE_LIKE.search(_UID_LIKE.sub("", part)))
 
 

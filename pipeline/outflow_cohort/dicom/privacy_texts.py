@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+MOST_PLACES = 3
+"""Places that a message names; privacy.parquet lists them all."""
+
+
 @dataclass(frozen=True, slots=True)
 class Cell:
     """A cell of a study table: where it stands (never its text), the name of its column, what it holds."""
@@ -43,7 +47,7 @@ def audit_cells(cells: list[Cell], case_id: str, settings: PrivacySettings) -> s
         if not words:
             continue
         coded = is_pseudonym(words, case_id, settings.pseudonym_pattern, allowed)
-        promised = column_is_identity(cell.column) and not coded
+        promised = column_is_identity(cell.column) and (not coded or path_holds_date(words))
         if promised or path_holds_identity(words, allowed) or holds_identity(cell.column, allowed):
             found.add(Finding(cell.place, "", "table_identity"))
         elif path_holds_date(words):
@@ -53,7 +57,7 @@ def audit_cells(cells: list[Cell], case_id: str, settings: PrivacySettings) -> s
 
 @dataclass(frozen=True)
 class TableAudit:
-    """Findings by case, and the further columns of cases.csv in which an identity was found."""
+    """Findings by case, and the further columns of cases.csv in which an identity or a full date was found."""
 
     findings: dict[str, list[Finding]]
     tainted_columns: tuple[str, ...]
@@ -65,21 +69,25 @@ def audit_tables(
     """Audit every text cell of the study's tables that belongs to a case.
 
     tables : frames with a column case_id, by name. contract_columns : the columns of the contract, by table; others
-    are named by their place, since their own name may hold an identity.
+    are counted in the order of the file ("further column 2"), since their own name may hold an identity.
     """
     findings: dict[str, set[Finding]] = defaultdict(set)
     tainted = []
     for table, frame in tables.items():
         known = contract_columns[table]
-        for place, column in enumerate(frame.columns, start=1):
-            if column in ("file", "row") or frame[column].dtype.kind in "biufc":
+        further = 0
+        for column in frame.columns:
+            if column in ("file", "row"):
                 continue
-            where = f"{table}.csv {column}" if column in known else f"{table}.csv column {place}"
+            further += column not in known
+            if frame[column].dtype.kind in "biufc":
+                continue
+            where = f"{table}.csv {column}" if column in known else f"{table}.csv further column {further}"
             cells = frame[["case_id"]].assign(cell=frame[column].astype(str)).drop_duplicates()
             for case_id, cell in cells.itertuples(index=False):
                 found = audit_cells([Cell(where, column, cell)], str(case_id), settings)
                 findings[str(case_id)] |= found
-                if table == "cases" and column not in known and any(f.rule == "table_identity" for f in found):
+                if table == "cases" and column not in known and found:
                     tainted.append(column)
     return TableAudit({case: sorted(found) for case, found in findings.items()}, tuple(dict.fromkeys(tainted)))
 
@@ -104,6 +112,14 @@ def privacy_codes(found: set[Finding], settings: PrivacySettings) -> dict[str, s
         if one.severity in grave:
             rules[one.rule].append(one.tag)
     return {
-        rule if reason(rule).severity == "set_aside" else "privacy_strict": f"{len(tags)} findings"
+        rule if reason(rule).severity == "set_aside" else "privacy_strict": _places(tags)
         for rule, tags in rules.items()
     }
+
+
+def _places(tags: list[str]) -> str:
+    """Where the findings stand: `2 findings: (0010,0010), cases.csv site`."""
+    named = list(dict.fromkeys(tag for tag in tags if tag))
+    more = f" and {len(named) - MOST_PLACES} more" if len(named) > MOST_PLACES else ""
+    count = "1 finding" if len(tags) == 1 else f"{len(tags)} findings"
+    return f"{count}: {', '.join(named[:MOST_PLACES])}{more}" if named else count
