@@ -19,3 +19,8 @@ localrules:
 rule all:
     input:
         f"{RESULTS}/run.json",
+        # Named also, since a table or page that is gone would not be missed where the record is newer.
+        rules.table.output,
+        rules.statistics.output,
+        rules.report.output,
+        expand(rules.sheet.output, key=KEYS),

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from workflow_runs import jobs_planned, snakemake
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
 
@@ -32,6 +33,16 @@ def test_a_run_on_the_way_tells_rate_and_time_left(own_finished_study: Path, cap
     assert " a minute, about " in line
     assert main(["status", str(results)]) == EXIT_OK
     assert "start it again to go on" in capsys.readouterr().out
+
+
+def test_a_run_whose_table_is_gone_is_not_finished(own_finished_study: Path, capsys: pytest.CaptureFixture[str]):
+    results = own_finished_study / "results"
+    (results / "tables/set_aside.parquet").unlink()
+    assert main(["status", str(results)]) == EXIT_OK
+    assert "The run is not finished" in capsys.readouterr().out
+    planned = jobs_planned(snakemake(own_finished_study / "study.yaml", "--dry-run").stdout)
+    assert planned["table"] == planned["statistics"] == planned["report"] == planned["finish"] == 1
+    assert "volume" not in planned
 
 
 def test_a_folder_without_a_run_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]):

@@ -42,7 +42,16 @@ def progress(results: Path) -> Progress:
     spread = (times[-1] - times[0]) / 60 if len(times) > 1 else 0.0
     rate = (len(times) - 1) / spread if spread > 0 else None
     left = (len(keys) - done["measured"]) / rate if rate else None
-    return Progress(len(keys), done, aside, rate, left, (results / "run.json").exists())
+    return Progress(len(keys), done, aside, rate, left, _is_finished(results))
+
+
+def _is_finished(results: Path) -> bool:
+    """Whether the closing record is there, and every table that it names."""
+    try:
+        record = json.loads((results / "run.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return all((results / name).exists() for name in record["tables"])
 
 
 def _names(folder: Path) -> list[str]:
