@@ -121,7 +121,7 @@ def _one_volume(
     readings = phase_landmarks(content, plan["phase_pct"], len(found["plans"]), phase.tolerance_pct)
     grid = Grid.of_plan(plan)
     if not readings and not settings.whole_image:
-        raise PixelError("no_landmarks", "no reading belongs to this phase")
+        raise PixelError("no_landmarks", "no reading of this phase: none was given, or each is set aside itself")
     sound = _sound(readings, grid)
     if readings and not sound and not settings.whole_image:
         raise _explained(readings, grid)

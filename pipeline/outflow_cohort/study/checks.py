@@ -19,6 +19,8 @@ WIDEST_RING_MM = 120.0
 NARROWEST_RING_MM = 12.0
 """Twice the median distance of ring points from their middle. The largest annulus in the literature cited in the
 handbook is about 50 mm wide, the smallest surgical ring 20 mm: outside 12-120 mm the unit is wrong."""
+LARGEST_FRACTION = 1.0
+"""Largest phase of a table of fractions; reconstructions stand at whole percents and not all within the first one."""
 PHASE_TOLERANCE_PCT = 0.01
 """Two phase numbers of tables are the same within rounding of their text."""
 
@@ -49,7 +51,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
         if name != "landmarks"
     }
     landmarks = read_landmarks(folder / study.landmarks, study.structure_names, problems)
-    _check_references(read, landmarks, problems)
+    _check_references(read, landmarks, study, problems)
     _check_case_keys(read["cases"], problems)
     _check_devices(read, problems)
     _check_series(read["series"], problems)
@@ -67,8 +69,12 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
     return StudyTables(landmarks=landmarks, refused=refused, **read), problems
 
 
-def _check_references(read: dict[str, pd.DataFrame], landmarks: pd.DataFrame, problems: list[Problem]) -> None:
-    """Every name that one table uses must stand in the table that defines it."""
+def _check_references(
+    read: dict[str, pd.DataFrame], landmarks: pd.DataFrame, study: Study, problems: list[Problem]
+) -> None:
+    """Every name that one table uses must stand in the table that defines it; one that could not be read defines
+    nothing, and is a problem already."""
+    unread = {p.file for p in problems if p.severity == "error" and p.row in (None, 1)}
     uses = [
         (read["series"], "case_id", read["cases"], "cases.csv"),
         (landmarks, "case_id", read["cases"], "cases.csv"),
@@ -81,6 +87,8 @@ def _check_references(read: dict[str, pd.DataFrame], landmarks: pd.DataFrame, pr
     ]
     for table, column, target, target_name in uses:
         known = set(target[column])
+        if not known and Path(getattr(study, target_name.removesuffix(".csv"))).name in unread:
+            continue
         unknown = table[(table[column] != "") & ~table[column].isin(known)]
         for name, rows in unknown.groupby(column, sort=True):
             first = rows.iloc[0]
@@ -147,6 +155,14 @@ def _check_series(series: pd.DataFrame, problems: list[Problem]) -> None:
                     Problem(str(row["file"]), int(row["row"]), name, "a path that leads outside the study folder",
                             "a path inside the study folder", "Move or link the images into the study folder.")
                 )  # fmt: skip
+    phases = series["phase_pct"].dropna()
+    if len(phases) and 0.0 < phases.max() <= LARGEST_FRACTION:
+        row = series.loc[phases.idxmax()]
+        problems.append(
+            Problem(str(row["file"]), int(row["row"]), "phase_pct", f"no phase above {phases.max():g} in the table",
+                    "% of R-R, 0 to 100", "These look like fractions of R-R: multiply phase_pct by 100 here and in the"
+                    " landmarks.")
+        )  # fmt: skip
     twice = series[series["phase_pct"].notna() & series.duplicated(["case_id", "phase_pct"])]
     for _, row in twice.iterrows():
         problems.append(
@@ -227,6 +243,14 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
                  f"{place(reading)}: found phase {phase:g}; needed one of the phases of series.csv for this case "
                  f"({given}). Add the series or correct phase_pct."),
             )  # fmt: skip
+    duplicate = landmarks[landmarks.duplicated([*READING, "structure", "point_no"])]
+    for _, row in duplicate.iterrows():
+        refused.setdefault(
+            tuple(row[READING]),
+            ("duplicate_point",
+             f"{row['file']} row {row['row']}: {row['structure']} point {row['point_no']:g} stands twice; needed once. "
+             "Remove one or number the reads apart."),
+        )  # fmt: skip
     counts = landmarks.groupby([*READING, "structure"], dropna=False, sort=True).size()
     least = counts.index.get_level_values("structure").map(lambda s: STRUCTURES[s].least)
     most = counts.index.get_level_values("structure").map(lambda s: STRUCTURES[s].most or 10**9)
@@ -247,14 +271,6 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
                  f"{place(key[:-1])}: mitral_ring has {count} points; a plane needs {structure.least}. Correct the "
                  "table or list the reading under exclude."),
             )  # fmt: skip
-    duplicate = landmarks[landmarks.duplicated([*READING, "structure", "point_no"])]
-    for _, row in duplicate.iterrows():
-        refused.setdefault(
-            tuple(row[READING]),
-            ("duplicate_point",
-             f"{row['file']} row {row['row']}: {row['structure']} point {row['point_no']:g} stands twice; needed once. "
-             "Remove one or number the reads apart."),
-        )  # fmt: skip
     rows = [
         {**dict(zip(READING, reading, strict=True)), "code": code, "message": message}
         for reading, (code, message) in refused.items()

@@ -245,4 +245,5 @@ def _as_problem(name: str, item: Any) -> Problem:
         return Problem(name, None, key, "nothing", "a value for this key", f"Add `{key}: …`.")
     given = item.get("input")
     found = repr(given) if isinstance(given, (int, float, bool)) else described(str(given))
-    return Problem(name, None, key, found, item["msg"], "See the list of keys in the handbook.")
+    needed = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+    return Problem(name, None, key, found, needed, f"Correct `{key}`, or remove it to keep the default.")
