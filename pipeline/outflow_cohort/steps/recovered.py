@@ -25,8 +25,8 @@ def recovered(*, results: Path, truth: Path) -> None:
     usable = pairs["status"].isin(USABLE) & pairs["value"].notna() & pairs["true_value"].notna()
     pairs = pairs[usable].copy()
     pairs["difference"] = pairs["value"] - pairs["true_value"]
-    pairs["covered"] = (pairs["ci_low"] <= pairs["true_value"]) & (pairs["true_value"] <= pairs["ci_high"])
-    pairs.loc[pairs["ci_low"].isna(), "covered"] = None
+    covered = (pairs["ci_low"] <= pairs["true_value"]) & (pairs["true_value"] <= pairs["ci_high"])
+    pairs["covered"] = covered.astype("boolean").where(pairs["ci_low"].notna())
     write_parquet(results / "work" / "recovered.parquet", pairs.reset_index(drop=True))
     grouped = pairs.groupby(["measure", "variant", "method", "unit"], sort=True)
     summary = pd.DataFrame(
@@ -36,7 +36,7 @@ def recovered(*, results: Path, truth: Path) -> None:
             "median_difference": grouped["difference"].median(),
             "median_absolute_difference": grouped["difference"].apply(lambda d: d.abs().median()),
             "worst_difference": grouped["difference"].apply(lambda d: d.loc[d.abs().idxmax()]),
-            "covered_by_interval": grouped["covered"].apply(lambda c: c.dropna().astype(float).mean()),
+            "covered_by_interval": grouped["covered"].apply(lambda c: c.dropna().astype("float64").mean()),
         }
     ).reset_index()
     write_csv(results / "tables" / "recovered.csv", summary.round(6))
