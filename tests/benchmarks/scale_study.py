@@ -250,21 +250,21 @@ def growth(small: Figures, large: Figures, name: str) -> float:
     return float(np.log(large.processor[name] / small.processor[name]) / np.log(large.cases / small.cases))
 
 
-def markdown(rows: list[Figures], command: str) -> str:
-    """The figures as tables."""
+def markdown(rows: list[Figures]) -> str:
+    """The figures as tables, one a kind of study."""
     text = ["# How the time grows with the number of cases", "",
             "For research only, not for treating a patient. Invented data. Processor seconds (wall seconds); the machine's two",
-            "cores had other work at the same time, so that wall times are several times what they would be alone.", "", f"    {command}", ""]  # fmt: skip
+            "cores had other work at the same time, so that wall times are several times what they would be alone.", ""]  # fmt: skip
     kinds = {
         "full": "Every step through the real Snakefile, 3 readers x 2 reads, one plan, 50 draws a reading",
         "synthetic": "Plan and dry run through the real Snakefile; table, statistics, report and finish on copies of one "
         "case's measurements with scattered values (no image was measured, no case sheet written)",
     }
-    for kind, title in kinds.items():
-        own = [row for row in rows if row.kind == kind]
-        if not own:
-            continue
-        text += [f"## {title}", ""]
+    for kind, phases in sorted({(row.kind, row.phases) for row in rows}):
+        own = sorted((row for row in rows if (row.kind, row.phases) == (kind, phases)), key=lambda row: row.cases)
+        cases = ",".join(str(row.cases) for row in own)
+        command = f"    python tests/benchmarks/scale_study.py --{kind} {cases}"
+        text += [f"## {kinds[kind]}", "", command + (f" --phases {phases}" if kind == "synthetic" else ""), ""]
         text.append("| | " + " | ".join(f"{r.cases} cases x {r.phases} phases" for r in own) + " | growth exponent |")
         text.append("|---|" + "---|" * (len(own) + 1))
         text.append("| readings | " + " | ".join(str(r.readings) for r in own) + " | |")
@@ -296,26 +296,26 @@ def main() -> None:
     parser.add_argument("--phases", type=int, default=10, help="phases of the synthetic studies")
     parser.add_argument("--cores", type=int, default=2)
     parser.add_argument("--folder", type=Path, help="where to work (default: a temporary folder, removed at the end)")
-    parser.add_argument("--output", type=Path, help="Markdown file to write; the same as JSON beside it")
+    parser.add_argument(
+        "--output", type=Path, help="Markdown file to write; JSON beside it, whose figures of other studies are kept"
+    )
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
         folder = (args.folder or Path(temporary)).resolve()
         folder.mkdir(parents=True, exist_ok=True)
         rows = measure_all(folder, args.full, args.synthetic, args.phases, args.cores)
-    text = markdown(rows, "python tests/benchmarks/scale_study.py " + " ".join(_shown(sys.argv[1:])))
+    if args.output and args.output.with_suffix(".json").exists():
+        earlier = json.loads(args.output.with_suffix(".json").read_text(encoding="utf-8"))
+        fresh = {(row.kind, row.phases, row.cases) for row in rows}
+        rows += [f for f in (Figures(**row) for row in earlier) if (f.kind, f.phases, f.cases) not in fresh]
+    text = markdown(rows)
     print(text)
     if args.output:
+        args.output.parent.mkdir(parents=True, exist_ok=True)
         args.output.write_text(text, encoding="utf-8")
-        content = json.dumps([vars(row) for row in rows], indent=1, sort_keys=True)
+        ordered = sorted(rows, key=lambda row: (row.kind, row.phases, row.cases))
+        content = json.dumps([vars(row) for row in ordered], indent=1, sort_keys=True)
         args.output.with_suffix(".json").write_text(content + "\n", encoding="utf-8")
-
-
-def _shown(arguments: list[str]) -> list[str]:
-    """Arguments without the working folder, which is nobody's business."""
-    if "--folder" in arguments:
-        place = arguments.index("--folder")
-        return arguments[:place] + arguments[place + 2 :]
-    return arguments
 
 
 def measure_all(folder: Path, full: list[int], synthetic: list[int], phases: int, cores: int) -> list[Figures]:

@@ -8,18 +8,23 @@ from pathlib import Path
 
 LARGEST_BYTES = 6_000_000
 SHEETS = 2
+KEPT = ("scale.md", "scale.json")
+"""Figures of the scale study, which are no part of a demonstration run."""
 TABLES = ("*.csv", "*.schema.json", "set_aside.parquet", "series.parquet", "README.md")
 
 
 def publish(*, results: Path, output: Path) -> int:
-    """Copy the chosen files of `results` into `output` (emptied first); returns the bytes copied.
+    """Copy the chosen files of `results` into `output` (emptied first but for KEPT); returns the bytes copied.
 
     Raises FileNotFoundError where the run is not finished, ValueError where the choice exceeds LARGEST_BYTES.
     """
     if not (results / "run.json").exists():
         raise FileNotFoundError(f"{results.name}/run.json: finish the run first")
-    if output.exists():
-        shutil.rmtree(output)
+    for old in output.iterdir() if output.exists() else ():
+        if old.is_dir():
+            shutil.rmtree(old)
+        elif old.name not in KEPT:
+            old.unlink()
     chosen = [results / "run.json", results / "report" / "index.html"]
     for pattern in TABLES:
         chosen += sorted((results / "tables").glob(pattern))
