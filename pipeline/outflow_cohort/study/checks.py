@@ -86,7 +86,7 @@ def _check_references(
         (read["cases"], "prosthesis_id", read["prostheses"], "prostheses.csv"),
     ]
     for table, column, target, target_name in uses:
-        known = set(target[column])
+        known = set(target[column]) - {""}
         if not known and Path(getattr(study, target_name.removesuffix(".csv"))).name in unread:
             continue
         unknown = table[(table[column] != "") & ~table[column].isin(known)]
