@@ -94,3 +94,13 @@ def evaluate_plan(frame: Frame, redrawn: Sequence[Frame], plan_id: str) -> list[
     chances, _ = evaluate(replace(frame, draws=kept), "draws", [], plan_id)
     order = {measure.id: place for place, measure in enumerate(REGISTRY)}
     return sorted(rows + chances, key=lambda row: order[row.measure])
+
+
+def evaluate_without_plan(frame: Frame) -> list[MeasuredValue]:
+    """Rows of all measures of a plan for a reading that has none: null values with status `missing_plan`."""
+    return [
+        MeasuredValue("", measure.id, variant, method, None, measure.unit, None, None, None, "missing_plan")
+        for measure in REGISTRY
+        if measure.level != "reading"
+        for variant, method in combinations(measure, frame)
+    ]

@@ -36,13 +36,14 @@ def measure_case(
     mean_systole : mean of the values over the phases within `definitions.systolic_window`, both ends included.
     min_over_phases : the smallest value of the measure over all phases.
 
-    Status: `phase_unknown`, `too_few_phases` (fewer than 2 volumes), `no_systolic_phase`, `few_systolic_phases`,
-    `phases_missing` (a phase that the rule asks for has no value), `single_phase`; else that of the values used.
+    Status: `missing_plan`, `phase_unknown`, `too_few_phases` (fewer than 2 volumes), `no_systolic_phase`,
+    `few_systolic_phases`, `phases_missing` (a phase that the rule asks for has no value), `single_phase`; else that
+    of the values used.
     """
     results = dict(readings)
     tables = {phase: _by_row(result) for phase, result in results.items()}
     rows: list[MeasuredValue] = []
-    plans = list(dict.fromkeys(v.plan_id for r in results.values() for v in r.values if v.plan_id))
+    plans = list(dict.fromkeys(v.plan_id for r in results.values() for v in r.values if _of_plan(v)))
     for plan_id in plans:
         for entry in REGISTRY:
             for variant in entry.case_variants:
@@ -53,7 +54,11 @@ def measure_case(
                         found = {p: t[row] for p, t in tables.items() if row in t}
                         if not found:
                             continue
-                        value = _RULES[rule](row, found, tables, definitions, _volumes(results))
+                        value = (
+                            _RULES[rule](row, found, tables, definitions, _volumes(results))
+                            if any(v.status != "missing_plan" for v in found.values())
+                            else next(iter(found.values()))
+                        )
                         rows.append(replace(value, variant=variant.replace(SOLID, solid)))
     return tuple(rows)
 
@@ -62,6 +67,10 @@ def end_systole(results: Mapping[float | None, ReadingResult]) -> float | None:
     """Phase of the smallest lv_volume, percent; None where fewer than two phases have one."""
     volumes = _volumes(results)
     return min(volumes, key=lambda phase: (volumes[phase], phase)) if len(volumes) >= FEWEST_VOLUMES else None
+
+
+def _of_plan(value: MeasuredValue) -> bool:
+    return bool(value.plan_id) or value.status == "missing_plan"
 
 
 def _by_row(result: ReadingResult) -> dict[Row, MeasuredValue]:

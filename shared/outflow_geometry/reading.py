@@ -10,7 +10,7 @@ from typing import Any
 
 from outflow_geometry.anatomy import build_anatomy
 from outflow_geometry.drawing import Curve, draw_reading, plan_curves
-from outflow_geometry.evaluation import MeasuredValue, evaluate, evaluate_plan
+from outflow_geometry.evaluation import MeasuredValue, evaluate, evaluate_plan, evaluate_without_plan
 from outflow_geometry.image_findings import PhaseFindings
 from outflow_geometry.inputs import ReadingInput
 from outflow_geometry.lumen import PhaseImage
@@ -75,6 +75,8 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
             plan.plan_id,
         )
         curves += plan_curves(sections)
+    if not reading.plans:
+        values += evaluate_without_plan(frame)
     views = tuple(reading_views(anatomy, reading.supine, chosen.gantry))
     drawing = draw_reading(frame, lumen, sections_by_plan, values)
     return ReadingResult(tuple(values), tuple(curves), views, drawing)

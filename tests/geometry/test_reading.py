@@ -13,6 +13,7 @@ from thin_walls import thin_walled
 from outflow_geometry.frames import Volume
 from outflow_geometry.inputs import Cutoff, Definitions, Device, Plan, ReadingInput
 from outflow_geometry.measures import REGISTRY
+from outflow_geometry.phases import measure_case
 from outflow_geometry.reading import ReadingResult, measure_reading
 
 DEVICE = Device("invented-38", 38.0, 28.0, 0.0, 16.0)
@@ -195,3 +196,18 @@ def test_bad_geometry_ends_as_status(name: str, points: str, code: str) -> None:
 def test_a_patient_not_supine_gets_no_views() -> None:
     result = measure_reading(replace(heart(), volume=None, supine=False))
     assert {(v.lao_rao, v.status) for v in result.views} == {(None, "not_supine")}
+
+
+def test_a_reading_without_plans_has_the_rows_of_a_plan_with_their_reason() -> None:
+    planned = measure_reading(replace(heart(), volume=None))
+    bare = measure_reading(replace(heart(), volume=None, plans=()))
+    of_plan = {(v.measure, v.variant, v.method) for v in planned.values if v.plan_id}
+    reasons = {(v.measure, v.variant, v.method): (v.value, v.status) for v in bare.values}
+    assert {reasons[name] for name in of_plan} == {(None, "missing_plan")}
+    assert {v.plan_id for v in bare.values} == {""}
+    over_phases = measure_case([(30.0, bare), (40.0, bare)], CHOSEN)
+    expected = {(m.id, v) for m in REGISTRY for v in m.case_variants}
+    assert {(v.measure, v.variant.replace("full_frame", "SOLID").replace("skirt", "SOLID")) for v in over_phases} == (
+        expected
+    )
+    assert {(v.plan_id, v.value, v.status) for v in over_phases} == {("", None, "missing_plan")}
