@@ -209,30 +209,38 @@ def _check_units(landmarks: pd.DataFrame, problems: list[Problem]) -> None:
         )  # fmt: skip
 
 
+def _reading_key(reading: tuple[object, ...]) -> tuple[object, ...]:
+    """A reading as a key of dictionaries: an unknown phase is None, since NaN never equals itself."""
+    return tuple(None if pd.isna(part) else part for part in reading)
+
+
 def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Readings that cannot be measured, one row each with code and message (case-level, not study-level)."""
     grouped = landmarks.groupby(READING, dropna=False, sort=True)
-    first = grouped[["row", "file"]].first()
-    last = grouped["row"].last()
+    spans = {
+        _reading_key(reading): f"{rows['file'].iloc[0]} rows {rows['row'].iloc[0]}-{rows['row'].iloc[-1]}"
+        for reading, rows in grouped[["row", "file"]]
+    }
     refused: dict[tuple[object, ...], tuple[str, str]] = {}
 
     def place(reading: tuple[object, ...]) -> str:
-        return f"{first.loc[reading, 'file']} rows {first.loc[reading, 'row']}-{last.loc[reading]}"
+        return spans[_reading_key(reading)]
 
-    readings = list(first.index)
     known = {case: set(rows) for case, rows in series.dropna(subset=["phase_pct"]).groupby("case_id")["phase_pct"]}
     open_phases = set(series.loc[series["phase_pct"].isna(), "case_id"])
-    for reading in readings:
+    for reading in spans:
         case, phase, reader, read_no = reading
         for item in study.exclude:
             if (
                 item.case_id == case
                 and item.reader_id in (None, reader)
                 and item.read_no in (None, read_no)
-                and (item.phase_pct is None or abs(item.phase_pct - phase) < PHASE_TOLERANCE_PCT)
+                and (
+                    item.phase_pct is None or (phase is not None and abs(item.phase_pct - phase) < PHASE_TOLERANCE_PCT)
+                )
             ):
                 refused[reading] = ("excluded", f"excluded in study.yaml: {item.reason}")
-        if case in open_phases or pd.isna(phase):
+        if case in open_phases or phase is None:
             continue
         phases = known.get(case, set())
         if phases and not any(abs(phase - p) < PHASE_TOLERANCE_PCT for p in phases):
@@ -246,7 +254,7 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
     duplicate = landmarks[landmarks.duplicated([*READING, "structure", "point_no"])]
     for _, row in duplicate.iterrows():
         refused.setdefault(
-            tuple(row[READING]),
+            _reading_key(tuple(row[READING])),
             ("duplicate_point",
              f"{row['file']} row {row['row']}: {row['structure']} point {row['point_no']:g} stands twice; needed once. "
              "Remove one or number the reads apart."),
@@ -257,7 +265,7 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
     for key, count in counts[counts.to_numpy() > np.asarray(most)].items():
         structure = STRUCTURES[key[-1]]
         refused.setdefault(
-            key[:-1],
+            _reading_key(key[:-1]),
             ("too_many_points",
              f"{place(key[:-1])}: {structure.name} has {count} points; needed {structure.most}. Correct the table "
              "or list the reading under exclude."),
@@ -266,7 +274,7 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
         structure = STRUCTURES[key[-1]]
         if structure.name == "mitral_ring":
             refused.setdefault(
-                key[:-1],
+                _reading_key(key[:-1]),
                 ("too_few_points",
                  f"{place(key[:-1])}: mitral_ring has {count} points; a plane needs {structure.least}. Correct the "
                  "table or list the reading under exclude."),
@@ -275,4 +283,5 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
         {**dict(zip(READING, reading, strict=True)), "code": code, "message": message}
         for reading, (code, message) in refused.items()
     ]
-    return pd.DataFrame(rows, columns=[*READING, "code", "message"])
+    table = pd.DataFrame(rows, columns=[*READING, "code", "message"])
+    return table.astype({"phase_pct": "float64"})
