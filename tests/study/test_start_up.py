@@ -18,7 +18,9 @@ def test_nothing_heavy_is_imported_at_start(module: str):
 
 
 def test_importing_prints_nothing():
-    done = subprocess.run([sys.executable, "-c", "import outflow_cohort.cli"], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", "import outflow_cohort.cli"], capture_output=True, text=True, check=True
+    )
     assert done.stdout == done.stderr == ""
 
 
