@@ -34,7 +34,8 @@ class Measure:
     extremes : variants that are the largest or smallest of many directions or places.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
-        `square` (root mean squares) or `ratio` (lengths of rough curves).
+        `square` (root mean squares), `ratio` (lengths of rough curves), or `place`: none, the value hangs on where
+        the smallest section lies, and a reading far off is drawn back towards the middle.
     """
 
     id: str
@@ -255,6 +256,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Area of the outflow lumen without the device, in the plane of the neo-LVOT and by the same rule.",
         CONVENTION,
         OVER_PHASES,
+        scale="place",
     ),
     Measure(
         "lvot_residual_fraction",
@@ -268,6 +270,7 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         highest=1.0,
+        scale="place",
     ),
     Measure(
         "neo_lvot_station",
@@ -281,6 +284,7 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         lowest=None,
+        extremes=("SOLID",),
     ),
     Measure(
         "device_septum_distance",

@@ -6,7 +6,9 @@ own content, so that a reading gives the same intervals wherever and whenever it
 
 Intervals are pivotal ("basic"; Davison & Hinkley 1997, Bootstrap Methods and their Application, section 5.2): the
 reader's own scatter has already shifted a measure such as a distance or a departure from a plane to one side once,
-redrawing shifts it again by as much, and the interval takes that shift off.
+redrawing shifts it again by as much, and the interval takes that shift off. What hangs on the place of the smallest
+section answers the other way: a reading that found it far off is drawn back by redrawing, so that the quantiles of
+the redraws themselves ("percentile"; same book, section 5.3) hold the truth.
 """
 
 from __future__ import annotations
@@ -106,6 +108,8 @@ def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
     low_draw, high_draw = (float(q) for q in np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull"))
     if measure.scale == "square":
         low, high = (math.sqrt(max(2.0 * value**2 - q**2, 0.0)) for q in (high_draw, low_draw))
+    elif measure.scale == "place":
+        low, high = low_draw, high_draw
     elif measure.scale == "ratio" and low_draw > 0.0:
         low, high = value**2 / high_draw, value**2 / low_draw
     else:

@@ -158,21 +158,30 @@ def test_chance_without_known_scatter_says_so() -> None:
 
 
 def test_interval_takes_the_shift_off_and_stays_within_bounds() -> None:
-    # draws shifted by +1 from the value 2: the truth is looked for around 1
-    draws = Draws(2.0, 3.0 + np.linspace(-1.0, 1.0, 1001))
+    # draws shifted by +0.5 from the value 2: the truth is looked for around 1.5
+    draws = Draws(2.0, 2.5 + np.linspace(-1.0, 1.0, 1001))
     found = interval(draws, measure("ring_septum_distance"))
-    assert (found.low, found.high) == (pytest.approx(0.05, abs=0.01), pytest.approx(1.95, abs=0.01))
+    assert (found.low, found.high) == (pytest.approx(0.55, abs=0.01), pytest.approx(2.45, abs=0.01))
+    # shifted by +1 the pivot ends at 1.95, and is widened to hold the value
+    assert interval(Draws(2.0, 3.0 + np.linspace(-1.0, 1.0, 1001)), measure("ring_septum_distance")).high == 2.0
     assert interval(Draws(0.5, 3.0 + np.linspace(-1, 1, 1001)), measure("ring_septum_distance")).low == 0.0
-    assert interval(Draws(0.99, np.linspace(0.5, 1.0, 1001)), measure("lvot_residual_fraction")).high == 1.0
+    assert interval(Draws(0.99, np.linspace(0.5, 1.0, 1001)), measure("aortic_eccentricity")).high == 1.0
 
 
 def test_intervals_on_the_scales_of_squares_and_ratios() -> None:
-    # root mean square 2 whose redrawn squares lie evenly in [4, 8]: truths 2 * 4 - [4, 8] = [0, 4] on that scale
-    squares = interval(Draws(2.0, np.sqrt(np.linspace(4.0, 8.0, 4001))), measure("mitral_nonplanarity"), "rms")
-    assert (squares.low, squares.high) == (pytest.approx(np.sqrt(0.1), rel=0.01), pytest.approx(np.sqrt(3.9), rel=0.01))
+    # root mean square 2 whose redrawn squares lie evenly in [3, 8]: truths 2 * 4 - [3, 8] = [0, 5] on that scale
+    squares = interval(Draws(2.0, np.sqrt(np.linspace(3.0, 8.0, 4001))), measure("mitral_nonplanarity"), "rms")
+    low, high = np.sqrt([0.125, 4.875])
+    assert (squares.low, squares.high) == (pytest.approx(low, rel=0.01), pytest.approx(high, rel=0.01))
     # lengths redrawn between 1 and 2 times as long: truths between the value and half of it
     ratios = interval(Draws(10.0, np.geomspace(10.0, 20.0, 4001)), measure("leaflet_length"))
     assert (ratios.low, ratios.high) == (pytest.approx(5.0, rel=0.03), pytest.approx(10.0, rel=0.03))
+
+
+def test_interval_of_what_hangs_on_the_place_is_that_of_the_draws() -> None:
+    # draws that fall back from 800 towards 700: the truth is looked for among them, and the value stays inside
+    found = interval(Draws(800.0, np.linspace(650.0, 750.0, 1001)), measure("native_lvot_area"))
+    assert (found.low, found.high) == (pytest.approx(652.5, abs=0.2), 800.0)
 
 
 def test_interval_of_an_extreme_adds_its_shift_to_the_error() -> None:
