@@ -37,24 +37,29 @@ def table(done, name):
     return pd.read_parquet(done[0] / "tables" / f"{name}.parquet")
 
 
+def names_of(done) -> set[str]:
+    """Names of the tables written."""
+    return {name.split(".", 1)[0] for name in done[1]}
+
+
 def test_writes_every_table_as_parquet_and_csv(done):
-    names = {n.rsplit(".", 1)[0] for n in done[1]}
+    names = names_of(done)
     assert {
         "cohort_summary", "agreement", "size_agreement", "cutoffs", "associations", "baseline", "phase_curves",
         "endpoints", "roc_curves", "landmark_agreement", "categorical_agreement",
     } <= names  # fmt: skip
-    assert all(f"{n}.csv" in done[1] and f"{n}.parquet" in done[1] for n in names)
+    assert all(f"{n}.{kind}" in done[1] for n in names for kind in ("csv", "parquet", "schema.json"))
 
 
 def test_rows_carry_definition_and_source(done):
-    for name in {n.rsplit(".", 1)[0] for n in done[1]} - {"grras"}:
+    for name in names_of(done) - {"grras"}:
         frame = table(done, name)
         assert (frame["definition"] != "").all(), name
         assert (frame["source"] != "").all(), name
 
 
 def test_the_data_dictionary_knows_every_table_and_column(done):
-    names = {n.rsplit(".", 1)[0] for n in done[1]}
+    names = names_of(done)
     assert names == set(TABLE_MEANINGS)
     columns = {c for name in names for c in table(done, name).columns}
     assert columns == set(COLUMN_MEANINGS)
