@@ -31,7 +31,13 @@ def row(value: float | None, low: float | None, high: float | None, status: str 
 
 
 def test_differences_and_coverage(tmp_path: Path):
-    rows = [row(101, 99, 103), row(97, 96, 98), row(102, None, None), row(None, None, None, "no_section"), row(500, 1, 2, "leak")]
+    rows = [
+        row(101, 99, 103),
+        row(97, 96, 98),
+        row(102, None, None),
+        row(None, None, None, "no_section"),
+        row(500, 1, 2, "leak"),
+    ]
     folder = tmp_path / "results/tables/measurements"
     folder.mkdir(parents=True)
     typed_frame(rows, MEASUREMENTS).to_parquet(folder / "part-00000.parquet")

@@ -84,9 +84,7 @@ def test_gwet_error_of_fleiss_kappa_agrees_with_the_case_bootstrap():
     base = rng.integers(0, 4, (120, 1))
     ratings = np.where(rng.random((120, 3)) < 0.6, base, rng.integers(0, 4, (120, 3)))
     counts = kappa.rating_counts(ratings, 4)
-    draws = [
-        kappa.fleiss_kappa(counts[rng.integers(0, 120, 120)], n_draws=0).estimate for _ in range(1000)
-    ]
+    draws = [kappa.fleiss_kappa(counts[rng.integers(0, 120, 120)], n_draws=0).estimate for _ in range(1000)]
     found = kappa.fleiss_kappa(counts, n_draws=0)
     assert found.se == pytest.approx(np.std(draws, ddof=1), rel=4 / np.sqrt(2000))
 

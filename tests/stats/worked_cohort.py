@@ -89,7 +89,13 @@ def roc_asah():
 
 
 def prop_newcombe1998():
-    names = {"wilson": "wilson", "cp": "clopper_pearson", "wald": "wald", "wilsoncc": "wilson_cc", "jeffreys": "jeffreys"}
+    names = {
+        "wilson": "wilson",
+        "cp": "clopper_pearson",
+        "wald": "wald",
+        "wilsoncc": "wilson_cc",
+        "jeffreys": "jeffreys",
+    }
     values = {}
     for x, n in ((81, 263), (15, 148), (0, 20), (1, 29)):
         key = f"{x}_{n}"
