@@ -195,6 +195,21 @@ def _reading_lists(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _cases_needed(args: argparse.Namespace) -> int:
+    from outflow_cohort.stats.planning import plan_icc, plan_limits
+
+    try:
+        if args.half_width is not None:
+            table = plan_limits(args.half_width, sd=args.sd)
+        else:
+            table = plan_icc(args.icc, args.width, smallest_icc=args.smallest_icc, readers=args.readers)
+    except ValueError as error:
+        print(error, file=sys.stderr)
+        return EXIT_USAGE
+    print(table.to_csv(index=False), end="")
+    return EXIT_OK
+
+
 def add_paths(parser: argparse.ArgumentParser, *names: str) -> None:
     for name in names:
         parser.add_argument(f"--{name}", type=Path, required=True)
@@ -247,6 +262,19 @@ def add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentPars
     )
     p.add_argument("run_a", type=Path)
     p.add_argument("run_b", type=Path)
+    p = add_command(
+        commands,
+        "cases-needed",
+        _cases_needed,
+        "Cases and readers needed for an agreement study.",
+        "--icc 0.9 --width 0.1 --readers 3",
+    )
+    p.add_argument("--icc", type=float, default=0.9, help="ICC expected (default 0.9)")
+    p.add_argument("--width", type=float, default=0.1, help="full width of its 95 %% interval (default 0.1)")
+    p.add_argument("--smallest-icc", type=float, help="ICC to be shown exceeded, with 80 %% power")
+    p.add_argument("--readers", type=int, help="readers (default: a row for 2 to 5)")
+    p.add_argument("--half-width", type=float, help="for limits of agreement: half-width of a limit's 95 %% interval")
+    p.add_argument("--sd", type=float, help="SD of differences; without it --half-width counts in SD")
     p = add_command(commands, "wide", _wide, "Write one row a reading and plan.", "results --output wide.csv")
     p.add_argument("results", type=Path)
     add_paths(p, "output")
