@@ -51,15 +51,6 @@ def write_truth(*, folder: Path, case_id: str) -> None:
     write_text(folder / "truth" / f"{case_id}.csv", "\n".join(lines) + "\n")
 
 
-def collect(*, folder: Path) -> None:
-    """Join the truth of all cases in `folder`/truth.csv."""
-    demo = load_settings(folder / "demo.yaml")
-    lines = [",".join(COLUMNS)]
-    for case in demo.cases:
-        lines += (folder / "truth" / f"{case.case_id}.csv").read_text(encoding="utf-8").splitlines()[1:]
-    write_text(folder / "truth.csv", "\n".join(lines) + "\n")
-
-
 def case_truth(demo: DemoSettings, case: DemoCase, steps: Steps = EXACT) -> list[Row]:
     """All true values of one case, sections sampled by `steps`; undefined ones are left out."""
     heart_at_rest = heart_case(case)

@@ -62,11 +62,6 @@ def cut(table: Table, most: int) -> Table:
     return Table(table.header, table.rows[:most], note, table.caption)
 
 
-def with_title(table: Table, caption: str, most: int) -> Table:
-    """`table` under a caption, cut at `most` rows."""
-    return cut(Table(table.header, table.rows, table.note, caption), most)
-
-
 def table_of(header: Sequence[str], rows: Sequence[Sequence[Any]], note: str = "", caption: str = "") -> Table:
     """A table of ready text cells."""
     return Table(tuple(header), tuple(tuple(str(c) for c in row) for row in rows), note, caption)

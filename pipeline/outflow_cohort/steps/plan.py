@@ -20,18 +20,6 @@ PLAN_VERSION = f"1 {outflow_geometry.__version__}"
 """Part of the stamp: requests are written anew when their form or the package changes."""
 
 
-def results_folder(study_file: Path) -> Path:
-    """The results folder of a study, without checking anything else (`results/` beside it where unreadable)."""
-    import yaml
-
-    try:
-        content = yaml.safe_load(study_file.read_text(encoding="utf-8-sig"))
-        chosen = content.get("results") if isinstance(content, dict) else None
-    except (OSError, UnicodeDecodeError, yaml.YAMLError):
-        chosen = None
-    return study_file.parent / (chosen if isinstance(chosen, str) and chosen else "results")
-
-
 def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     """Check `study_file` and its tables, and write RESULTS/work/{study.json,plan.json,cases.parquet,
     readings.parquet,requests/KEY.json}; a file whose content is unchanged is left untouched.
