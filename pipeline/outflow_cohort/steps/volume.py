@@ -157,7 +157,7 @@ def _one_volume(
         "image_shear": plan["shear"],
     }
     figures = image_quality(read, grid, readings, points, QualitySettings(**study.get("quality", {})))
-    return entry, {"row": plan["row"], "series": plan["series"], **figures}
+    return entry, {"row": plan["row"], "series": plan["series"], "resampled": entry["resampled"], **figures}
 
 
 def _problems(reading: Row, grid: Grid) -> list[Problem]:

@@ -131,6 +131,7 @@ SERIES_MEANINGS = {
     "saturated_pct": "share of voxels near the ring at the top of the HU scale, %",
     "slab_step": "largest step between neighbouring slices, as a multiple of the usual one",
     "margin_mm": "distance of the landmarks from the border of the image, mm",
+    "resampled": "whether the region measured was resampled to cubic voxels; false = cut out on its own grid",
     "quality": "verdict of the image-quality gates",
     "quality_codes": "codes of the gates that warned or failed, separated by ;",
 }
