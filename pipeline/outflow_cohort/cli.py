@@ -1,35 +1,44 @@
-"""The command line: only this module and `cli_tools` parse arguments; each command calls one plain function."""
+"""The command line: only this module, `cli_tools` and `cli_parts` parse arguments; each command calls one plain
+function."""
 
 from __future__ import annotations
 
 import argparse
 import errno
+import logging
 import sys
+import time
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
 
-from outflow_cohort.cli_tools import (
+from outflow_cohort import events
+from outflow_cohort.cli_parts import (
     CAUTION,
+    ENVIRONMENT,
     EXIT_FAILED,
     EXIT_OK,
+    EXIT_STATUS,
     EXIT_STUDY,
     EXIT_USAGE,
+    Commands,
     add_command,
+    add_message_options,
     add_paths,
-    add_user_commands,
 )
+from outflow_cohort.cli_tools import add_user_commands
 
 DISK_TROUBLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO)
 """Full, over quota, over the file-size limit, read-only, failing: the machine's trouble, told without a traceback."""
-
-__all__ = ["EXIT_FAILED", "EXIT_OK", "EXIT_STUDY", "EXIT_USAGE", "build_parser", "main"]
+RESULTS = "the results folder of a study"
+REQUEST = "the frozen request of the case (RESULTS/work/requests/KEY.json)"
+INVENTORY = "what the inventory step wrote (RESULTS/work/inventory/KEY.json)"
 
 
 def _plan(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.plan import plan
 
     for problem in plan(study_file=args.study, generated=args.generated):
-        print(problem, file=sys.stderr)
+        problem.tell()
     return EXIT_OK
 
 
@@ -121,7 +130,7 @@ def _recovered(args: argparse.Namespace) -> int:
 def _finish(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.finish import finish
 
-    print(finish(results=args.results))
+    events.tell(finish(results=args.results), name="finished")
     return EXIT_OK
 
 
@@ -130,100 +139,64 @@ def build_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="outflow-cohort",
         description="Measures whole CT cohorts before catheter-borne mitral valve implantation, each the same way.",
-        epilog=f"exit status: 0 done, 1 failed, 2 wrong use, 3 the study has errors.\n\n{CAUTION}",
+        epilog=f"example: outflow-cohort check my_study/study.yaml\n\n{EXIT_STATUS}\n\n{ENVIRONMENT}\n\n{CAUTION}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="store_true", help="print the version and leave")
+    add_message_options(parser, default=False)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
     add_user_commands(commands)
+    _add_demo(commands)
     _add_steps(commands)
     return parser
 
 
-def _add_steps(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_demo(commands: Commands[argparse.ArgumentParser]) -> None:
+    """Commands that make the demonstration study; the workflow's rules call them."""
+    folder = "the demonstration study's folder"
+    text, example = "Write the tables of the demonstration study.", "--folder demo_study --settings config/demo.yaml"
+    p = add_command(commands, "demo", _demo, text, example)
+    add_paths(p, folder=folder, settings="settings of the invented cohort")
+    p.add_argument("--with-images", action="store_true", help="write the CT series and true values too")
+    example = "--folder demo_study --case D01"
+    p = add_command(commands, "demo-series", _demo_series, "Write the CT series of one demonstration case.", example)
+    add_paths(p, folder=folder)
+    p.add_argument("--case", required=True, help="case_id")
+    p = add_command(commands, "demo-truth", _demo_truth, "Write the true values of one demonstration case.", example)
+    add_paths(p, folder=folder)
+    p.add_argument("--case", required=True, help="case_id")
+
+
+def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     """Commands that the workflow's rules call."""
     p = add_command(commands, "plan", _plan, "Check a study and freeze one request a case.", "--study study.yaml")
-    add_paths(p, "study")
+    add_paths(p, study="study.yaml")
     p.add_argument("--generated", action="store_true", help="the workflow itself makes the series")
-    p = add_command(
-        commands,
-        "demo",
-        _demo,
-        "Write the tables of the demonstration study.",
-        "--folder demo_study --settings config/demo.yaml",
-    )
-    add_paths(p, "folder", "settings")
-    p.add_argument("--with-images", action="store_true", help="write the CT series and true values too")
-    p = add_command(
-        commands,
-        "demo-series",
-        _demo_series,
-        "Write the CT series of one demonstration case.",
-        "--folder demo_study --case D01",
-    )
-    add_paths(p, "folder")
-    p.add_argument("--case", required=True)
-    p = add_command(
-        commands,
-        "demo-truth",
-        _demo_truth,
-        "Write the true values of one demonstration case.",
-        "--folder demo_study --case D01",
-    )
-    add_paths(p, "folder")
-    p.add_argument("--case", required=True)
-    p = add_command(
-        commands,
-        "inventory",
-        _inventory,
-        "Read the headers of a case's series and judge them.",
-        "--request R.json --output I.json",
-    )
-    add_paths(p, "request", "output")
-    p = add_command(
-        commands,
-        "volume",
-        _volume,
-        "Read and resample the volumes of a case.",
-        "--request R.json --inventory I.json --output V",
-    )
-    add_paths(p, "request", "inventory", "output")
-    p = add_command(
-        commands,
-        "measure",
-        _measure,
-        "Measure all phases, readers and plans of a case.",
-        "--request R.json --inventory I.json --volumes V --output M",
-    )
-    add_paths(p, "request", "inventory", "volumes", "output")
-    p = add_command(
-        commands,
-        "table",
-        _table,
-        "Gather the cases' measurements into the tables of a study.",
-        "--results results",
-    )
-    add_paths(p, "results")
-    p = add_command(
-        commands, "statistics", _statistics, "Compute cohort statistics and agreement.", "--results results"
-    )
-    add_paths(p, "results")
+    text, example = "Read the headers of a case's series and judge them.", "--request R.json --output I.json"
+    p = add_command(commands, "inventory", _inventory, text, example)
+    add_paths(p, request=REQUEST, output="file to write")
+    text, example = "Read and resample the volumes of a case.", "--request R.json --inventory I.json --output V"
+    p = add_command(commands, "volume", _volume, text, example)
+    add_paths(p, request=REQUEST, inventory=INVENTORY, output="folder to write")
+    text = "Measure all phases, readers and plans of a case."
+    p = add_command(commands, "measure", _measure, text, "--request R.json --inventory I.json --volumes V --output M")
+    add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", output="folder to write")
+    text, example = "Gather the cases' measurements into the tables of a study.", "--results results"
+    p = add_command(commands, "table", _table, text, example)
+    add_paths(p, results=RESULTS)
+    p = add_command(commands, "statistics", _statistics, "Compute cohort statistics and agreement.", example)
+    add_paths(p, results=RESULTS)
     p.add_argument("--scheduler", help="address of a running dask.distributed scheduler")
     p = add_command(commands, "sheet", _sheet, "Write the sheet of one case.", "--results results --key C001")
-    add_paths(p, "results")
-    p.add_argument("--key", required=True)
-    p = add_command(commands, "report", _report, "Write the cohort report.", "--results results")
-    add_paths(p, "results")
-    p = add_command(
-        commands,
-        "recovered",
-        _recovered,
-        "Compare measured with true values of an analytic study.",
-        "--results results --truth truth",
-    )
-    add_paths(p, "results", "truth")
-    p = add_command(commands, "finish", _finish, "Check that nothing was lost and write run.json.", "--results results")
-    add_paths(p, "results")
+    add_paths(p, results=RESULTS)
+    p.add_argument("--key", required=True, help="the case, as its files in RESULTS/work are named")
+    p = add_command(commands, "report", _report, "Write the cohort report.", example)
+    add_paths(p, results=RESULTS)
+    text = "Compare measured with true values of an analytic study."
+    p = add_command(commands, "recovered", _recovered, text, "--results results --truth truth")
+    add_paths(p, results=RESULTS, truth="folder of true values")
+    p = add_command(commands, "finish", _finish, "Check that nothing was lost and write run.json.", example)
+    add_paths(p, results=RESULTS)
 
 
 def _claim(args: argparse.Namespace) -> AbstractContextManager[None]:
@@ -247,28 +220,42 @@ def main(argv: Sequence[str] | None = None) -> int:
     if not hasattr(args, "function"):
         parser.print_help(sys.stderr)
         return EXIT_USAGE
+    events.listen(quiet=args.quiet, verbose=args.verbose, as_json=args.json_log)
+    begun = time.monotonic()
+    name = args.function.__name__.strip("_").replace("_", "-")
+    events.event("begin", f"{name} begins", level=logging.DEBUG, details={"command": name})
+    status = _call(args)
+    seconds = round(time.monotonic() - begun, 3)
+    details = {"command": name, "status": status, "seconds": seconds}
+    events.event("end", f"{name} ends after {seconds:g} s, status {status}", level=logging.DEBUG, details=details)
+    return status
+
+
+def _call(args: argparse.Namespace) -> int:
+    """Run the command; what a user can mend is told without a traceback."""
     from outflow_cohort.files import DamagedFile
     from outflow_cohort.study.problems import StudyError
 
     try:
         with _claim(args):
             return int(args.function(args))
-    except DamagedFile as error:
-        print(error, file=sys.stderr)
+    except DamagedFile as trouble:
+        events.error(str(trouble), name="damaged_file")
         return EXIT_FAILED
     except MemoryError:
-        print("out of memory: start again with more memory for this step (mem_mb of its rule)", file=sys.stderr)
+        events.error("out of memory: start again with more memory for this step (mem_mb of its rule)", name="memory")
         return EXIT_FAILED
-    except OSError as error:
-        if error.errno not in DISK_TROUBLE:
+    except OSError as trouble:
+        if trouble.errno not in DISK_TROUBLE:
             raise
-        print(f"the results could not be written: {error.strerror}. Free or repair the disk, then start again; "
-              "nothing half-written is kept.", file=sys.stderr)  # fmt: skip
+        events.error(f"the results could not be written: {trouble.strerror}. Free or repair the disk, then start "
+                     "again; nothing half-written is kept.", name="disk")  # fmt: skip
         return EXIT_FAILED
-    except StudyError as error:
-        print(error, file=sys.stderr)
-        count = sum(p.severity == "error" for p in error.problems)
-        print(f"The study has {count} error(s); nothing was computed.", file=sys.stderr)
+    except StudyError as trouble:
+        for problem in trouble.problems:
+            problem.tell()
+        count = sum(p.severity == "error" for p in trouble.problems)
+        events.error(f"The study has {count} error(s); nothing was computed.", name="study_refused")
         return EXIT_STUDY
 
 

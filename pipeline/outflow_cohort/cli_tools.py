@@ -1,43 +1,40 @@
-"""Commands that people call, and what every command is made of. Only `cli` and this module parse arguments."""
+"""Commands that people call. Only `cli`, `cli_parts` and this module parse arguments."""
 
 from __future__ import annotations
 
 import argparse
-import sys
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from outflow_cohort import events
+from outflow_cohort.cli_parts import (
+    EXIT_FAILED,
+    EXIT_OK,
+    EXIT_STUDY,
+    EXIT_USAGE,
+    Commands,
+    add_command,
+    add_paths,
+)
 
 if TYPE_CHECKING:
     from outflow_cohort.study.problems import Problem
 
-EXIT_OK = 0
-EXIT_FAILED = 1
-EXIT_USAGE = 2
-EXIT_STUDY = 3
-"""0 done; 1 the work failed; 2 wrong use of the command line; 3 the study has errors (each was printed)."""
-
-CAUTION = (
-    "For research only, not for treating a patient. Measurements need a qualified reader's review; clinical "
-    "decisions rest with licensed physicians, the device's instructions and local protocol."
-)
-
 
 def _check(args: argparse.Namespace) -> int:
     from outflow_cohort.study.preview import preview
-    from outflow_cohort.study.problems import grouped
+    from outflow_cohort.study.problems import tell_grouped
 
     if args.fix_plan and args.fix_plan.exists():
-        print(f"{args.fix_plan.name} exists and is not overwritten; name a new file for the fix plan", file=sys.stderr)
+        events.error(f"{args.fix_plan.name} exists and is not overwritten; name a new file for the fix plan")
         return EXIT_USAGE
     drawing, problems = preview(args.study)
     print(drawing)
-    for line in grouped(problems):
-        print(line, file=sys.stderr)
+    tell_grouped(problems)
     if args.fix_plan:
         _write_fix_plan(args.fix_plan, problems)
     errors = sum(p.severity == "error" for p in problems)
-    print(f"{errors} error(s), {len(problems) - errors} warning(s).")
+    events.tell(f"{errors} error(s), {len(problems) - errors} warning(s).")
     return EXIT_STUDY if errors else EXIT_OK
 
 
@@ -54,7 +51,7 @@ def _write_fix_plan(path: Path, problems: list[Problem]) -> None:
 def _init(args: argparse.Namespace) -> int:
     from outflow_cohort.study.scaffold import scaffold
 
-    print(scaffold(dicom_tree=args.dicom, folder=args.folder))
+    events.tell(scaffold(dicom_tree=args.dicom, folder=args.folder))
     return EXIT_OK
 
 
@@ -69,12 +66,12 @@ def _status(args: argparse.Namespace) -> int:
     except FileNotFoundError as error:
         unfinished = error.filename and Path(error.filename).name == "run.json"
         text = "the run is not finished" if unfinished else "no run has begun"
-        print(f"{args.results.name}: {text}; run snakemake first", file=sys.stderr)
+        events.error(f"{args.results.name}: {text}; run snakemake first")
         return EXIT_FAILED
     for name in changed:
-        print(f"{name}: not as the run wrote it; delete it and start the run again", file=sys.stderr)
+        events.error(f"{name}: not as the run wrote it; delete it and start the run again")
     if not changed:
-        print("All tables are as the run wrote them.")
+        events.tell("All tables are as the run wrote them.")
     return EXIT_FAILED if changed else EXIT_OK
 
 
@@ -84,7 +81,7 @@ def _compare(args: argparse.Namespace) -> int:
     try:
         difference = compare(args.run_a, args.run_b)
     except FileNotFoundError as error:
-        print(f"no finished run: {Path(error.filename).name} is missing; finish both runs first", file=sys.stderr)
+        events.error(f"no finished run: {Path(error.filename).name} is missing; finish both runs first")
         return EXIT_USAGE
     print(difference.text())
     return EXIT_FAILED if len(difference.rows) else EXIT_OK
@@ -93,21 +90,21 @@ def _compare(args: argparse.Namespace) -> int:
 def _publish_demo(args: argparse.Namespace) -> int:
     from outflow_cohort.runs.publish import publish
 
-    print(f"{publish(results=args.results, output=args.output) / 1e6:.1f} MB")
+    events.tell(f"{publish(results=args.results, output=args.output) / 1e6:.1f} MB")
     return EXIT_OK
 
 
 def _handbook(args: argparse.Namespace) -> int:
     from outflow_cohort.runs.handbook import write_handbook
 
-    print(f"{write_handbook(output=args.output)} pages")
+    events.tell(f"{write_handbook(output=args.output)} pages")
     return EXIT_OK
 
 
 def _export_landmarks(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.export import export_landmarks
 
-    print(f"{export_landmarks(study_file=args.study, kind=args.format, folder=args.output)} files")
+    events.tell(f"{export_landmarks(study_file=args.study, kind=args.format, folder=args.output)} files")
     return EXIT_OK
 
 
@@ -117,9 +114,9 @@ def _fetch(args: argparse.Namespace) -> int:
     try:
         count = fetch_series(url=args.url, output=args.output, most_megabytes=args.most_megabytes)
     except FetchError as error:
-        print(error, file=sys.stderr)
+        events.error(str(error))
         return EXIT_FAILED
-    print(f"{count} files")
+    events.tell(f"{count} files")
     return EXIT_OK
 
 
@@ -129,9 +126,9 @@ def _wide(args: argparse.Namespace) -> int:
     try:
         rows, columns = write_wide(results=args.results, output=args.output)
     except FileNotFoundError as error:
-        print(f"no finished run: {error} is missing in {args.results.name}; finish the run first", file=sys.stderr)
+        events.error(f"no finished run: {error} is missing in {args.results.name}; finish the run first")
         return EXIT_USAGE
-    print(f"{rows} rows, {columns} columns")
+    events.tell(f"{rows} rows, {columns} columns")
     return EXIT_OK
 
 
@@ -142,9 +139,9 @@ def _export(args: argparse.Namespace) -> int:
     try:
         names = export_reading(results=args.results, wanted=wanted, output=args.output)
     except ExportError as error:
-        print(error, file=sys.stderr)
+        events.error(str(error))
         return EXIT_FAILED
-    print("\n".join(names))
+    events.tell("\n".join(names))
     return EXIT_OK
 
 
@@ -157,13 +154,13 @@ def _export_measurements(args: argparse.Namespace) -> int:
         rows = case_measurements(args.results, case_id)
     except FileNotFoundError as error:
         name = Path(error.filename or str(error)).name
-        print(f"{name} is missing in {args.results.name}: finish the run first, or correct the key", file=sys.stderr)
+        events.error(f"{name} is missing in {args.results.name}: finish the run first, or correct the key")
         return EXIT_USAGE
     except ValueError as error:
-        print(error, file=sys.stderr)
+        events.error(str(error))
         return EXIT_FAILED
     count = write_measurement_report(args.output / f"{args.key}.dcm", case_id, rows)
-    print(f"{count} measurements, {len(rows) - count} without a value left out")
+    events.tell(f"{count} measurements, {len(rows) - count} without a value left out")
     return EXIT_OK
 
 
@@ -189,9 +186,9 @@ def _reading_lists(args: argparse.Namespace) -> int:
             key=args.key,
         )
     except ValueError as error:
-        print(error, file=sys.stderr)
+        events.error(str(error))
         return EXIT_USAGE
-    print(f"{count} readings")
+    events.tell(f"{count} readings")
     return EXIT_OK
 
 
@@ -204,141 +201,112 @@ def _cases_needed(args: argparse.Namespace) -> int:
         else:
             table = plan_icc(args.icc, args.width, smallest_icc=args.smallest_icc, readers=args.readers)
     except ValueError as error:
-        print(error, file=sys.stderr)
+        events.error(str(error))
         return EXIT_USAGE
     print(table.to_csv(index=False), end="")
     return EXIT_OK
 
 
-def add_paths(parser: argparse.ArgumentParser, *names: str) -> None:
-    for name in names:
-        parser.add_argument(f"--{name}", type=Path, required=True)
+KEY = "the case, as its files in RESULTS/work are named"
+RESULTS = "the results folder of a study"
+STUDY = "study.yaml of the study"
 
 
-def add_command(
-    commands: argparse._SubParsersAction[argparse.ArgumentParser],
-    name: str,
-    function: Callable[[argparse.Namespace], int],
-    text: str,
-    example: str,
-) -> argparse.ArgumentParser:
-    parser = commands.add_parser(
-        name,
-        help=text,
-        description=text,
-        epilog=f"example: outflow-cohort {name} {example}\n\n{CAUTION}",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.set_defaults(function=function)
-    return parser
-
-
-def add_user_commands(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def add_user_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Commands that people call."""
-    p = add_command(
-        commands, "check", _check, "Check a study's tables and headers and draw it; computes nothing.", "study.yaml"
+    _add_study_commands(commands)
+    _add_run_commands(commands)
+    _add_interchange(commands)
+    p = add_command(commands, "handbook", _handbook, "Write the handbook from the program itself.", "--output handbook")
+    add_paths(p, output="folder to write")
+    text, example = (
+        "Copy what of a demonstration run is committed.",
+        "--results demo_study/results --output results_demo",
     )
-    p.add_argument("study", type=Path)
+    p = add_command(commands, "publish-demo", _publish_demo, text, example)
+    add_paths(p, results=RESULTS, output="folder to write")
+    text = "Print the script that completes commands in a shell."
+    example = "bash > ~/.local/share/bash-completion/completions/outflow-cohort"
+    p = add_command(commands, "completion", _completion, text, example)
+    p.add_argument("shell", choices=("bash", "zsh"))
+
+
+def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
+    """Before a run."""
+    text = "Check a study's tables and headers and draw it; computes nothing."
+    p = add_command(commands, "check", _check, text, "study.yaml --fix-plan fixes.csv")
+    p.add_argument("study", type=Path, help=STUDY)
     p.add_argument("--fix-plan", type=Path, metavar="CSV", help="write suggested edits to this new file")
     p = add_command(commands, "init", _init, "Begin a study from a tree of DICOM files.", "new_study --dicom export")
     p.add_argument("folder", type=Path, help="the new study's folder")
-    p.add_argument("--dicom", type=Path, required=True, help="the tree of DICOM files")
-    p = add_command(
-        commands,
-        "fetch",
-        _fetch,
-        "Fetch one series from a DICOMweb server into a folder; the only command that uses the network.",
-        "https://archive.example/dicom-web/studies/1.2.3/series/1.2.3.4 --output images/C001/phase_30",
-    )
+    p.add_argument("--dicom", type=Path, required=True, metavar="PATH", help="the tree of DICOM files")
+    text = "Fetch one series from a DICOMweb server into a folder; the only command that uses the network."
+    example = "https://archive.example/dicom-web/studies/1.2.3/series/1.2.3.4 --output images/C001/phase_30"
+    p = add_command(commands, "fetch", _fetch, text, example)
     p.add_argument("url", help="SERVICE/studies/STUDY_UID/series/SERIES_UID")
-    p.add_argument("--most-megabytes", type=float, default=16_384.0, help="largest series (default 16384)")
-    add_paths(p, "output")
-    p = add_command(commands, "status", _status, "Tell how far a run has come.", "results")
-    p.add_argument("results", type=Path)
-    p.add_argument("--line", action="store_true", help="one line only")
-    p.add_argument("--verify", action="store_true", help="compare the tables with the hashes of the finished run")
-    p = add_command(
-        commands, "compare", _compare, "Tell which numbers of two runs differ, and why.", "results_a results_b"
+    p.add_argument(
+        "--most-megabytes", type=float, default=16_384.0, metavar="MB", help="largest series (default 16384)"
     )
-    p.add_argument("run_a", type=Path)
-    p.add_argument("run_b", type=Path)
-    p = add_command(
-        commands,
-        "cases-needed",
-        _cases_needed,
-        "Cases and readers needed for an agreement study.",
-        "--icc 0.9 --width 0.1 --readers 3",
-    )
+    add_paths(p, output="folder to write")
+    text, example = "Cases and readers needed for an agreement study.", "--icc 0.9 --width 0.1 --readers 3"
+    p = add_command(commands, "cases-needed", _cases_needed, text, example)
     p.add_argument("--icc", type=float, default=0.9, help="ICC expected (default 0.9)")
     p.add_argument("--width", type=float, default=0.1, help="full width of its 95 %% interval (default 0.1)")
-    p.add_argument("--smallest-icc", type=float, help="ICC to be shown exceeded, with 80 %% power")
+    p.add_argument("--smallest-icc", type=float, metavar="ICC", help="ICC to be shown exceeded, with 80 %% power")
     p.add_argument("--readers", type=int, help="readers (default: a row for 2 to 5)")
-    p.add_argument("--half-width", type=float, help="for limits of agreement: half-width of a limit's 95 %% interval")
+    p.add_argument(
+        "--half-width", type=float, metavar="W", help="for limits of agreement: half-width of a limit's 95 %% interval"
+    )
     p.add_argument("--sd", type=float, help="SD of differences; without it --half-width counts in SD")
+    text, example = (
+        "Make blinded reading lists and their key.",
+        "study.yaml --readers ash,birch --lists lists --key key",
+    )
+    p = add_command(commands, "reading-lists", _reading_lists, text, example)
+    p.add_argument("study", type=Path, help=STUDY)
+    p.add_argument("--readers", required=True, help="reader_ids, comma-separated")
+    p.add_argument(
+        "--repeat-share", type=float, default=0.2, metavar="SHARE", help="share of series read twice (default 0.2)"
+    )
+    p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
+    add_paths(p, lists="folder of the lists", key="another folder for their key")
+
+
+def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
+    """While and after a run."""
+    p = add_command(commands, "status", _status, "Tell how far a run has come.", "results")
+    p.add_argument("results", type=Path, help=RESULTS)
+    p.add_argument("--line", action="store_true", help="one line only")
+    p.add_argument("--verify", action="store_true", help="compare the tables with the hashes of the finished run")
+    text, example = "Tell which numbers of two runs differ, and why.", "results_a results_b"
+    p = add_command(commands, "compare", _compare, text, example)
+    p.add_argument("run_a", type=Path, help=RESULTS)
+    p.add_argument("run_b", type=Path, help="another results folder")
     p = add_command(commands, "wide", _wide, "Write one row a reading and plan.", "results --output wide.csv")
-    p.add_argument("results", type=Path)
-    add_paths(p, "output")
-    p = add_command(
-        commands,
-        "export-landmarks",
-        _export_landmarks,
-        "Write a study's landmarks as DICOM files.",
-        "study.yaml --format sr --output out",
-    )
-    p.add_argument("study", type=Path)
+    p.add_argument("results", type=Path, help=RESULTS)
+    add_paths(p, output="CSV to write; its Table Schema goes beside it")
+
+
+def _add_interchange(commands: Commands[argparse.ArgumentParser]) -> None:
+    """Landmarks, shapes and measurements for other programs."""
+    text, example = "Write a study's landmarks as DICOM files.", "study.yaml --format sr --output out"
+    p = add_command(commands, "export-landmarks", _export_landmarks, text, example)
+    p.add_argument("study", type=Path, help=STUDY)
     p.add_argument("--format", choices=("sr", "rtss"), required=True, help="SR TID 1500 or RT Structure Set")
-    add_paths(p, "output")
+    add_paths(p, output="folder to write")
+    text = "Write one reading's lumen and device for general viewers."
     p = add_command(
-        commands,
-        "export",
-        _export,
-        "Write one reading's lumen and device for general viewers.",
-        "results --key D01 --phase 40 --reader ash --read 1 --output out",
+        commands, "export", _export, text, "results --key D01 --phase 40 --reader ash --read 1 --output out"
     )
-    p.add_argument("results", type=Path)
-    p.add_argument("--key", required=True, help="the case, as its files in results/work are named")
+    p.add_argument("results", type=Path, help=RESULTS)
+    p.add_argument("--key", required=True, help=KEY)
     p.add_argument("--phase", type=float, help="cardiac phase in percent; needed where the case has several")
     p.add_argument("--reader", required=True, help="reader_id")
     p.add_argument("--read", type=int, default=1, help="which read of this reader (default 1)")
     p.add_argument("--solid", default="full_frame", help="which part of the device is solid (default full_frame)")
-    add_paths(p, "output")
-    p = add_command(
-        commands,
-        "export-measurements",
-        _export_measurements,
-        "Write a case's measurements as a DICOM SR.",
-        "results --key D01 --output out",
-    )
-    p.add_argument("results", type=Path)
-    p.add_argument("--key", required=True, help="the case, as its files in results/work are named")
-    add_paths(p, "output")
-    p = add_command(
-        commands,
-        "reading-lists",
-        _reading_lists,
-        "Make blinded reading lists and their key.",
-        "study.yaml --readers ash,birch --lists lists --key key",
-    )
-    p.add_argument("study", type=Path)
-    p.add_argument("--readers", required=True, help="reader_ids, comma-separated")
-    p.add_argument("--repeat-share", type=float, default=0.2, help="share of series read twice (default 0.2)")
-    p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
-    add_paths(p, "lists", "key")
-    p = add_command(commands, "handbook", _handbook, "Write the handbook from the program itself.", "--output handbook")
-    add_paths(p, "output")
-    p = add_command(
-        commands,
-        "publish-demo",
-        _publish_demo,
-        "Copy what of a demonstration run is committed.",
-        "--results demo_study/results --output results_demo",
-    )
-    add_paths(p, "results", "output")
-    p = add_command(
-        commands,
-        "completion",
-        _completion,
-        "Print the script that completes commands in a shell.",
-        "bash > ~/.local/share/bash-completion/completions/outflow-cohort",
-    )
-    p.add_argument("shell", choices=("bash", "zsh"))
+    add_paths(p, output="folder to write")
+    text, example = "Write a case's measurements as a DICOM SR.", "results --key D01 --output out"
+    p = add_command(commands, "export-measurements", _export_measurements, text, example)
+    p.add_argument("results", type=Path, help=RESULTS)
+    p.add_argument("--key", required=True, help=KEY)
+    add_paths(p, output="folder to write")

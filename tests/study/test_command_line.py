@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import os
 import shlex
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from terminal import on_terminal
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, EXIT_STUDY, EXIT_USAGE, build_parser, main
 from outflow_cohort.runs.handbook import write_handbook
@@ -25,6 +25,8 @@ def test_help_ends_with_an_example_that_parses(name: str, capsys: pytest.Capture
     text = capsys.readouterr().out
     assert left.value.code == EXIT_OK
     assert "research only" in text
+    assert "exit status:" in text
+    assert "--json-log" in text
     example = next(line for line in text.splitlines() if line.startswith("example: outflow-cohort "))
     words = shlex.split(example.removeprefix("example: outflow-cohort "))
     if ">" in words:
@@ -74,11 +76,16 @@ def test_bash_completes_commands_and_options(tmp_path: Path, capsys: pytest.Capt
         assert wanted in done.stdout.split(), done.stderr
 
 
+def test_each_option_says_what_it_is():
+    for name, command in COMMANDS.items():
+        for action in command._actions:
+            assert action.help or action.choices, (name, action.dest)
+
+
 @pytest.mark.parametrize("variables", [{}, {"NO_COLOR": "1"}, {"FORCE_COLOR": "1", "TERM": "xterm-256color"}])
 def test_no_colour_is_ever_printed(variables: dict[str, str], tmp_path: Path):
-    """no-color.org: NO_COLOR must silence colour; this program prints none at all."""
+    """no-color.org: NO_COLOR must silence colour; the commands here print none at all, also on a terminal."""
     for words in (["--help"], ["check", str(tmp_path / "nowhere.yaml")]):
-        command = [sys.executable, "-m", "outflow_cohort", *words]
-        done = subprocess.run(command, capture_output=True, env={**os.environ, **variables}, check=False)
-        assert b"\x1b[" not in done.stdout + done.stderr
-        assert done.stdout + done.stderr
+        written = on_terminal([sys.executable, "-m", "outflow_cohort", *words], variables)
+        assert written
+        assert b"\x1b[" not in written

@@ -177,15 +177,11 @@ def _files() -> str:
 
 
 def _commands() -> str:
-    from outflow_cohort import cli
+    from outflow_cohort.cli import build_parser
+    from outflow_cohort.cli_parts import STATUS_MEANINGS
 
-    parser = cli.build_parser()
-    status = [
-        (cli.EXIT_OK, "done"),
-        (cli.EXIT_FAILED, "the work failed, or two compared runs differ"),
-        (cli.EXIT_USAGE, "wrong use of the command line"),
-        (cli.EXIT_STUDY, "the study has errors; each was printed with file, row, found, needed, remedy"),
-    ]
+    parser = build_parser()
+    status = list(STATUS_MEANINGS.items())
     parts = ["# Commands", f"```\n{parser.format_help()}```", "## Exit status", _table(("status", "meaning"), status)]
     parts += [
         "`outflow-cohort completion bash` (or zsh) prints a script that completes commands and options. No command "

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import sys
 import traceback
 from collections.abc import Callable
 
+from outflow_cohort import events
 from outflow_cohort.files import DamagedFile
 
 CRASH_CODE = "step_crashed"
@@ -17,7 +17,7 @@ def crash_message(stage: str) -> str:
 
 
 def run_guarded(step: Callable[[], None], on_crash: Callable[[], None]) -> None:
-    """Run `step`; where it raises, print the traceback without the exception's own text and run `on_crash`.
+    """Run `step`; where it raises, tell the traceback without the exception's own text and run `on_crash`.
 
     The text of a foreign exception can quote a value of a header, so only its type and the program lines are kept.
     MemoryError, OSError of a full disk and DamagedFile are passed on: they are the machine's trouble, not the case's,
@@ -30,5 +30,5 @@ def run_guarded(step: Callable[[], None], on_crash: Callable[[], None]) -> None:
     except Exception as error:
         lines = traceback.format_tb(error.__traceback__)
         text = str(error) if isinstance(error, ImportError) else "(text withheld: it may quote a header)"
-        print(f"{''.join(lines)}{type(error).__name__} {text}", file=sys.stderr)
+        events.error(f"{''.join(lines)}{type(error).__name__} {text}", name=CRASH_CODE)
         on_crash()

@@ -5,11 +5,13 @@ Writes {"series": rows, "privacy": rows, "set_aside": rows, "plans": what the vo
 
 from __future__ import annotations
 
+import logging
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outflow_cohort import events
 from outflow_cohort.files import read_request, write_json
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
@@ -67,6 +69,10 @@ def _inventory(content: Row, output: Path) -> None:
         output,
         {"series": case.series, "privacy": case.findings, "set_aside": case.set_aside, "plans": case.plans},
     )
+    for plan in case.plans:
+        place = events.Place(case.case_id, plan["phase_pct"])
+        events.event("accepted", f"series.csv row {plan['row']} accepted", place=place, level=logging.DEBUG)
+    events.set_aside(case.set_aside)
 
 
 def _case(content: Row) -> _Case:

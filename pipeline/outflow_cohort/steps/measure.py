@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outflow_cohort import events
 from outflow_cohort.files import read_json, write_atomically, write_json, write_parquet
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
@@ -91,6 +92,7 @@ class _CaseOutput:
             folder / "set_aside.json",
             {"rows": self.set_aside, "case_set_aside": case_aside, "series_quality": self.series_quality},
         )
+        events.set_aside(row for row in self.set_aside if row["stage"] == STAGE)
 
 
 def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
@@ -147,7 +149,8 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
             case.add(who, result)
             case.drawings.append(who | {"warnings": reading["landmark_warnings"]} | result.drawing)
             results.append((who, result))
-            print(f"{case.case_id} phase {entry['phase_pct']} {reading['reader_id']} {reading['read_no']} measured")
+            place = events.Place(case.case_id, *who.values())
+            events.event("measured", "measured", place=place, details={"values": len(result.values)})
     for reader_id, read_no in sorted({(who["reader_id"], who["read_no"]) for who, _ in results}):
         own = [
             (who["phase_pct"], result)

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outflow_cohort import events
 from outflow_cohort.files import fresh_folder, read_json, read_request, write_atomically, write_json
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
@@ -49,6 +50,7 @@ def _fill(content: Row, inventory: Path, output_dir: Path) -> None:
 
 def _write_index(output_dir: Path, volumes: list[Row], quality: list[Row], aside: list[Row]) -> None:
     write_json(output_dir / "volumes.json", {"volumes": volumes, "series_quality": quality, "set_aside": aside})
+    events.set_aside(aside)
 
 
 def _volume(content: Row, found: Row, output_dir: Path) -> None:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import base64
 import binascii
 import fcntl
+import logging
 import os
 import shutil
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
+
+from outflow_cohort import events
 
 ENGINE_FOLDER = Path(".snakemake")
 RUN_LOCK = "run.lock"
@@ -64,7 +66,8 @@ def job_claim(work: Path) -> Iterator[None]:
         try:
             fcntl.flock(handle, fcntl.LOCK_SH)
         except OSError:
-            print("the file system of the results folder has no locks; never start a run beside a killed run's jobs")
+            message = "the file system of the results folder has no locks; never start a run beside a killed run's jobs"
+            events.event("no_locks", message, level=logging.WARNING)
         yield
 
 
@@ -74,7 +77,8 @@ def _wait_for_jobs(work: Path) -> None:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
-            print("a killed run left jobs at work in the results folder; waiting for them to end", file=sys.stderr)
+            message = "a killed run left jobs at work in the results folder; waiting for them to end"
+            events.event("waiting", message, level=logging.WARNING)
             fcntl.flock(handle, fcntl.LOCK_EX)
 
 

@@ -3,6 +3,7 @@ freeze the requests. Jobs of the workflow just read the case list."""
 
 from __future__ import annotations
 
+import logging
 import os
 import subprocess
 import sys
@@ -33,6 +34,8 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
     """Prepare a run of `study` (the demonstration study where None); raises SystemExit where it is refused."""
     from outflow_cohort.study.settings_peek import peek
 
+    if os.environ.get("NO_COLOR"):
+        _silence_colour()
     # Jobs find the commands of this environment also where it was not activated.
     os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
     study_file = Path(study) if study else DEMO_FOLDER / "study.yaml"
@@ -58,6 +61,13 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
         keep_volumes=settings.keep_volumes,
         claimed=claimed,
     )
+
+
+def _silence_colour() -> None:
+    """The engine colours its lines on a terminal; NO_COLOR (no-color.org) forbids that, which it does not ask."""
+    for handler in logging.getLogger("snakemake.logging").handlers:
+        if hasattr(handler, "nocolor"):
+            handler.nocolor = True
 
 
 def last_words(results: str) -> str:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+import logging
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+
+from outflow_cohort import events
 
 LONGEST_SHOWN = 40
 """Characters of an identifier shown in a message; longer ones are cut, so that no free text is echoed."""
@@ -33,6 +36,16 @@ class Problem:
         count = f" ({times} times)" if times > 1 else ""
         return f"{self.severity}: {place}: found {self.found}{count}; needed {self.needed}. Remedy: {self.remedy}"
 
+    def tell(self) -> None:
+        """Tell the mistake as one event."""
+        self.tell_with(str(self), {} if self.row is None else {"row": self.row})
+
+    def tell_with(self, message: str, place: dict[str, object]) -> None:
+        """Tell the mistake as `message`; `place` names the row or rows for machines."""
+        level = logging.ERROR if self.severity == "error" else logging.WARNING
+        parts = {"column": self.column, "found": self.found, "needed": self.needed, "remedy": self.remedy}
+        events.event("problem", message, level=level, details={"file": self.file, **place, **parts})
+
 
 class StudyError(Exception):
     """A study that cannot be run; carries its problems."""
@@ -48,13 +61,25 @@ MOST_RANGES = 6
 
 def grouped(problems: Iterable[Problem]) -> list[str]:
     """One line a kind of mistake: problems that differ in their row only share it, with count and rows."""
+    return [kind.line(_rows_text(rows), count) for kind, rows, count in _kinds(problems)]
+
+
+def tell_grouped(problems: Iterable[Problem]) -> None:
+    """Tell problems as events, one a kind of mistake."""
+    for kind, rows, count in _kinds(problems):
+        kind.tell_with(kind.line(_rows_text(rows), count), {"rows": rows, "times": count})
+
+
+def _kinds(problems: Iterable[Problem]) -> Iterator[tuple[Problem, list[int], int]]:
+    """Each kind of mistake with its rows and how often it was made."""
     kinds: dict[Problem, list[int]] = {}
     counts: dict[Problem, int] = {}
     for problem in problems:
         kind = replace(problem, row=None, suggestion=None)
         kinds.setdefault(kind, []).extend([problem.row] if problem.row else [])
         counts[kind] = counts.get(kind, 0) + 1
-    return [kind.line(_rows_text(rows), counts[kind]) for kind, rows in kinds.items()]
+    for kind, rows in kinds.items():
+        yield kind, sorted(set(rows)), counts[kind]
 
 
 def _rows_text(rows: list[int]) -> str:
