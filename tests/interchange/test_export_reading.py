@@ -16,6 +16,7 @@ import pandas as pd
 import pydicom
 import pytest
 import trimesh
+from test_polydata import arrays_of
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
 from outflow_cohort.demo.anatomy import HeartPhase
@@ -128,6 +129,14 @@ def test_surface_and_voxels_of_the_lumen_agree(exported: Path):
     mesh = trimesh.load_mesh(exported / "lumen_P1.stl")
     assert mesh.is_watertight
     assert mesh.volume == pytest.approx((labels == 1).sum() * voxel, rel=0.01)
+
+
+def test_both_forms_of_a_surface_are_one_mesh(exported: Path):
+    for name in ("lumen_P1", "device_P1"):
+        _, arrays = arrays_of(exported / f"{name}.vtp")
+        stl = trimesh.load_mesh(exported / f"{name}.stl", process=False)
+        corners = arrays["Points"].reshape(-1, 3)[arrays["connectivity"].reshape(-1, 3)]
+        np.testing.assert_allclose(corners, stl.triangles, atol=1e-4)  # STL holds single precision
 
 
 def test_the_segmentation_joins_the_ct_and_equals_the_label_image(results: Path, exported: Path):

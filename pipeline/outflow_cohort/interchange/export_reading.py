@@ -16,6 +16,7 @@ from outflow_cohort.study.keys import case_key
 if TYPE_CHECKING:
     from pydicom import Dataset
 
+    from outflow_cohort.interchange.shapes import Mesh
     from outflow_geometry.frames import Volume
 
 Row = dict[str, Any]
@@ -26,12 +27,12 @@ READ_ME = """\
 For research only, not for treating a patient.
 
 All coordinates: DICOM patient frame LPS, mm. NIfTI files carry their own frame (RAS) and overlay as they are; STL
-files have none: where a viewer takes STL for RAS, turn x and y round.
+and VTP files have none: where a viewer takes them for RAS, turn x and y round.
 
 labels_PLAN.nii.gz   1 = outflow lumen that the device leaves free, 2 = device
 labels_PLAN.dcm      the same as DICOM Segmentation, in the study and frame of reference of the CT
-lumen_PLAN.stl       surface of label 1 along the sub-voxel blood edge
-device_PLAN.stl      surface of the device
+lumen_PLAN.stl       surface of label 1 along the sub-voxel blood edge; .vtp is the same in double precision
+device_PLAN.stl      surface of the device; .vtp is the same in double precision
 lines.csv            ring, annulus, paths, smallest sections as points, in the columns of landmarks.csv
 planes.csv           ring, aortic and three-chamber plane: point and unit normal
 volumes.json         volumes in ml of each label and surface
@@ -153,8 +154,7 @@ def _shapes(
         shape_writers.write_label_image(output / f"labels_{name}.nii.gz", labels, volume)
         shape_writers.write_segmentation(output / f"labels_{name}.dcm", labels, volume, label, name, evidence)
         free = shapes.lumen_mesh(depth, solid)
-        shape_writers.write_stl(output / f"lumen_{name}.stl", free)
-        written += [f"labels_{name}.nii.gz", f"labels_{name}.dcm", f"lumen_{name}.stl"]
+        written += [f"labels_{name}.nii.gz", f"labels_{name}.dcm", *_surface(output, f"lumen_{name}", free)]
         voxel = float(np.prod(volume.spacing)) / 1000.0
         volumes[name] = {
             "lumen_voxels_ml": round(float((labels == shapes.LUMEN).sum()) * voxel, 4),
@@ -163,11 +163,19 @@ def _shapes(
         }
         if solid is not None:
             mesh = shapes.solid_mesh(solid)
-            shape_writers.write_stl(output / f"device_{name}.stl", mesh)
-            written.append(f"device_{name}.stl")
+            written += _surface(output, f"device_{name}", mesh)
             volumes[name]["device_surface_ml"] = round(shapes.mesh_volume(mesh) / 1000.0, 4)
     write_json(output / "volumes.json", volumes)
     return [*written, "volumes.json"]
+
+
+def _surface(output: Path, name: str, mesh: Mesh) -> list[str]:
+    """Write a surface in both forms; returns their names."""
+    from outflow_cohort.interchange.shape_writers import write_stl, write_vtp
+
+    write_stl(output / f"{name}.stl", mesh)
+    write_vtp(output / f"{name}.vtp", mesh)
+    return [f"{name}.stl", f"{name}.vtp"]
 
 
 def _evidence(request: Row, plan: Row, label: ReadingLabel) -> Dataset:

@@ -1,10 +1,11 @@
 """Label maps and surfaces to files that general viewers read: NIfTI, DICOM SEG, STL. All points LPS, mm.
 
-NIfTI itself is RAS; SimpleITK turns the axes. STL has no frame: coordinates are LPS, as its 80-byte header says.
+NIfTI itself is RAS; SimpleITK turns the axes. STL and VTP have no frame: coordinates are LPS, as their headers say.
 """
 
 from __future__ import annotations
 
+import base64
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -126,3 +127,33 @@ def write_stl(path: Path, mesh: Mesh) -> None:
     records["corners"] = corners
     content = STL_HEADER.ljust(80) + len(records).to_bytes(4, "little") + records.tobytes()
     write_atomically(path, lambda p: p.write_bytes(content))
+
+
+def write_vtp(path: Path, mesh: Mesh) -> None:
+    """Write a mesh as XML PolyData (VTK file formats, "XML file formats"): float64 points, base64, not compressed."""
+    offsets = 3 * np.arange(1, len(mesh.triangles) + 1)
+    lines = [
+        '<?xml version="1.0"?>',
+        f"<!-- {STL_HEADER.decode()} -->",
+        '<VTKFile type="PolyData" version="1.0" byte_order="LittleEndian" header_type="UInt64">',
+        f'<PolyData><Piece NumberOfPoints="{len(mesh.vertices)}" NumberOfVerts="0" NumberOfLines="0" '
+        f'NumberOfStrips="0" NumberOfPolys="{len(mesh.triangles)}">',
+        "<Points>",
+        _data_array("Points", "Float64", mesh.vertices.astype("<f8"), components=3),
+        "</Points><Polys>",
+        _data_array("connectivity", "Int64", mesh.triangles.astype("<i8")),
+        _data_array("offsets", "Int64", offsets.astype("<i8")),
+        "</Polys></Piece></PolyData></VTKFile>",
+    ]
+    content = "\n".join(lines) + "\n"
+    write_atomically(path, lambda p: p.write_text(content, encoding="ascii"))
+
+
+def _data_array(name: str, kind: str, values: NDArray[np.generic], components: int = 1) -> str:
+    """A DataArray element: the number of bytes as UInt64, then the bytes, together in base64."""
+    content = values.tobytes()
+    encoded = base64.b64encode(len(content).to_bytes(8, "little") + content).decode("ascii")
+    return (
+        f'<DataArray type="{kind}" Name="{name}" NumberOfComponents="{components}" format="binary">'
+        f"{encoded}</DataArray>"
+    )
