@@ -160,7 +160,7 @@ def _export_measurements(args: argparse.Namespace) -> int:
         events.error(str(error))
         return EXIT_FAILED
     count = write_measurement_report(args.output / f"{args.key}.dcm", case_id, rows)
-    events.tell(f"{count} measurements, {len(rows) - count} without a value left out")
+    events.tell(f"{count} values, {len(rows) - count} with a status instead of a value")
     return EXIT_OK
 
 
@@ -188,6 +188,18 @@ def _reading_lists(args: argparse.Namespace) -> int:
     except ValueError as error:
         events.error(str(error))
         return EXIT_USAGE
+    events.tell(f"{count} readings")
+    return EXIT_OK
+
+
+def _unblind(args: argparse.Namespace) -> int:
+    from outflow_cohort.interchange.blinding import unblind_file
+
+    try:
+        count = unblind_file(landmarks=args.landmarks, key=args.key, output=args.output)
+    except (FileNotFoundError, ValueError) as error:
+        events.error(str(error))
+        return EXIT_FAILED
     events.tell(f"{count} readings")
     return EXIT_OK
 
@@ -243,7 +255,8 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     text = "Fetch one series from a DICOMweb server into a folder; the only command that uses the network."
     example = "https://archive.example/dicom-web/studies/1.2.3/series/1.2.3.4 --output images/C001/phase_30"
     p = add_command(commands, "fetch", _fetch, text, example)
-    p.add_argument("url", help="SERVICE/studies/STUDY_UID/series/SERIES_UID")
+    p.add_argument("url", help="SERVICE/studies/STUDY_UID/series/SERIES_UID; a login comes from the variable "
+        "OUTFLOW_DICOMWEB_TOKEN, or OUTFLOW_DICOMWEB_USER and OUTFLOW_DICOMWEB_PASSWORD, or netrc")  # fmt: skip
     p.add_argument(
         "--most-megabytes", type=float, default=16_384.0, metavar="MB", help="largest series (default 16384)"
     )
@@ -270,6 +283,10 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     )
     p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
     add_paths(p, lists="folder of the lists", key="another folder for their key")
+    text = "Give landmarks that readers filed under reading_id back to case, phase and read number."
+    p = add_command(commands, "unblind", _unblind, text, "filed.csv --key key/key.csv --output landmarks.csv")
+    p.add_argument("landmarks", type=Path, help="table in the columns of landmarks.csv, reading_id as case_id")
+    add_paths(p, key="key.csv that was written with the lists", output="landmark table to write")
 
 
 def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
@@ -289,10 +306,11 @@ def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 def _add_interchange(commands: Commands[argparse.ArgumentParser]) -> None:
     """Landmarks, shapes and measurements for other programs."""
-    text, example = "Write a study's landmarks as DICOM files.", "study.yaml --format sr --output out"
+    text, example = "Write a study's landmarks for other programs.", "study.yaml --format sr --output out"
     p = add_command(commands, "export-landmarks", _export_landmarks, text, example)
     p.add_argument("study", type=Path, help=STUDY)
-    p.add_argument("--format", choices=("sr", "rtss"), required=True, help="SR TID 1500 or RT Structure Set")
+    p.add_argument("--format", choices=("sr", "rtss", "csv", "parquet"), required=True,
+                   help="SR TID 1500 or RT Structure Set, one file a reading; or one table")  # fmt: skip
     add_paths(p, output="folder to write")
     text = "Write one reading's lumen and device for general viewers."
     p = add_command(

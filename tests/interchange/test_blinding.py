@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+import numpy as np
 import pandas as pd
 import pytest
 
+from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
 from outflow_cohort.interchange.blinding import CLOSEST_REPEAT, blinded_lists, unblind, write_lists
+from outflow_cohort.interchange.concepts import LANDMARK_COLUMNS
 
 SERIES = pd.DataFrame([(f"C{i:03d}", p) for i in range(40) for p in (30.0, 75.0)], columns=["case_id", "phase_pct"])
 
@@ -51,3 +56,43 @@ def test_landmarks_filed_under_a_reading_come_back_to_their_case():
     assert (back["case_id"], back["phase_pct"], back["read_no"]) == (row["case_id"], row["phase_pct"], 2)
     with pytest.raises(ValueError, match="not in the key"):
         unblind(landmarks.assign(reader_id="R9"), key)
+
+
+def filed_under(key: pd.DataFrame) -> pd.DataFrame:
+    """What readers hand back: the reading as case_id, no phase, coordinates of either sign."""
+    rows = key.assign(case_id=key["reading_id"], structure="lv_apex", point_no=1, phase_pct="", read_no="")
+    rows = rows.assign(x_mm=-rows["order"] / 7.0, y_mm=rows["order"] * 1.0, z_mm=0.125)
+    return rows[list(LANDMARK_COLUMNS)]
+
+
+def test_the_command_gives_back_what_was_filed(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    blinded = blinded_lists(SERIES, ["R1", "R2"], repeat_share=0.2, seed=3)
+    write_lists(blinded, lists=tmp_path / "lists", key=tmp_path / "key")
+    filed_under(blinded.key).to_csv(tmp_path / "filed.csv", index=False)
+    words = ["unblind", str(tmp_path / "filed.csv"), "--key", str(tmp_path / "key/key.csv")]
+    assert main([*words, "--output", str(tmp_path / "landmarks.csv")]) == EXIT_OK
+    assert f"{len(blinded.key)} readings" in capsys.readouterr().out
+    back = pd.read_csv(tmp_path / "landmarks.csv")
+    assert list(back.columns) == list(LANDMARK_COLUMNS)
+    columns = ["case_id", "phase_pct", "reader_id", "read_no"]
+    pd.testing.assert_frame_equal(back[columns], blinded.key[columns], check_dtype=False)
+    np.testing.assert_array_equal(back["x_mm"], -blinded.key["order"] / 7.0)
+    assert main([*words, "--output", str(tmp_path / "landmarks.csv")]) == EXIT_FAILED
+    assert "not overwritten" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [({"x_mm": "left of it"}, "row 2, x_mm: found no number"), ({"case_id": "R1-999"}, "not in the key"),
+     ({"reader_id": "R9"}, "not in the key")],
+)  # fmt: skip
+def test_what_cannot_be_given_back_is_told(tmp_path: Path, change: dict[str, str], expected: str, capsys):
+    blinded = blinded_lists(SERIES, ["R1"], repeat_share=0.0, seed=3)
+    write_lists(blinded, lists=tmp_path / "lists", key=tmp_path / "key")
+    filed_under(blinded.key).head(1).assign(**change).to_csv(tmp_path / "filed.csv", index=False)
+    words = ["unblind", str(tmp_path / "filed.csv"), "--key", str(tmp_path / "key/key.csv")]
+    assert main([*words, "--output", str(tmp_path / "landmarks.csv")]) == EXIT_FAILED
+    told = capsys.readouterr().err
+    assert expected in told
+    assert "left of it" not in told
+    assert not (tmp_path / "landmarks.csv").exists()

@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pydicom
 import pytest
 from pydicom.sr import _concepts_dict
 
-from outflow_cohort.interchange.concepts import SNOMED_SITES, ReadingLabel, local_code, structure_of
+from outflow_cohort.interchange.concepts import LANDMARK_COLUMNS, SNOMED_SITES, ReadingLabel, local_code, structure_of
 from outflow_cohort.interchange.landmark_files import read_dicom_landmarks
 from outflow_cohort.interchange.landmark_writers import evidence_of, write_report, write_structure_set
 from outflow_cohort.study.columns import STRUCTURES
@@ -98,3 +99,33 @@ def test_an_unreadable_file_is_one_problem(tmp_path: Path, content: bytes):
     assert len(read_dicom_landmarks(path, problems)) == 0
     assert len(problems) == 1
     assert "DICOM" in str(problems[0])
+
+
+@pytest.mark.parametrize("kind", ["sr", "rtss", "csv", "parquet"])
+def test_a_study_exported_in_any_form_is_read_as_the_same_study(tmp_path: Path, kind: str):
+    """Through the commands: export, then name the exported files as the study's landmarks."""
+    from outflow_cohort.cli import EXIT_OK, main
+    from outflow_cohort.interchange.export import checked_tables
+
+    rng = np.random.default_rng(11)
+    turns = np.linspace(0.0, 2 * np.pi, 12, endpoint=False)
+    rows = []
+    for reader, read, phase in (("ash", 1, 30.0), ("ash", 2, 30.0), ("birch", 1, 40.0)):
+        ring = np.stack([16 * np.cos(turns), 14 * np.sin(turns), 0 * turns], axis=1) + rng.normal(0, 0.3, (12, 3))
+        points = [("mitral_ring", xyz) for xyz in ring] + [("lv_apex", rng.uniform(-90, 90, 3))]
+        counts: dict[str, int] = {}
+        for name, xyz in points:
+            counts[name] = counts.get(name, 0) + 1
+            rows.append(["C1", phase, reader, read, name, counts[name], *xyz])
+    (tmp_path / "cases.csv").write_text("case_id\nC1\n")
+    (tmp_path / "series.csv").write_text("case_id,dicom_dir,phase_pct\nC1,a,30\nC1,b,40\n")
+    pd.DataFrame(rows, columns=list(LANDMARK_COLUMNS)).to_csv(tmp_path / "landmarks.csv", index=False)
+    study = tmp_path / "study.yaml"
+    study.write_text("study_id: t\n")
+    before = checked_tables(study).landmarks
+    assert main(["export-landmarks", str(study), "--format", kind, "--output", str(tmp_path / "out")]) == EXIT_OK
+    study.write_text("study_id: t\nlandmarks: out\n")
+    after = checked_tables(study).landmarks
+    order = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no"]
+    first, second = (f.sort_values(order).reset_index(drop=True)[list(LANDMARK_COLUMNS)] for f in (before, after))
+    pd.testing.assert_frame_equal(first, second, check_dtype=False, rtol=0, atol=ROUND_TRIP_MM)

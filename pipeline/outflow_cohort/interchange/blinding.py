@@ -12,10 +12,12 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.files import write_csv
+from outflow_cohort.interchange.concepts import LANDMARK_COLUMNS
 
 CLOSEST_REPEAT = 0.25
 """A repeat read comes at least this share of the list after the first, so that it is not remembered; an assumption,
 no source."""
+KEY_COLUMNS = ["reader_id", "order", "reading_id", "case_id", "phase_pct", "read_no"]
 
 
 @dataclass(frozen=True)
@@ -54,8 +56,7 @@ def blinded_lists(series: pd.DataFrame, readers: Sequence[str], *, repeat_share:
             case_id, phase = rows.loc[index, "case_id"], rows.loc[index, "phase_pct"]
             keys.append((reader, position, reading_id, case_id, phase, read_no))
         lists[reader] = pd.DataFrame({"order": range(1, len(ids) + 1), "reading_id": ids})
-    columns = ["reader_id", "order", "reading_id", "case_id", "phase_pct", "read_no"]
-    return BlindedLists(lists, pd.DataFrame(keys, columns=columns))
+    return BlindedLists(lists, pd.DataFrame(keys, columns=KEY_COLUMNS))
 
 
 def _order(count: int, repeats: int, random: np.random.Generator) -> list[int]:
@@ -96,3 +97,35 @@ def unblind(landmarks: pd.DataFrame, key: pd.DataFrame) -> pd.DataFrame:
         unknown = int(joined.loc[joined["case_id"].isna(), "reading_id"].nunique())
         raise ValueError(f"{unknown} reading(s) are not in the key; use the key that was written with these lists")
     return joined.drop(columns="reading_id")
+
+
+def unblind_file(*, landmarks: Path, key: Path, output: Path) -> int:
+    """Write the table `landmarks` (columns of landmarks.csv, reading_id as case_id) to `output` with what the key says
+    of each reading; returns the number of readings.
+
+    Raises FileNotFoundError, or ValueError where a column is missing, a reading is not in the key, or `output` exists.
+    """
+    if output.exists():
+        raise ValueError(f"{output.name} exists and is not overwritten; name a new file")
+    for path in (landmarks, key):
+        if not path.is_file():
+            raise FileNotFoundError(f"{path.name}: no such file; needed a table")
+    filed = pd.read_csv(landmarks, dtype="str", keep_default_na=False, encoding="utf-8-sig")
+    known = pd.read_csv(key, dtype="str", keep_default_na=False, encoding="utf-8-sig")
+    for path, frame, needed in (
+        (landmarks, filed, [c for c in LANDMARK_COLUMNS if c not in ("phase_pct", "read_no")]),
+        (key, known, KEY_COLUMNS),
+    ):
+        missing = [column for column in needed if column not in frame.columns]
+        if missing:
+            raise ValueError(f"{path.name}: found no column {', '.join(missing)}; needed {', '.join(needed)}")
+    restored = unblind(filed, known)
+    for column in ("phase_pct", "x_mm", "y_mm", "z_mm"):
+        numbers = pd.to_numeric(restored[column].where(restored[column] != "", None), errors="coerce")
+        bad = np.flatnonzero(numbers.isna() & (restored[column] != ""))
+        if len(bad):
+            place = f"{landmarks.name}, row {bad[0] + 2}, {column}"
+            raise ValueError(f"{place}: found no number; needed digits with a decimal point")
+        restored[column] = numbers.astype("float64")
+    write_csv(output, restored[list(LANDMARK_COLUMNS)])
+    return len(restored.drop_duplicates(["case_id", "phase_pct", "reader_id", "read_no"]))

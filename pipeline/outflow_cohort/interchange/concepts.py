@@ -32,6 +32,10 @@ SNOMED_SITES = {
 }
 """Finding sites, checked against pydicom's concept dictionary by a test."""
 
+LANDMARK_COLUMNS = (
+    "case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class ReadingLabel:

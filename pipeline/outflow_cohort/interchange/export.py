@@ -1,12 +1,13 @@
-"""A study's landmarks out as DICOM files, and reading lists from its series. All points LPS, mm."""
+"""A study's landmarks out as DICOM files or as one table, and reading lists from its series. All points LPS, mm."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from outflow_cohort.files import write_csv, write_parquet
 from outflow_cohort.interchange.blinding import blinded_lists, write_lists
-from outflow_cohort.interchange.concepts import ReadingLabel
+from outflow_cohort.interchange.concepts import LANDMARK_COLUMNS, ReadingLabel
 from outflow_cohort.interchange.landmark_writers import evidence_of, write_report, write_structure_set
 from outflow_cohort.study.keys import case_key
 from outflow_cohort.study.problems import StudyError
@@ -14,6 +15,7 @@ from outflow_cohort.study.problems import StudyError
 if TYPE_CHECKING:
     from outflow_cohort.study.checks import StudyTables
 
+TABLE_WRITERS = {"csv": write_csv, "parquet": write_parquet}
 WRITERS = {"sr": write_report, "rtss": write_structure_set}
 
 
@@ -32,10 +34,15 @@ def checked_tables(study_file: Path) -> StudyTables:
 
 
 def export_landmarks(*, study_file: Path, kind: str, folder: Path) -> int:
-    """Write one DICOM file a reading into `folder` (`kind` sr or rtss); returns their number."""
+    """Write one DICOM file a reading into `folder` (`kind` sr or rtss), or all readings as landmarks.csv or
+    landmarks.parquet (`kind` csv or parquet); returns the number of files."""
     import pandas as pd
 
     landmarks = checked_tables(study_file).landmarks
+    if kind in ("csv", "parquet"):
+        table = landmarks[list(LANDMARK_COLUMNS)].astype({"read_no": "int64", "point_no": "int64"})
+        TABLE_WRITERS[kind](folder / f"landmarks.{kind}", table)
+        return 1
     key = ["case_id", "phase_pct", "reader_id", "read_no"]
     count = 0
     for (case, phase, reader, read_no), points in landmarks.groupby(key, dropna=False, sort=True):

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.interchange.concepts import LOCAL_SCHEME, ReadingLabel, structure_of
+from outflow_cohort.interchange.concepts import LANDMARK_COLUMNS, LOCAL_SCHEME, ReadingLabel, structure_of
 from outflow_cohort.study.problems import Problem
 
 if TYPE_CHECKING:
@@ -18,7 +18,6 @@ DEEPEST_TREE = 32
 """Nesting of SR content that is still read; TID 1500 needs 6."""
 TRACKING_IDENTIFIER, FINDING, OBSERVER_NAME = "112039", "121071", "121008"
 """Code values of PS3.16 (DCM): Tracking Identifier, Finding, Person Observer Name."""
-COLUMNS = ("case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm")
 
 
 def read_dicom_landmarks(path: Path, problems: list[Problem]) -> pd.DataFrame:
@@ -30,7 +29,9 @@ def read_dicom_landmarks(path: Path, problems: list[Problem]) -> pd.DataFrame:
     import pydicom
     from pydicom.errors import InvalidDicomError
 
-    empty = pd.DataFrame({name: pd.Series(dtype="str") for name in COLUMNS}).assign(row=pd.Series(dtype="int64"))
+    empty = pd.DataFrame({name: pd.Series(dtype="str") for name in LANDMARK_COLUMNS}).assign(
+        row=pd.Series(dtype="int64")
+    )
     needed = "a DICOM Structured Report or RT Structure Set"
     try:
         dataset = pydicom.dcmread(path, force=True)  # some writers leave the preamble out
@@ -56,7 +57,7 @@ def read_dicom_landmarks(path: Path, problems: list[Problem]) -> pd.DataFrame:
         phase = "" if label.phase_pct is None else repr(label.phase_pct)
         cells = [label.case_id, phase, label.reader_id, str(label.read_no), structure, str(counts[structure])]
         rows.append([*cells, *(repr(float(c)) for c in xyz)])
-    frame = pd.DataFrame(rows, columns=list(COLUMNS), dtype="str")
+    frame = pd.DataFrame(rows, columns=list(LANDMARK_COLUMNS), dtype="str")
     return frame.assign(row=range(2, len(frame) + 2))
 
 

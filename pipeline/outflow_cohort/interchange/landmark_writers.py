@@ -18,8 +18,10 @@ if TYPE_CHECKING:
     import numpy as np
     from pydicom import Dataset
 
-CLOSED = ("mitral_ring", "aortic_contour", "outflow_trace", "aortic_ring")
-"""Structures whose points run around a closed curve; all others are open curves or single points."""
+CURVES = (
+    "mitral_ring", "aortic_contour", "outflow_trace", "aortic_ring", "septum", "anterior_leaflet", "outflow_path",
+)  # fmt: skip
+"""Structures whose points belong together; the first four run around a closed curve and repeat no point."""
 NO_DATE, NO_TIME = "", ""
 
 
@@ -108,8 +110,7 @@ def write_report(path: Path, label: ReadingLabel, structures: Mapping[str, np.nd
 
 def _blocks(structure: str, points: np.ndarray) -> list[np.ndarray]:
     """Points of curves stay together; samples and post tips are separate points."""
-    curves = (*CLOSED, "septum", "anterior_leaflet", "outflow_path")
-    if structure in curves and len(points) > 1:
+    if structure in CURVES and len(points) > 1:
         return [points]
     return [points[i : i + 1] for i in range(len(points))]
 
@@ -150,7 +151,8 @@ def write_structure_set(
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     dataset = FileDataset(str(path.name), {}, file_meta=meta, preamble=b"\0" * 128)
     for name in ("PatientID", "PatientName", "PatientBirthDate", "PatientSex", "StudyInstanceUID", "StudyDate",
-                 "StudyTime", "StudyID", "AccessionNumber", "ReferringPhysicianName"):  # fmt: skip
+                 "StudyTime", "StudyID", "AccessionNumber", "ReferringPhysicianName", "FrameOfReferenceUID",
+                 "OperatorsName", "PositionReferenceIndicator"):  # fmt: skip
         setattr(dataset, name, evidence.get(name, ""))
     dataset.SOPClassUID, dataset.SOPInstanceUID = RTStructureSetStorage, meta.MediaStorageSOPInstanceUID
     dataset.Modality, dataset.Manufacturer = "RTSTRUCT", "outflow-cohort"
@@ -173,7 +175,8 @@ def write_structure_set(
         contour.ContourSequence = []
         for block in _blocks(structure, points):
             part = Dataset()
-            kind = "POINT" if len(block) == 1 else "CLOSED_NONPLANAR" if structure in CLOSED else "OPEN_NONPLANAR"
+            # PS3.3 C.8.8.6.1 knows closed contours only where they are planar
+            kind = "POINT" if len(block) == 1 else "OPEN_NONPLANAR"
             part.ContourGeometricType, part.NumberOfContourPoints = kind, len(block)
             part.ContourData = [f"{value:.6f}" for value in block.ravel()]
             contour.ContourSequence.append(part)
