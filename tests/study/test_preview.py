@@ -36,7 +36,7 @@ def test_the_drawing_shows_readings_repeats_and_holes(study):
         for line in lines[1:3]
     }
     # reader A read twice and B once at 30 %; at 40 % a series without reading; C2 has one series of unknown phase
-    assert cells == {"C1": ["A2B", ".", ""], "C2": ["", "", "B"]}
+    assert cells == {"C1": ["A2B", ".", ""], "C2": ["", "", "-B"]}
     assert "2 cases, 3 series, 4 readings. Readers: A = R1, B = R2." in drawing
 
 
@@ -51,7 +51,7 @@ def test_a_long_matrix_shows_cases_with_holes_first(study):
     )
     drawing, _ = preview(path)
     assert f"{names[-1]}  ." in drawing.splitlines()
-    assert "… and 20 more cases" in drawing
+    assert "… and 20 more cases, 0 of them with fewer" in drawing
 
 
 def test_the_same_mistake_in_many_rows_is_one_line(study, capsys):

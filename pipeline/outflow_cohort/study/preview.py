@@ -12,11 +12,14 @@ import pandas as pd
 from outflow_cohort.study.checks import StudyTables, load_tables
 from outflow_cohort.study.config import load_study
 from outflow_cohort.study.cutoffs import read_cutoffs
+from outflow_cohort.study.identity_hints import CHECKED, identity_hints
 from outflow_cohort.study.problems import Problem, StudyError
 
 HEADER_TAGS = ("Modality", "PatientIdentityRemoved", "SeriesInstanceUID", "Rows")
 WIDEST_MATRIX = 60
 """Cases drawn; the rest is counted, holes first."""
+MOST_READERS_WITH_GAPS = 6
+"""With more readers not everybody is meant to read everything, and gaps would crowd the drawing."""
 
 
 def preview(study_file: Path) -> tuple[str, list[Problem]]:
@@ -28,27 +31,35 @@ def preview(study_file: Path) -> tuple[str, list[Problem]]:
     tables, found = load_tables(study, folder)
     problems += found + read_cutoffs(folder / study.cutoffs if study.cutoffs else None)[1]
     problems += _check_folders(tables.series, folder)
+    hints = identity_hints({name: getattr(tables, name) for name in CHECKED}, study.privacy)
+    problems += hints
     for _, row in tables.refused.iterrows():
         problems.append(
             Problem(study.landmarks, None, None, f"a reading of case {row['case_id']} that will be set aside "
                     f"({row['code']})", "a reading that can be measured", str(row["message"]), severity="warning")
         )  # fmt: skip
     problems.sort(key=lambda p: (p.severity != "error", p.file, p.row or 0))
-    return draw(tables), problems
+    return draw(tables, _withheld(tables, hints)), problems
+
+
+def _withheld(tables: StudyTables, hints: list[Problem]) -> frozenset[str]:
+    """Names of cases and readers that look like somebody's: the drawing must not show them either."""
+    rows = {(hint.file, hint.row, hint.column) for hint in hints}
+    return frozenset(
+        str(name)
+        for frame, column in ((tables.cases, "case_id"), (tables.landmarks, "reader_id"))
+        for name, file, row in zip(frame[column], frame["file"], frame["row"], strict=True)
+        if (file, row, column) in rows
+    )
 
 
 def _check_folders(series: pd.DataFrame, folder: Path) -> list[Problem]:
     problems = []
-    for _, row in series.iterrows():
-        for column in ("dicom_dir", "volume"):
-            if row[column] == "":
-                continue
-            verdict = _look(os.path.realpath(folder / str(row[column])), column)
+    for column in ("dicom_dir", "volume"):
+        for file, row, place in zip(series["file"], series["row"], series[column], strict=True):
+            verdict = _look(os.path.realpath(folder / str(place)), column) if place else None
             if verdict:
-                found, needed, remedy = verdict
-                problems.append(
-                    Problem(str(row["file"]), int(row["row"]), column, found, needed, remedy, severity="warning")
-                )
+                problems.append(Problem(str(file), int(row), column, *verdict, severity="warning"))
     return problems
 
 
@@ -84,44 +95,50 @@ def _look(path: str, column: str) -> tuple[str, str, str] | None:
     return None
 
 
-def draw(tables: StudyTables) -> str:
-    """Cases x phases: the readings of each (reader letter, reads), `.` = series without reading, blank = no series."""
+def draw(tables: StudyTables, withheld: frozenset[str] = frozenset()) -> str:
+    """Cases x phases: the readings of each (reader letter, reads), `-` = not by this reader, `.` = series without
+    reading, blank = no series. Names in `withheld` are not shown; such a case is told by its row."""
     readings = tables.landmarks.drop_duplicates(["case_id", "phase_pct", "reader_id", "read_no"])
     readers = sorted(set(readings["reader_id"]))
     letters = {reader: _letter(i) for i, reader in enumerate(readers)}
     phases = sorted(set(tables.series["phase_pct"].dropna()))
     unknown = bool(tables.series["phase_pct"].isna().any())
     columns: list[float | None] = [*phases, *([None] if unknown else [])]
-    counts = readings.groupby(["case_id", readings["phase_pct"].fillna(-1.0), "reader_id"]).size()
-    given: dict[tuple[str, float], str] = {}
-    for (case, phase, reader), number in counts.items():
-        given[(case, phase)] = given.get((case, phase), "") + letters[reader] + (str(number) if number > 1 else "")
+    reads = readings.groupby(["case_id", readings["phase_pct"].fillna(-1.0), "reader_id"]).size().to_dict()
     has = set(zip(tables.series["case_id"], tables.series["phase_pct"].fillna(-1.0), strict=True))
     cases = list(tables.cases["case_id"])
-    grid = [
-        [
-            given.get((case, -1.0 if p is None else p)) or ("." if (case, -1.0 if p is None else p) in has else "")
-            for p in columns
-        ]
-        for case in cases
-    ]
-    full = max((sum(bool(c.strip(".")) for c in row) for row in grid), default=0)
-    order = sorted(range(len(cases)), key=lambda i: (sum(bool(c.strip(".")) for c in grid[i]) == full, i))
+
+    def cell(case: str, phase: float) -> str:
+        own = [reads.get((case, phase, reader), 0) for reader in readers]
+        if not any(own):
+            return "." if (case, phase) in has else ""
+        gap = "-" if len(readers) <= MOST_READERS_WITH_GAPS else ""
+        counted = zip(letters.values(), own, strict=True)
+        return "".join(letter + (str(n) if n > 1 else "") if n else gap for letter, n in counted)
+
+    grid = [[cell(case, -1.0 if p is None else p) for p in columns] for case in cases]
+    filled = [sum(c.isalpha() or c == ")" for text in row for c in text) for row in grid]
+    order = sorted(range(len(cases)), key=lambda i: (filled[i] == max(filled), i))
     shown = sorted(order[:WIDEST_MATRIX])
     head = ["case", *("?" if p is None else f"{p:g} %" for p in columns)]
-    body = [[cases[i], *grid[i]] for i in shown]
+    names = [f"(row {row})" if c in withheld else c for c, row in zip(cases, tables.cases["row"], strict=True)]
+    body = [[names[i], *grid[i]] for i in shown]
     widths = [max(len(row[c]) for row in [head, *body]) for c in range(len(head))]
     lines = [
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in [head, *body]
     ]
     if len(cases) > len(shown):
-        lines.append(f"… and {len(cases) - len(shown)} more cases")
-    key = ", ".join(f"{letter} = {reader}" for reader, letter in letters.items())
+        holes = sum(filled[i] < max(filled) for i in order[WIDEST_MATRIX:])
+        lines.append(
+            f"… and {len(cases) - len(shown)} more cases, {holes} of them with fewer readings than the fullest"
+        )
+    key = ", ".join(f"{letter} = {'(name withheld)' if r in withheld else r}" for r, letter in letters.items())
     lines.append(
         f"{len(cases)} cases, {len(tables.series)} series, {len(readings)} readings. Readers: {key or 'none'}."
     )
     lines.append(
-        "A digit counts repeat reads; . = a series without readings; blank = no series; ? = phase from the header."
+        "A digit counts repeat reads; - = a reader who did not read this series; . = a series without readings; "
+        "blank = no series; ? = phase from the header."
     )
     return "\n".join(lines)
 
