@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from outflow_cohort.report.pictures import PictureFrame, main_section, read_pictures, reference_drawings
+from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant
+from outflow_cohort.report.pictures import PictureFrame, read_pictures, reference_drawings
 from outflow_cohort.report.settings import ReportSettings
 
 
@@ -151,16 +152,22 @@ class CaseData:
         return self.phases[0], "the first phase measured"
 
     def main_plan(self, phase: float | None) -> tuple[str, str] | None:
-        """Plan and `SOLID|method` shown first: the plan with the smallest section of the main solid."""
-        drawing = self.drawing(phase)
-        best: tuple[float, str, str] | None = None
-        for plan_id, plan in sorted(((drawing or {}).get("plans") or {}).items()):
-            name = main_section(plan.get("sections") or {}, self.settings.main_solid)
-            if name is not None:
-                area = plan["sections"][name].get("area_mm2")
-                candidate = (area if area is not None else math.inf, plan_id, name)
-                best = candidate if best is None or candidate < best else best
-        return None if best is None else best[1:]
+        """Plan and `SOLID|method` shown first, by `report.headline`: of plans without an area, any."""
+        plans: Mapping[str, Any] = (self.drawing(phase) or {}).get("plans") or {}
+        named = {p: self.section_name(plan.get("sections") or {}) for p, plan in plans.items()}
+        drawn = {p: name for p, name in named.items() if name is not None}
+        valued = [p for p, name in drawn.items() if plans[p]["sections"][name].get("area_mm2") is not None]
+        plan_id = headline_plan(valued or drawn)
+        return (plan_id, drawn[plan_id]) if plan_id else None
+
+    def section_name(self, sections: Mapping[str, Any]) -> str | None:
+        """Name `SOLID|method` of the section shown first, by `report.headline`."""
+        names = [n for n, s in sections.items() if s and s.get("point") is not None]
+        solid = headline_variant((n.split("|")[0] for n in names), self.settings.main_solid)
+        method = headline_method(
+            (n.split("|")[1] for n in names if n.split("|")[0] == solid), self.settings.main_method
+        )
+        return f"{solid}|{method}" if solid else None
 
 
 def phase_order(phase: float | None) -> float:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from outflow_cohort.report import case_tables as tables
 from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report import plates
 from outflow_cohort.report.case_data import CaseData, Value
+from outflow_cohort.report.headline import PLAN_RULE
 from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, with_unit
-from outflow_cohort.report.page import Figure, render
-from outflow_cohort.report.pictures import grey_scale_text
+from outflow_cohort.report.page import EMPTY_TABLE, Figure, render
+from outflow_cohort.report.pictures import grey_scale_text, section_frame
+from outflow_cohort.report.remarks import series_remarks, value_remarks, want_remarks
 from outflow_cohort.report.wording import (
     CAUTIONS,
     SOLIDS,
@@ -19,9 +23,6 @@ from outflow_cohort.report.wording import (
     words,
 )
 
-MOST_NAMED = 6
-WANT = "missing_"
-"""Beginning of the statuses of measures that ask for something this case does not have: no warning, a note."""
 MOST_STRIP_PHASES = 9
 
 
@@ -53,20 +54,22 @@ def case_sheet(data: CaseData) -> str:
         standfirst=_standfirst(data),
         headline=_headline(data, phase, main),
         headline_note=note,
-        warnings=_warnings(data),
+        plans_overview=tables.plan_overview(data, phase) if len(data.plan_ids) > 1 else EMPTY_TABLE,
+        plan_rule=f"{PLAN_RULE}.",
+        warnings=[*series_remarks(data), *value_remarks(data.values)],
         set_aside=tables.set_aside_table(data),
         plates=_plates(data, phase, main),
         plates_note=f"{phase_text(phase)}, {why}; {shown}. {grey_scale_text()} Outside the volume the plate is white.",
         phases_strip=_strip(data, main),
         readers=_readers(data, phase),
         curves=charts.curve_figures(data),
-        curves_note="Lines: reference reading. Bands: lowest to highest of all readings. Dot and bar: smallest section "
-        "with its 95 % interval. Dashed: cut-offs.",
+        curves_note=charts.CURVES_NOTE,
         cutoffs=tables.cutoff_table(data),
         cycle=charts.cycle_figures(data),
+        cycle_note=charts.CYCLE_NOTE,
         views=charts.view_figure(data, phase),
         sizing=tables.sizing_table(data, phase),
-        wants=_wants(data),
+        wants=want_remarks(data.values),
         numbers=tables.number_blocks(data),
         definitions=tables.definition_table(data),
         series=tables.series_table(data),
@@ -116,47 +119,6 @@ def _headline(data: CaseData, phase: float | None, main: tuple[str, str] | None)
     return out
 
 
-def _warnings(data: CaseData) -> list[str]:
-    lines = []
-    for row in data.inventory.get("series") or []:
-        codes = row.get("reason_codes") or row.get("reasons") or ""
-        codes = ", ".join(codes) if isinstance(codes, list | tuple) else str(codes).replace(";", ", ")
-        if row.get("verdict") in ("warned", "set_aside") or codes:
-            verdict = words(row.get("verdict") or "noted")
-            lines.append(
-                f"Series of {phase_text(row.get('phase_pct'))}: {verdict}{f' ({words(codes)})' if codes else ''}."
-            )
-    phases = {(r.get("row"), r.get("series")): r.get("phase_pct") for r in data.inventory.get("series") or []}
-    for row in data.series_quality:
-        if row.get("quality_codes"):
-            codes = words(str(row["quality_codes"]).replace(";", ", "))
-            lines.append(f"Image of {phase_text(phases.get((row.get('row'), row.get('series'))))}: {codes}.")
-    counted: dict[str, list[Value]] = {}
-    for v in data.values:
-        if v.status not in ("ok", "") and not v.status.startswith(WANT):
-            counted.setdefault(v.status, []).append(v)
-    for status, rows in sorted(counted.items()):
-        none = sum(v.value is None for v in rows)
-        kind = "with a remark or no value" if 0 < none < len(rows) else "without a value" if none else "with a remark"
-        measures = sorted({measure_title(v.measure) for v in rows})
-        more = f" and {len(measures) - MOST_NAMED} more" if len(measures) > MOST_NAMED else ""
-        named = f"{', '.join(measures[:MOST_NAMED])}{more}"
-        lines.append(f"{words(status).capitalize()}: {count(len(rows), 'row')} {kind} ({named}).")
-    for row in data.set_aside:
-        lines.append(f"Set aside at {words(row.get('stage'))}: {words(row.get('code'))}.")
-    return list(dict.fromkeys(lines))
-
-
-def _wants(data: CaseData) -> str:
-    """What measures asked for and this case does not have."""
-    counted: dict[str, int] = {}
-    for v in data.values:
-        if v.status.startswith(WANT):
-            counted[v.status] = counted.get(v.status, 0) + 1
-    listed = [f"{words(s.removeprefix(WANT))} ({count(n, 'row')})" for s, n in sorted(counted.items())]
-    return f"Not measured for want of: {', '.join(listed)}." if listed else ""
-
-
 def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -> list[Figure]:
     drawing = data.drawing(phase)
     if drawing is None:
@@ -170,17 +132,9 @@ def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -
         if plan_id:
             text += f" Plan {plan_id}; the pale part of the device is covered."
         out.append(Figure(plates.three_chamber_plate(found[0], uri, drawing, plan_id, section_name, text), text))
-    section = ((drawing.get("plans") or {}).get(plan_id) or {}).get("sections", {}).get(section_name)
-    found = data.picture("section", phase, plan_id) if section else None
-    if found:
-        solid, method = section_name.split("|")
-        uri = plates.picture_uri(found[1], data.settings.picture_quality)
-        area = estimate(section.get("area_mm2"), section.get("ci_low"), section.get("ci_high"), "mm2")
-        text = (
-            f"{SOLIDS.get(solid, words(solid)).capitalize()}, plan {plan_id}, {method_text(method)}: {area} mm² "
-            f"at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
-        )
-        out.append(Figure(plates.section_plate(found[0], uri, section, "Smallest section", text), text))
+    plan = (drawing.get("plans") or {}).get(plan_id)
+    if plan:
+        out.append(_section_figure(data, phase, plan_id, section_name, plan))
     found = data.picture("ring", phase)
     if found and drawing.get("three_chamber"):
         uri = plates.picture_uri(found[1], data.settings.picture_quality)
@@ -190,6 +144,29 @@ def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -
         text = "Seen from the atrium, aorta up. White points: as the reader set them, projected on the ring plane."
         out.append(Figure(plates.ring_plate(found[0], uri, drawing, values, text), text))
     return out
+
+
+def _section_figure(
+    data: CaseData, phase: float | None, plan_id: str, section_name: str, plan: Mapping[str, Any]
+) -> Figure:
+    """The smallest section; without greys where the picture taken was of another solid's or path's section."""
+    section = plan["sections"][section_name]
+    solid, method = section_name.split("|")
+    found = data.picture("section", phase, plan_id)
+    taken = found is not None and found[0].solid_method == section_name
+    frame = found[0] if found and taken else section_frame(phase, plan_id, section_name, plan)
+    uri = plates.picture_uri(found[1], data.settings.picture_quality) if found and taken else ""
+    area = estimate(section.get("area_mm2"), section.get("ci_low"), section.get("ci_high"), "mm2")
+    text = (
+        f"{SOLIDS.get(solid, words(solid)).capitalize()}, plan {plan_id}, {method_text(method)}: {area} mm² "
+        f"at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
+    )
+    definitions = data.request["study"].get("definitions") or {}
+    if definitions.get("section_rule", "aortic_side") == "aortic_side":
+        text += " A straight blood edge is where the aortic side of the device ends."
+    if not taken:
+        text += " Outlines only: no picture was taken in this plane."
+    return Figure(plates.section_plate(frame, uri, section, "Smallest section", text), text)
 
 
 def _strip(data: CaseData, main: tuple[str, str] | None) -> list[Figure]:

@@ -10,11 +10,13 @@ from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report.case_data import CaseData, Value, phase_order
 from outflow_cohort.report.numbers import estimate, interval, is_number, number, phase_text, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
+from outflow_cohort.report.remarks import WANT
 from outflow_cohort.report.wording import (
     definition,
     field_title,
     measure_title,
     method_text,
+    setting_text,
     variant_text,
     words,
 )
@@ -41,18 +43,35 @@ class Block:
 
 
 def set_aside_table(data: CaseData) -> Table:
-    rows = [
-        (
-            phase_text(r.get("phase_pct")) if is_number(r.get("phase_pct")) else "all",
-            r.get("reader_id") or "all",
-            number(r.get("read_no"), digits=0),
-            words(r.get("stage")),
-            words(r.get("code")),
-            r.get("message") or "",
+    """One line a stage, reason and message, with the phases and readings it holds for."""
+    grouped: dict[tuple[str, str, str], list[Mapping[str, Any]]] = {}
+    for r in data.set_aside:
+        grouped.setdefault((r.get("stage") or "", r.get("code") or "", r.get("message") or ""), []).append(r)
+    rows = []
+    for (stage, code, message), of in grouped.items():
+        phases = dict.fromkeys(phase_text(r["phase_pct"]) for r in of if is_number(r.get("phase_pct")))
+        readings = dict.fromkeys(
+            f"{r['reader_id']} {number(r.get('read_no'), digits=0)}" for r in of if r.get("reader_id")
         )
-        for r in data.set_aside
-    ]
-    return table_of(("Phase", "Reader", "Read", "Stage", "Reason", "What was found, and the remedy"), rows)
+        rows.append((words(stage), words(code), ", ".join(phases) or "all", ", ".join(readings) or "all", message))
+    return table_of(("Stage", "Reason", "Phase", "Reader and read", "What was found, and the remedy"), rows)
+
+
+def plan_overview(data: CaseData, phase: float | None) -> Table:
+    """The headline figures of every plan, of the reference reading: where each stands beside the first."""
+    reference = data.reference
+    if reference is None:
+        return EMPTY_TABLE
+    who = {"reader_id": reference[0], "read_no": reference[1], "phase_pct": phase}
+    devices = {str(p["plan_id"]): str(p["device_id"]) for p in data.request.get("plans") or []}
+    rows = []
+    for plan_id in data.plan_ids:
+        cells = []
+        for measure in ("neo_lvot_area", "lvot_residual_fraction", "device_septum_distance"):
+            v = data.first(measure, data.settings.main_solid, plan_id=plan_id, **who)
+            cells.append(estimate(v.value, v.ci_low, v.ci_high, v.unit) if v else "–")
+        rows.append((plan_id, devices.get(plan_id, ""), *cells))
+    return table_of(("Plan", "Device", "Neo-LVOT, mm²", "Residual fraction", "Device to septum, mm"), rows)
 
 
 def cutoff_table(data: CaseData) -> Table:
@@ -110,7 +129,7 @@ def _cell(value: Value | None) -> str:
 
 
 def number_blocks(data: CaseData) -> list[Block]:
-    """A table a phase, a column a reading."""
+    """A table a phase, a column a reading; rows that miss an input in every reading are told above the tables."""
     blocks = []
     for phase in sorted({v.phase_pct for v in data.values}, key=lambda p: 1e9 if p is None else p):
         mine = [v for v in data.values if v.phase_pct == phase]
@@ -128,10 +147,12 @@ def number_blocks(data: CaseData) -> list[Block]:
                 *(_cell(cells.get(r)) for r in readings),
             )
             for (measure, variant, plan, method, unit), cells in lines.items()
+            if not all(v.status.startswith(WANT) for v in cells.values())
         ]
         names = [f"{r}, read {n}" if n else (r or "all readers") for r, n in readings]
         title = "Over the phases" if phase is None and len(data.phases) > 1 else f"Phase: {phase_text(phase)}"
-        blocks.append(Block(title, table_of(("Measure", "Variant", "Plan", "Method", "Unit", *names), rows)))
+        if rows:
+            blocks.append(Block(title, table_of(("Measure", "Variant", "Plan", "Method", "Unit", *names), rows)))
     return blocks
 
 
@@ -232,5 +253,5 @@ def case_facts(data: CaseData) -> list[tuple[str, str]]:
 
 def definitions_chosen(data: CaseData) -> str:
     chosen: Mapping[str, Any] = data.request["study"].get("definitions") or {}
-    parts: Sequence[str] = [f"{words(n)} {_plain(v)}" for n, v in sorted(chosen.items())]
+    parts: Sequence[str] = [f"{field_title(n)}: {setting_text(v)}" for n, v in sorted(chosen.items())]
     return "; ".join(parts) or "the defaults"

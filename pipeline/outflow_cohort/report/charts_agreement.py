@@ -1,4 +1,4 @@
-"""Charts of agreement: Bland-Altman, intraclass correlation by measure, reader bias, landmarks, sizes.
+"""Charts of agreement: Bland-Altman of readers and of methods, reader bias, sizes.
 
 Statistics come from the tables; nothing is estimated here but the points of the scatter plots.
 """
@@ -6,6 +6,7 @@ Statistics come from the tables; nothing is estimated here but the points of the
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -13,13 +14,13 @@ import pandas as pd
 from outflow_cohort.report import palette
 from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.numbers import difference_digits, estimate, is_number, number, unit_text, with_unit
 from outflow_cohort.report.page import Figure
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import measure_title, method_text, words
 from outflow_cohort.stats.agreement import ALL_GROUPS, NO_PHASE, ONE_PER_CASE, one_phase_per_case
 
-MOST_FOREST_ROWS = 44
 MOST_PAIRS = 6
 """Pairs of readers (of up to four readers) with a figure each."""
 
@@ -66,12 +67,11 @@ def headline_rows(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def of_measure(rows: pd.DataFrame, measure: str, variant: str, method: str, plans: set[str]) -> pd.DataFrame:
-    """Rows of one measure, of the first plan where there are several."""
+    """Rows of one measure, of the headline plan where there are several."""
     if not has(rows, ["measure", "variant", "statistic", "estimate"]):
         return rows.head(0)
     mine = rows[(rows["measure"] == measure) & (rows["variant"] == variant) & (rows["method"] == method)]
-    mine = mine[mine["plan_id"].fillna("").isin(plans)]
-    return mine[mine["plan_id"].fillna("") == mine["plan_id"].fillna("").min()] if len(mine) else mine
+    return of_headline_plan(mine[mine["plan_id"].fillna("").isin(plans)])
 
 
 def bland_altman_figures(cohort: Cohort, spec: str, rows: pd.DataFrame) -> list[Figure]:
@@ -83,6 +83,8 @@ def bland_altman_figures(cohort: Cohort, spec: str, rows: pd.DataFrame) -> list[
     unit = str(picked["unit"].iloc[0])
     measure, variant, method = cohort.variant_of(spec)
     mine = of_measure(headline_rows(rows), measure, variant, method, set(picked["plan_id"]))
+    if len(mine):
+        data = data[data["plan_id"] == (mine["plan_id"].iloc[0] or "")]
     pairs = list(dict.fromkeys(data["pair"]))
     shown = [(pair, data[data["pair"] == pair].reset_index(drop=True)) for pair in pairs]
     if len(pairs) > MOST_PAIRS:
@@ -91,23 +93,97 @@ def bland_altman_figures(cohort: Cohort, spec: str, rows: pd.DataFrame) -> list[
     spans = [v for _, _, lines in frames for line in lines for v in line[1:] if is_number(v)]
     ranges = padded(data["mean"]), padded(data["difference"], include=[0.0, *spans])
     title = measure_title(measure, variant)
-    return [_bland_altman(title, spec, pair, part, lines, unit, ranges) for pair, part, lines in frames]
+    return [
+        _bland_altman(
+            title,
+            slug(f"bland-altman-{spec}-{pair}"),
+            "two readers drawn at random" if pair == "between_readers" else pair.replace(" - ", " − "),
+            part,
+            lines,
+            unit,
+            ranges,
+        )
+        for pair, part, lines in frames
+    ]
+
+
+METHOD_KEYS = ["_case", "_phase", "_reader", "_read", "plan_id"]
+TRACED = "traced_area"
+
+
+def method_figures(cohort: Cohort, specs: Sequence[str]) -> list[Figure]:
+    """Difference against mean of two methods on the same readings, for measures that have two; with the traced area."""
+    rows = headline_rows(cohort.table("method_agreement"))
+    if not has(rows, ["measure", "variant", "method", "plan_id", "comparison", "statistic", "estimate"]):
+        return []
+    out = []
+    for spec in [*specs, TRACED]:
+        measure, variant, _ = cohort.variant_of(spec)
+        mine = rows[(rows["measure"] == measure) & (rows["variant"] == variant)]
+        if spec == TRACED:
+            area, solid, method = cohort.variant_of("neo_lvot_area")
+            mine = mine[mine["comparison"].str.endswith(f" - {area} {solid} {method}")]
+        for comparison, part in of_headline_plan(mine).groupby("comparison", sort=True):
+            out.append(_method_figure(cohort, spec, str(comparison), part))
+    return [f for f in out if f is not None]
+
+
+def _method_figure(cohort: Cohort, spec: str, comparison: str, part: pd.DataFrame) -> Figure | None:
+    first_name, second_name = part["method"].iloc[0].split(" - ")
+    measure, variant = part["measure"].iloc[0], part["variant"].iloc[0]
+    first = _readings(cohort, measure, variant, first_name)
+    other = cohort.variant_of("neo_lvot_area")[:2] if spec == TRACED else (measure, variant)
+    second = _readings(cohort, *other, second_name)
+    plan = part["plan_id"].iloc[0] or ""
+    if spec == TRACED:
+        first = first.assign(plan_id=plan)
+    both = first.merge(second, on=METHOD_KEYS, suffixes=("", "_other"))
+    both = both[both["plan_id"] == plan]
+    if not len(both):
+        return None
+    both = one_phase_per_case(both)
+    data = pd.DataFrame(
+        {
+            "case_id": both["_case"], "phase_pct": both["_phase"].where(both["_phase"] != NO_PHASE),
+            "plan_id": both["plan_id"], "reader_id": both["_reader"], "read_no": both["_read"],
+            "mean": (both["_value"] + both["_value_other"]) / 2, "difference": both["_value"] - both["_value_other"],
+        }
+    ).reset_index(drop=True)  # fmt: skip
+    lines = limit_lines(part, comparison)
+    unit = str(both["unit"].iloc[0])
+    spans = [v for line in lines for v in line[1:] if is_number(v)]
+    ranges = padded(data["mean"]), padded(data["difference"], include=[0.0, *spans])
+    title = measure_title(measure, variant)
+    if spec == TRACED:
+        title = f"{measure_title(measure)} and {measure_title(other[0], other[1])}"
+    name = f"{method_text(first_name)} − {method_text(second_name)}"
+    file = slug(f"methods-{spec}-{first_name}-{second_name}")
+    return _bland_altman(title, file, name, data, lines, unit, ranges)
+
+
+def _readings(cohort: Cohort, measure: str, variant: str, method: str) -> pd.DataFrame:
+    """Usable readings of one quantity, under the names that the agreement tables reduce by."""
+    frame = cohort.values(measure)
+    wanted = (frame["variant"] == variant) & (frame["method"] == method)
+    frame = frame[wanted & frame["status"].isin(cohort.statistics.usable_statuses) & (frame["reader_id"] != "")]
+    named = {"case_id": "_case", "reader_id": "_reader", "value": "_value", "read_no": "_read"}
+    out = frame.rename(columns=named).assign(_phase=frame["phase_pct"].fillna(NO_PHASE))
+    return out[[*METHOD_KEYS, "_value", "unit"]]
 
 
 def _bland_altman(
     title: str,
-    spec: str,
-    pair: str,
+    file: str,
+    name: str,
     data: pd.DataFrame,
     lines: list[tuple[str, float, float, float]],
     unit: str,
     ranges: tuple[tuple[float, float], tuple[float, float]],
 ) -> Figure:
-    name = "two readers drawn at random" if pair == "between_readers" else pair.replace(" - ", " − ")
     shown_unit = f", {unit_text(unit)}" if unit_text(unit) else ""
     d = Drawing(300, 256, f"{title}: {name}", "Difference against mean, with bias and limits of agreement.")
     axes = Axes(d, 44, 32, 256, 212, *ranges)
-    axes.left_axis(f"{shorten(name, 150)}{shown_unit}")
+    axes.left_axis(shorten(f"{name}{shown_unit}", 250, 10.5))
     d.line(axes.left, axes.y(0), axes.right, axes.y(0), stroke=palette.INK, stroke_width=0.8)
     points = axes.points(data["mean"], data["difference"])
     if len(data) > FEW_POINTS:
@@ -132,7 +208,6 @@ def _bland_altman(
         f"{'; '.join(said)}{f' {unit_text(unit)}' if unit_text(unit) else ''}." if said else "No limits in the tables."
     )
     labels = {"mean": ("Mean of both", unit), "difference": ("Difference", unit), "phase_pct": ("Phase, %", "pct0")}
-    file = slug(f"bland-altman-{spec}-{pair}")
     return Figure(d, caption[:1].upper() + caption[1:], frame_table(data, labels), file, True, data)
 
 
@@ -148,65 +223,6 @@ def limit_lines(mine: pd.DataFrame, comparison: str) -> list[tuple[str, float, f
             row = found.iloc[0]
             out.append((name, float(row["estimate"]), row.get("ci_low", np.nan), row.get("ci_high", np.nan)))
     return out
-
-
-def forest_figure(
-    rows: pd.DataFrame, statistic: str, title: str, name: str, caption: str, main_solid: str = ""
-) -> Figure | None:
-    """One statistic between 0 and 1 with its interval, a row a measure."""
-    if not has(rows, ["measure", "statistic", "estimate"]):
-        return None
-    rows = headline_rows(rows)
-    mine = rows[(rows["statistic"] == statistic) & rows["estimate"].notna()]
-    if not len(mine):
-        return None
-    keep = [
-        c
-        for c in (
-            "measure",
-            "variant",
-            "method",
-            "plan_id",
-            "comparison",
-            "estimate",
-            "ci_low",
-            "ci_high",
-            "n_cases",
-            "n_readers",
-        )
-        if c in mine
-    ]
-    mine = mine[keep].reset_index(drop=True)
-    shown = mine
-    if len(shown) > MOST_FOREST_ROWS:
-        plain = (
-            ~shown["variant"].fillna("").str.contains("/") if "variant" in shown else pd.Series(True, index=shown.index)
-        )
-        shown = shown[plain]
-    if len(shown) > MOST_FOREST_ROWS and "variant" in shown:
-        solids = shown["variant"].fillna("").isin(("skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"))
-        shown = shown[~solids]
-    shown = shown.head(MOST_FOREST_ROWS)
-    low = min(0.0, float(np.floor(shown[[c for c in ("estimate", "ci_low") if c in shown]].min().min() * 5) / 5))
-    low = max(low, -1.0)
-    height = 30 + 19 * len(shown) + 40
-    d = Drawing(760, height, title, f"{len(shown)} measures with their 95 % intervals.")
-    axes = Axes(d, 372, 22, 640, 26 + 19 * len(shown), (low, 1.0), (0.0, 1.0))
-    for v in np.arange(np.ceil(low * 5) / 5, 1.01, 0.2):
-        d.line(axes.x(v), axes.top, axes.x(v), axes.bottom, class_="grid")
-    for i, row in enumerate(shown.itertuples(index=False)):
-        y = axes.top + 14 + 19 * i
-        label = measure_title(row.measure, getattr(row, "variant", "") or "")
-        method = getattr(row, "method", "") or ""
-        d.text(0, y + 3.5, shorten(f"{label} · {method_text(method)}" if method else label, 362))
-        ci = (getattr(row, "ci_low", None), getattr(row, "ci_high", None))
-        if is_number(ci[0]) and is_number(ci[1]):
-            d.line(axes.x(max(ci[0], low)), y, axes.x(min(ci[1], 1.0)), y, stroke=palette.BLUE, stroke_width=1.5)
-        d.mark(axes.x(max(min(row.estimate, 1.0), low)), y, "square", palette.ACCENT, 3.4)
-        d.text(652, y + 3.5, estimate(row.estimate, *ci, digits=2), class_="s")
-    axes.bottom_axis(title, values=[round(float(v), 1) for v in np.arange(np.ceil(low * 5) / 5, 1.01, 0.2)])
-    labels = {c: (words(c).capitalize(), "1") for c in ("estimate", "ci_low", "ci_high")}
-    return Figure(d, caption, frame_table(mine, labels), name, True, mine)
 
 
 def reader_bias_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure | None:
@@ -255,15 +271,16 @@ def matrix_figure(
     """A table of counts as shaded squares with the counts written in."""
     wide = frame.pivot_table(index=row, columns=column, values=value, aggfunc="sum", fill_value=0)
     names_r, names_c = list(wide.index), list(wide.columns)
-    cell, left, top = 44.0, 130.0, 60.0
-    d = Drawing(left + cell * len(names_c) + 10, top + cell * len(names_r) + 10, title, caption)
+    cell, left, top = 50.0, 130.0, 60.0
+    d = Drawing(left + cell * len(names_c) + 26, top + cell * len(names_r) + 10, title, caption)
     most = max(float(wide.to_numpy().max()), 1.0)
     d.text(left, 14, words(column), class_="q")
     d.text(0, top - 8, words(row), class_="q")
     for j, label in enumerate(names_c):
-        d.text(left + cell * (j + 0.5), top - 24 + 16 * (j % 2), shorten(str(label), cell * 1.9), "middle", class_="s")
+        name_above = shorten(words(str(label)), cell * 1.95, 10)
+        d.text(left + cell * (j + 0.5), top - 24 + 16 * (j % 2), name_above, "middle", class_="s")
     for i, label in enumerate(names_r):
-        d.text(left - 8, top + cell * (i + 0.5) + 4, shorten(str(label), left - 10), "end", class_="s")
+        d.text(left - 8, top + cell * (i + 0.5) + 4, shorten(words(str(label)), left - 10, 10), "end", class_="s")
         for j in range(len(names_c)):
             n = float(wide.iloc[i, j])
             colour = palette.cividis(1 - n / most) if n else "#FFFFFF"

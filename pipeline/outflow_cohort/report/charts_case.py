@@ -12,12 +12,23 @@ import numpy as np
 
 from outflow_cohort.report import palette
 from outflow_cohort.report.case_data import CaseData, Curve, Value, View, phase_order
-from outflow_cohort.report.numbers import estimate, is_number, number, phase_text
+from outflow_cohort.report.numbers import estimate, interval, is_number, number, phase_text
 from outflow_cohort.report.page import Figure, Table
 from outflow_cohort.report.plates import spread
-from outflow_cohort.report.svg import LABEL_HEIGHT, Axes, Drawing, padded
+from outflow_cohort.report.svg import LABEL_HEIGHT, Axes, Drawing, legend, padded
 from outflow_cohort.report.wording import SOLIDS, method_text, words
 
+CURVES_NOTE = (
+    "Lines: reference reading. Pale bands: lowest to highest of all readings, no interval. Boxes: 95 % intervals of "
+    "the smallest section, its area upwards and its station along, from the scatter of landmarks. Dashed: cut-offs."
+)
+CYCLE_NOTE = (
+    "Neo-LVOT area by phase. Band (main solid) and bars: 95 % intervals from the scatter of landmarks. "
+    "The dashed lines are cut-offs."
+)
+FRAME_SHARE = 1.6
+"""Height of the frame over the largest smallest section or cut-off: the ventricle's own areas, several times as large,
+would press what the figure is about into its lowest part."""
 TABLE_STEP_MM = 2.0
 """Distance of the stations in the table behind a curve; the figure has all of them."""
 
@@ -36,28 +47,14 @@ def solid_order(names: Sequence[str]) -> list[str]:
     return sorted(set(names), key=lambda n: (known.index(n) if n in known else len(known), n))
 
 
-def legend(d: Drawing, x: float, y: float, entries: Sequence[tuple[str, str, str]], width: float) -> float:
-    """A row (or rows) of line samples with names (text, colour, dash); returns the y below the last row."""
-    cursor = x
-    for text, colour, dash in entries:
-        needed = 30 + len(text) * 6.2
-        if cursor > x and cursor + needed > x + width:
-            cursor, y = x, y + 16
-        d.line(cursor, y - 3.5, cursor + 18, y - 3.5, stroke=colour, stroke_width=2, stroke_dasharray=dash)
-        d.text(cursor + 23, y, text, class_="s")
-        cursor += needed
-    return y + 16
-
-
 def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
     """Area along the path, one figure a plan and phase: a line a solid, the spread of the readings as a band."""
     reference = data.reference
     if reference is None or not data.curves:
         return []
-    numbers = np.concatenate([a for c in data.curves for a in (c.area, c.native)])
-    if not np.isfinite(numbers).any():
+    top = _frame_top(data)
+    if top is None:
         return []
-    top = float(np.nanmax(numbers))
     cutoffs = data.request.get("study", {}).get("cutoffs") or []
     figures = []
     for plan_id in sorted({c.plan_id for c in data.curves}):
@@ -67,6 +64,18 @@ def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
             if shown:
                 figures.append(_curve_figure(plan_id, phase, shown, mine, top, cutoffs, data))
     return figures
+
+
+def _frame_top(data: CaseData) -> float | None:
+    """Upper end of the area axis, the same in all figures of a case, mm2; None where no curve has an area."""
+    areas = np.concatenate([a for c in data.curves for a in (c.area, c.native)])
+    if not np.isfinite(areas).any():
+        return None
+    found = [x for v in data.find("neo_lvot_area") if v.phase_pct is not None for x in (v.value, v.ci_high)]
+    of_interest = [x for x in found if x is not None]
+    of_interest += [cutoff_area(c) or 0.0 for c in data.request.get("study", {}).get("cutoffs") or []]
+    highest = float(np.nanmax(areas)) * 1.05
+    return min(highest, FRAME_SHARE * max(of_interest)) if of_interest and max(of_interest) > 0 else highest
 
 
 def preferred(curves: Sequence[Curve], data: CaseData) -> list[Curve]:
@@ -96,44 +105,67 @@ def _curve_figure(
     data: CaseData,
 ) -> Figure:
     title = f"Plan {plan_id}, {phase_text(phase)}"
-    d = Drawing(350, 262, title, "Section area of the outflow lumen by station, with and without the device.")
+    d = Drawing(350, 318, title, "Section area of the outflow lumen by station, with and without the device.")
     low = min(float(c.station.min()) for c in shown)
-    axes = Axes(d, 44, 34, 342, 190, (low, max(float(c.station.max()) for c in shown)), (0.0, top * 1.05))
+    axes = Axes(d, 44, 34, 342, 224, (low, max(float(c.station.max()) for c in shown)), (0.0, top))
     axes.left_axis("area, mm²")
     axes.references(cutoff_lines(cutoffs))
     base = max(shown, key=lambda c: len(c.station))
-    d.path(axes.points(base.station, base.native), stroke="#8A939C", stroke_width=1.4)
+    d.clip(axes.left, axes.top, axes.right - axes.left, axes.bottom - axes.top)
+    d.path(axes.points(base.station, base.native), stroke=NATIVE_COLOUR, stroke_width=1.4)
+    bands = {}
     for curve in shown:
         colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
         same = [c for c in mine if (c.variant, c.method) == (curve.variant, curve.method)]
-        if len(same) > 1:
-            a, b = band(same, curve.station)
-            ok = np.isfinite(a)
-            if ok.any():
-                edge = axes.points(curve.station[ok], a[ok]) + axes.points(curve.station[ok], b[ok])[::-1]
-                d.path(edge, True, fill=colour, fill_opacity=0.15, stroke="none")
+        a, b = bands[curve.variant] = band(same, curve.station)
+        ok = np.isfinite(a)
+        if ok.any():
+            edge = axes.points(curve.station[ok], a[ok]) + axes.points(curve.station[ok], b[ok])[::-1]
+            d.path(edge, True, fill=colour, fill_opacity=0.13, stroke="none")
     for curve in shown:
         colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
         dash = palette.SOLID_DASHES.get(curve.variant, "")
         d.path(axes.points(curve.station, curve.area), stroke=colour, stroke_width=1.9, stroke_dasharray=dash)
-        _smallest(axes, curve, colour, data)
+    d.end_clip()
+    drawn: set[tuple[float | None, float | None]] = set()
+    for curve in shown:
+        area, station = _at_smallest(curve, data)
+        place = (area.value if area else None, station.value if station else None)
+        if place not in drawn:  # solids that end in the same section share its box
+            _smallest(axes, area, station, curve.variant)
+        drawn.add(place)
     axes.bottom_axis("station, mm (0 = aortic annulus, negative upstream)")
-    entries = [("no device", "#8A939C", "")]
+    entries = [("no device", NATIVE_COLOUR, "")]
     entries += [
         (SOLIDS.get(c.variant, words(c.variant)), palette.SOLID_COLOURS.get(c.variant, palette.BLACK),
          palette.SOLID_DASHES.get(c.variant, "")) for c in shown
     ]  # fmt: skip
-    legend(d, 4, 240, entries, 342)
-    keep = _table_stations(base.station)
-    header = ("Station, mm", "No device, mm²", *(f"{SOLIDS.get(c.variant, words(c.variant))}, mm²" for c in shown))
-    rows = []
-    for s in keep:
-        cells = [np.interp(s, base.station, base.native)]
-        cells += [np.interp(s, c.station, c.area, left=np.nan, right=np.nan) for c in shown]
-        rows.append((number(s, digits=0), *(number(v, "mm2") for v in cells)))
+    legend(d, 4, 276, entries, 342)
     found = [_smallest_text(c, data) for c in shown]
-    caption = f"Smallest section: {'; '.join(t for t in found if t)}." if any(found) else ""
-    return Figure(d, caption, Table(header, tuple(rows), f"Every {TABLE_STEP_MM:g} mm; the figure has every station."))
+    caption = f"Smallest section (95 %): {'; '.join(t for t in found if t)}." if any(found) else ""
+    if np.nanmax(np.concatenate([base.native, *(c.area for c in shown)])) > top:
+        caption += f" Areas above {number(top, 'mm2')} mm² leave the frame; the table has them."
+    return Figure(d, caption.strip(), _curve_table(shown, base, bands))
+
+
+NATIVE_COLOUR = "#6F7780"
+
+
+def _curve_table(shown: Sequence[Curve], base: Curve, bands: Mapping[str, tuple[Any, Any]]) -> Table:
+    """Areas of the reference reading by station, and lowest to highest of all readings."""
+    header = ["Station, mm", "No device, mm²"]
+    for c in shown:
+        header += [f"{SOLIDS.get(c.variant, words(c.variant))}, mm²", "all readings"]
+    rows = []
+    for s in _table_stations(base.station):
+        cells = [number(s, digits=0), number(np.interp(s, base.station, base.native), "mm2")]
+        for c in shown:
+            low, high = (np.interp(s, c.station, a, left=np.nan, right=np.nan) for a in bands[c.variant])
+            area = np.interp(s, c.station, c.area, left=np.nan, right=np.nan)
+            cells += [number(area, "mm2"), interval(low, high, "mm2") or "–"]
+        rows.append(tuple(cells))
+    note = f"Every {TABLE_STEP_MM:g} mm; the figure has every station. All readings: lowest to highest."
+    return Table(tuple(header), tuple(rows), note)
 
 
 def _table_stations(stations: Any) -> list[float]:
@@ -159,20 +191,31 @@ def _smallest_text(curve: Curve, data: CaseData) -> str:
     return f"{name} {estimate(area.value, area.ci_low, area.ci_high, 'mm2')} mm²{where}"
 
 
-def _smallest(axes: Axes, curve: Curve, colour: str, data: CaseData) -> None:
-    """The smallest section with its interval."""
-    area, station = _at_smallest(curve, data)
+def _smallest(axes: Axes, area: Value | None, station: Value | None, solid: str) -> None:
+    """The smallest section: a point, and a box of the 95 % intervals of its area and its station."""
+    colour = palette.SOLID_COLOURS.get(solid, palette.BLACK)
     if area is None or station is None or area.value is None or station.value is None:
         return
-    x = axes.x(station.value)
+    x, y = axes.x(station.value), axes.y(min(area.value, axes.y_range[1]))
     if is_number(area.ci_low) and is_number(area.ci_high):
         low, high = (min(max(v, axes.y_range[0]), axes.y_range[1]) for v in (area.ci_low, area.ci_high))  # type: ignore[type-var]
-        axes.drawing.path(
-            [(x - 3, axes.y(low)), (x + 3, axes.y(low)), (x, axes.y(low)), (x, axes.y(high)),
-             (x - 3, axes.y(high)), (x + 3, axes.y(high))], stroke=colour, stroke_width=1.3,
+        left = right = x
+        if is_number(station.ci_low) and is_number(station.ci_high):
+            left, right = (
+                axes.x(min(max(v, axes.x_range[0]), axes.x_range[1]))  # type: ignore[type-var]
+                for v in (station.ci_low, station.ci_high)
+            )
+        left, right = min(left, x - LEAST_BOX / 2), max(right, x + LEAST_BOX / 2)
+        axes.drawing.rect(
+            left, axes.y(high), right - left, axes.y(low) - axes.y(high), fill=colour, fill_opacity=0.22,
+            stroke=colour, stroke_width=1.1,
         )  # fmt: skip
-    label = f"{SOLIDS.get(curve.variant, curve.variant)}: {estimate(area.value, area.ci_low, area.ci_high, 'mm2')} mm²"
-    axes.drawing.mark(x, axes.y(area.value), "circle", colour, 3.4, label)
+    label = f"{SOLIDS.get(solid, words(solid))}: {estimate(area.value, area.ci_low, area.ci_high, 'mm2')} mm²"
+    axes.drawing.mark(x, y, "circle", colour, 3.2, label)
+
+
+LEAST_BOX = 6.0
+"""Least width of an interval box, user units: an end of the range has no interval of its station."""
 
 
 def cutoff_area(cutoff: Mapping[str, Any]) -> float | None:
@@ -206,9 +249,9 @@ def cycle_figures(data: CaseData) -> list[Figure]:
         if not mine:
             continue
         title = f"Plan {plan_id}"
-        d = Drawing(350, 262, title, "Neo-LVOT area by phase and solid, with 95 % intervals.")
+        d = Drawing(350, 288, title, "Neo-LVOT area by phase and solid, with 95 % intervals.")
         y_range = (0.0, padded(numbers, include=[cutoff_area(c) or 0.0 for c in cutoffs])[1])
-        axes = Axes(d, 44, 34, 342, 190, padded(phases), y_range)
+        axes = Axes(d, 44, 34, 342, 208, padded(phases), y_range)
         axes.left_axis("neo-LVOT, mm²")
         axes.references(cutoff_lines(cutoffs))
         solids = solid_order([v.variant for v in mine])
@@ -225,6 +268,12 @@ def cycle_figures(data: CaseData) -> list[Figure]:
                     d.path(axes.points(*zip(*line, strict=True)), stroke=colour, stroke_width=0.7, opacity=0.5)
             line = [v for v in own if (v.reader_id, v.read_no) == reference]
             shift = (i - (len(solids) - 1) / 2) * 3
+            banded = [v for v in line if v.ci_low is not None and v.ci_high is not None]
+            if solid == data.settings.main_solid and len(banded) > 1:
+                at = [axes.x(v.phase_pct or 0) + shift for v in banded]
+                lower = [(x, axes.y(max(v.ci_low or 0.0, 0.0))) for x, v in zip(at, banded, strict=True)]
+                upper = [(x, axes.y(v.ci_high or 0.0)) for x, v in zip(at, banded, strict=True)]
+                d.path(lower + upper[::-1], True, fill=colour, fill_opacity=0.14, stroke="none")
             placed = [(axes.x(v.phase_pct or 0) + shift, axes.y(v.value or 0)) for v in line]
             d.path(placed, stroke=colour, stroke_width=1.8, stroke_dasharray=dash)
             for v, (x, y) in zip(line, placed, strict=True):
@@ -235,8 +284,8 @@ def cycle_figures(data: CaseData) -> list[Figure]:
                 rows.append((SOLIDS.get(solid, words(solid)), method_text(method), phase_text(v.phase_pct), text))
             entries.append((SOLIDS.get(solid, words(solid)), colour, dash))
         axes.bottom_axis("phase, % of the R-R interval", values=phases if len(phases) < 12 else None)
-        legend(d, 4, 240, entries, 342)
-        caption = f"Thick: {reference[0]}, read {reference[1]}. Thin: the other readings."
+        legend(d, 4, 260, entries, 342)
+        caption = f"Thick: {reference[0]}, read {reference[1]}. Thin: the other readings of the main solid."
         figures.append(Figure(d, caption, Table(("Solid", "Path", "Phase", "Neo-LVOT, mm² (95 %)"), tuple(rows))))
     return figures
 
@@ -256,7 +305,7 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
         axes.x(-reach[0]), axes.y(reach[1]), axes.x(reach[0]) - axes.x(-reach[0]), axes.y(-reach[1]) - axes.y(reach[1]),
         fill="#00224E", fill_opacity=0.05, stroke="#00224E", stroke_width=0.8, stroke_dasharray="2 2",
     )  # fmt: skip
-    d.text(axes.x(-reach[0]) + 5, axes.y(reach[1]) + 13, "within reach of the C-arm", class_="s q")
+    d.text(axes.x(-reach[0]) + 5, axes.y(reach[1]) + 13, "within reach of the C-arm", class_="s q halo")
     reference = data.reference
     colours = {"mitral": (palette.VERMILION, ""), "aortic": (palette.BLUE, "7 3")}
     for drawing in sorted(drawings, key=lambda x: (x["reader_id"], x["read_no"]), reverse=True):

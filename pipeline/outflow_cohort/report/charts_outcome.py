@@ -12,8 +12,8 @@ from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import difference_digits, estimate, number, unit_text
 from outflow_cohort.report.outcome_tables import headline_quantities
 from outflow_cohort.report.page import Figure, Table, table_of
-from outflow_cohort.report.statistic_tables import headline_cutoffs
-from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
+from outflow_cohort.report.statistic_tables import headline_cutoffs, p_text
+from outflow_cohort.report.svg import Axes, Drawing, legend, padded, shorten
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
 from outflow_cohort.stats.one_value import ALL_GROUPS
 
@@ -29,8 +29,11 @@ def size_figures(cohort: Cohort) -> list[Figure]:
     data = data.groupby(SIZE_COLUMNS[:2], sort=True)["count"].sum().reset_index()
     if not len(data):
         return []
+    data = data.rename(columns={"size_a": "first_reader", "size_b": "second_reader"})
     caption = "Numbers: cases by the sizes that first reads of two readers lead to, summed over all pairs of readers."
-    return [matrix_figure(data, "size_b", "size_a", "count", "Sizes by two readers", "size-agreement", caption)]
+    return [
+        matrix_figure(data, "second_reader", "first_reader", "count", "Sizes by two readers", "size-agreement", caption)
+    ]
 
 
 def endpoint_figures(cohort: Cohort) -> list[Figure]:
@@ -68,6 +71,90 @@ def _roc_figure(title: str, caption: str, part: pd.DataFrame, name: str) -> Figu
     return Figure(d, caption, frame_table(part, labels), name, True, part)
 
 
+NO_DECISION = "No decision curve: no outcome is configured, or no model could be fitted (too few events)."
+NO_DRIFT = "Drift of readers: not assessed, for the landmark table tells no order of reading (column reading_order)."
+
+
+def decision_figures(cohort: Cohort) -> list[Figure]:
+    """Net benefit of the model of each headline predictor over threshold probabilities, beside all and none."""
+    needed = ["outcome", "measure", "threshold", "net_benefit", "net_benefit_all", "net_benefit_none"]
+    frame = headline_quantities(cohort, cohort.table("decision_curves"))
+    if not has(frame, needed):
+        return []
+    out = []
+    for key, part in frame.groupby(["outcome", "measure", "variant", "method"], sort=True):
+        keep = ["threshold", "net_benefit", "net_benefit_all", "net_benefit_none", "n", "n_events"]
+        part = part[[c for c in keep if c in part]].sort_values("threshold", kind="stable").reset_index(drop=True)
+        title = f"{field_title(key[0])} by {measure_title(key[1])}: decision curve"
+        d = Drawing(400, 300, title, "Net benefit over the threshold probability: model, all treated as events, none.")
+        lowest = max(float(part[["net_benefit", "net_benefit_all"]].min().min()), -0.1)
+        highest = float(part[["net_benefit", "net_benefit_all"]].max().max())
+        axes = Axes(d, 50, 32, 390, 224, padded(part["threshold"], 0.02), padded([lowest, highest], 0.08, [0.0]))
+        axes.left_axis("net benefit")
+        d.clip(axes.left, axes.top, axes.right - axes.left, axes.bottom - axes.top)
+        lines = [
+            ("net_benefit_none", "none", palette.INK, "2 2.5", 1.2),
+            ("net_benefit_all", "all", palette.VERMILION, "6 3", 1.6),
+            ("net_benefit", "by the model", palette.BLUE, "", 2.2),
+        ]
+        for column, _, colour, dash, width in lines:
+            points = axes.points(part["threshold"], part[column])
+            d.path(points, stroke=colour, stroke_width=width, stroke_dasharray=dash)
+        d.end_clip()
+        axes.bottom_axis("threshold probability")
+        legend(d, 50, 282, [(text, colour, dash) for _, text, colour, dash, _ in reversed(lines)], 340)
+        caption = f"{variant_text(key[2]).capitalize()}, {method_text(key[3])}. The model was fitted in the same cases."
+        if "n_events" in part and len(part):
+            caption += f" {part['n_events'].iloc[0]} events in {part['n'].iloc[0]} cases."
+        labels = {c: (field_title(c), "1") for c in keep[:4]}
+        out.append(Figure(d, caption, frame_table(part, labels), slug("-".join(["decision", *key[:3]])), True, part))
+    return out
+
+
+def dose_figures(cohort: Cohort) -> list[Figure]:
+    """Share of events by quantile group of each headline predictor, with intervals, at the group's median."""
+    needed = ["outcome", "measure", "quantile_group", "median", "estimate", "ci_low", "ci_high", "n", "n_events"]
+    frame = headline_quantities(cohort, cohort.table("dose_response"))
+    if not has(frame, needed):
+        return []
+    out = []
+    for key, part in frame.groupby(["outcome", "measure", "variant", "method"], sort=True):
+        unit = str(part["unit"].iloc[0]) if "unit" in part else ""
+        keep = ["quantile_group", "from_value", "to_value", "median", "n", "n_events", "estimate", "ci_low", "ci_high",
+                "trend_p"]  # fmt: skip
+        part = part[[c for c in keep if c in part]].sort_values("quantile_group", kind="stable").reset_index(drop=True)
+        title = f"{field_title(key[0])} by {measure_title(key[1])}: share of events"
+        d = Drawing(400, 268, title, "Share of events by quantile group of the measure, with 95 % intervals.")
+        spans = [v for c in ("from_value", "to_value", "median") if c in part for v in part[c]]
+        axes = Axes(d, 46, 32, 392, 218, padded(spans), (0.0, 100.0))
+        axes.left_axis("events, %", values=[0, 25, 50, 75, 100])
+        for r in part.to_dict("records"):
+            x, y = axes.x(r["median"]), axes.y(100 * r["estimate"])
+            if "from_value" in r:
+                d.line(
+                    axes.x(r["from_value"]),
+                    y,
+                    axes.x(r["to_value"]),
+                    y,
+                    stroke=palette.SKY,
+                    stroke_width=5,
+                    opacity=0.5,
+                )
+            d.line(x, axes.y(100 * r["ci_low"]), x, axes.y(100 * r["ci_high"]), stroke=palette.BLUE, stroke_width=1.5)
+            d.mark(x, y, "square", palette.ACCENT, 3.6, f"{r['n_events']} of {r['n']}")
+            d.text(x + 6, min(y - 5, axes.bottom - 5), f"{r['n_events']}/{r['n']}", class_="s halo")
+        axes.bottom_axis(f"{measure_title(key[1])}{f', {unit_text(unit)}' if unit_text(unit) else ''}")
+        trend = part["trend_p"].iloc[0] if "trend_p" in part else None
+        caption = (
+            f"{variant_text(key[2]).capitalize()}, {method_text(key[3])}. Square: events of cases, at the group's "
+            f"median; line: Wilson interval; pale bar: the group's range. Trend over groups: p {p_text(trend)}."
+        )
+        labels = {c: (field_title(c), unit) for c in ("from_value", "to_value", "median")}
+        labels |= {c: (field_title(c), "1") for c in ("estimate", "ci_low", "ci_high")}
+        out.append(Figure(d, caption, frame_table(part, labels), slug("-".join(["dose", *key[:3]])), True, part))
+    return out
+
+
 def cutoff_figures(cohort: Cohort) -> list[Figure]:
     """Share of cases below each cut-off by group, a figure a plan."""
     rows = headline_cutoffs(cohort)
@@ -98,7 +185,9 @@ def cutoff_figures(cohort: Cohort) -> list[Figure]:
                 )
                 d.text(10, y + 3.5, shorten(words(group), 130, 10), class_="s")
                 d.line(axes.x(100 * r["ci_low"]), y, axes.x(100 * r["ci_high"]), y, stroke=colour, stroke_width=1.4)
-                d.mark(axes.x(100 * r["estimate"]), y, mark, colour, 3.4, f"{words(group)}: {r['n_below']} of {r['n']}")
+                d.mark(
+                    axes.x(100 * r["estimate"]), y, mark, colour, 3.4, f"{words(group)}: {r['n_below']:g} of {r['n']:g}"
+                )
         axes.bottom_axis("share of cases below, %", values=[0, 25, 50, 75, 100])
         keep = [
             "cutoff_id",

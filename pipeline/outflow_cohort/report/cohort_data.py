@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 import pyarrow.dataset as ds
 
+from outflow_cohort.report.headline import PLAN_RULE, headline_method, headline_variant, of_headline_plan
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.case_reduction import case_values, rules_of
 from outflow_cohort.stats.one_value import NOT_STATED, PHASE_RULES, SERIES, groups_of, one_value_a_case
@@ -21,7 +22,8 @@ from outflow_cohort.study.keys import case_key
 STATISTICS = (
     "cohort_summary", "agreement", "size_agreement", "cutoffs", "associations", "baseline", "phase_curves",
     "endpoints", "roc_curves", "landmark_agreement", "plane_agreement", "method_comparison",
-    "size_shares", "categorical_agreement", "method_agreement",
+    "size_shares", "categorical_agreement", "method_agreement", "decision_curves", "dose_response", "reader_drift",
+    "grras",
 )  # fmt: skip
 VALUE_COLUMNS = [
     "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",
@@ -120,21 +122,18 @@ class Cohort:
         """Rows of one headline measure (`measure` or `measure/variant`): one variant, one method, one plan a case.
 
         The variant is the main solid where the measure has solids, else the first; the method the one preferred in
-        the settings, else the first; the plan of a case its first by name.
+        the settings, else the first; the plan of a case as `report.headline` says.
         """
         measure, _, variant = spec.partition("/")
         frame = frame[(frame["measure"] == measure).to_numpy() & frame["value"].notna().to_numpy()]
         if not len(frame):
             return frame
-        names = sorted({str(v) for v in frame["variant"].unique() if "/" not in str(v)})
-        solid = self.settings.main_solid
-        wanted = variant or (solid if solid in names else next(iter(names), ""))
+        wanted = variant or headline_variant(frame["variant"].unique(), self.settings.main_solid)
         frame = frame[(frame["variant"] == wanted).to_numpy()]
-        methods = sorted({str(m) for m in frame["method"].unique()}, key=lambda m: (m != self.settings.main_method, m))
-        frame = frame[(frame["method"] == methods[0]).to_numpy()] if methods else frame
-        plan = frame["plan_id"].astype(str)
-        first = plan.groupby(frame["case_id"].astype(str)).transform("min")
-        return frame[plan.to_numpy() == first.to_numpy()]
+        if not len(frame):
+            return frame
+        method = headline_method(frame["method"].unique(), self.settings.main_method)
+        return of_headline_plan(frame[(frame["method"] == method).to_numpy()], ["case_id"])
 
     def pick(self, spec: str) -> pd.DataFrame:
         """Single readings of one headline measure whose status counts, by `choose`."""
@@ -171,7 +170,15 @@ class Cohort:
     @property
     def value_text(self) -> str:
         """How one value a case comes about, in words."""
-        return f"{rules_of(self.statistics).text}; {PHASE_RULES[self.statistics.phase_rule]}"
+        text = f"{rules_of(self.statistics).text}; {PHASE_RULES[self.statistics.phase_rule]}"
+        return f"{text}. {PLAN_RULE}" if self.several_plans else text
+
+    @cached_property
+    def several_plans(self) -> bool:
+        """Whether any case was measured with more than one plan."""
+        frame = self.by_phase
+        plans = frame.loc[frame["plan_id"].astype(str) != "", ["case_id", "plan_id"]].drop_duplicates()
+        return bool(plans["case_id"].duplicated().any())
 
     def table(self, name: str) -> pd.DataFrame:
         """A table of statistics, empty where the run has none."""

@@ -13,24 +13,26 @@ from markupsafe import Markup
 from outflow_cohort.files import write_csv, write_text
 from outflow_cohort.report import charts_agreement as agreement
 from outflow_cohort.report import charts_cohort as charts
+from outflow_cohort.report import charts_intervals as intervals
 from outflow_cohort.report import charts_outcome as outcome
 from outflow_cohort.report import outcome_tables
 from outflow_cohort.report import statistic_tables as printed
 from outflow_cohort.report.case_sheet import Headline
 from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
-from outflow_cohort.report.landmarks_figure import landmark_figure
+from outflow_cohort.report.landmarks_figure import landmark_figures
+from outflow_cohort.report.mean_anatomy import COORDINATES, mean_anatomy
 from outflow_cohort.report.methods import DEFINING, FURTHER, measure_table, methods_text, provenance, settings_table
 from outflow_cohort.report.numbers import MISSING, count, interval, number, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of
-from outflow_cohort.report.wording import CAUTIONS, measure_title, variant_text, words
+from outflow_cohort.report.wording import CAUTIONS, measure_title, method_text, variant_text, words
 
 CONTENTS = (
     ("flow", "Flow"), ("cases", "Cases"), ("baseline", "Baseline"), ("distributions", "Measures by group"),
     ("phases", "Over the cardiac cycle"), ("agreement", "Agreement of readers"), ("sizes", "Agreement on size"),
     ("cutoffs", "Cut-offs and endpoints"), ("quality", "Image quality"), ("privacy", "Privacy"),
     ("recovered", "Measured minus true"), ("aside", "Set aside, and why"), ("methods", "Methods"),
-    ("provenance", "Provenance"), ("cautions", "Cautions"),
+    ("checklist", "Reporting checklist"), ("provenance", "Provenance"), ("cautions", "Cautions"),
 )  # fmt: skip
 MORE_AGREEMENT = (
     ("method_agreement", "Agreement of two methods on the same readings"),
@@ -41,7 +43,7 @@ MORE_AGREEMENT = (
 INDEX_MEASURES = (
     ("neo_lvot_area", "Neo-LVOT, mm²"),
     ("lvot_residual_fraction", "Residual fraction"),
-    ("aorto_mitral_angle/opening", "Angle, °"),
+    ("aorto_mitral_angle/opening", "Angle,\u00a0°"),
 )
 """Measures in the list of cases: three, so that 1,000 cases stay a small page."""
 PHASE_MEASURES = ("neo_lvot_area", "mitral_area/spline", "lv_volume")
@@ -77,7 +79,7 @@ def cohort_report(cohort: Cohort) -> Page:
         f for spec in settings.agreement_measures for f in agreement.bland_altman_figures(cohort, spec, rows)
     ]
     forest = _all(
-        agreement.forest_figure(rows, statistic, title, name, caption)
+        intervals.forest_figure(rows, statistic, title, name, caption, settings.main_solid)
         for statistic, title, name, caption in (
             (
                 "icc_a_1",
@@ -94,14 +96,21 @@ def cohort_report(cohort: Cohort) -> Page:
         )
     )
     bias = _all(agreement.reader_bias_figure(cohort, spec, rows) for spec in settings.agreement_measures)
-    landmarks = landmark_figure(cohort.table("landmark_agreement"))
+    anatomy = mean_anatomy(cohort.readings) if has(cohort.readings, ["structure", *COORDINATES]) else None
+    landmarks = landmark_figures(cohort.table("landmark_agreement"), anatomy)
+    planes = intervals.plane_figures(cohort.table("plane_agreement"))
+    drift = intervals.drift_figures(cohort, settings.agreement_measures)
+    methods = agreement.method_figures(cohort, settings.agreement_measures)
+    method_bias = _all([intervals.method_percent_figure(cohort)])
     sizes = outcome.size_figures(cohort)
-    endpoint_figures = [*outcome.cutoff_figures(cohort), *outcome.endpoint_figures(cohort)]
+    cutoff_figures = outcome.cutoff_figures(cohort)
+    decision = outcome.decision_figures(cohort)
+    outcomes = [*outcome.endpoint_figures(cohort), *outcome.dose_figures(cohort), *decision]
     quality = _all(charts.quality_figure(cohort.series, c) for c in charts.QUALITY_FIELDS)
     recovered_figures, recovered_tables = outcome.recovered(cohort)
     drawn = [
-        flow, *distributions, *phases, *forest, *bland_altman, *bias, *([landmarks] if landmarks else []), *sizes,
-        *endpoint_figures, *quality, *recovered_figures,
+        flow, *distributions, *phases, *forest, *bland_altman, *bias, *drift, *landmarks, *planes, *methods,
+        *method_bias, *sizes, *cutoff_figures, *outcomes, *quality, *recovered_figures,
     ]  # fmt: skip
     figures = _named_apart(drawn)
     shown = {
@@ -119,7 +128,7 @@ def cohort_report(cohort: Cohort) -> Page:
         headline=_headline(cohort),
         flow=shown[id(flow)],
         cases=_cases(cohort),
-        cases_note=f"Values: {cohort.value_text}.",
+        cases_note=f"Values: {cohort.value_text}.{_path_note(cohort)}",
         value_text=cohort.value_text,
         case_columns=_case_columns(),
         groups=[words(g) for g in cohort.group_names],
@@ -130,7 +139,12 @@ def cohort_report(cohort: Cohort) -> Page:
         forest=[shown[id(f)] for f in forest],
         bland_altman=[shown[id(f)] for f in bland_altman],
         reader_bias=[shown[id(f)] for f in bias],
-        landmarks=shown[id(landmarks)] if landmarks else None,
+        drift=[shown[id(f)] for f in drift],
+        no_drift="" if drift else outcome.NO_DRIFT,
+        landmarks=[shown[id(f)] for f in landmarks],
+        planes=[shown[id(f)] for f in planes],
+        methods_compared=[shown[id(f)] for f in methods],
+        method_bias=[shown[id(f)] for f in method_bias],
         agreement=_shown([printed.agreement_overview(cohort)], 6 * most),
         more_agreement=[
             (title, t)
@@ -139,7 +153,9 @@ def cohort_report(cohort: Cohort) -> Page:
         ],
         size_matrix=[shown[id(f)] for f in sizes],
         sizes=_shown([outcome_tables.size_share_table(cohort), outcome_tables.size_statistics(cohort)], most),
-        endpoint_figures=[shown[id(f)] for f in endpoint_figures],
+        cutoff_figures=[shown[id(f)] for f in cutoff_figures],
+        outcome_figures=[shown[id(f)] for f in outcomes],
+        no_decision="" if decision else outcome.NO_DECISION,
         cutoffs=_shown([printed.cutoff_basis(cohort), printed.cutoff_overview(cohort)], 2 * most),
         classes=_shown([outcome_tables.class_overview(cohort)], 2 * most),
         endpoints=_shown([outcome_tables.endpoint_overview(cohort)], 2 * most),
@@ -151,6 +167,7 @@ def cohort_report(cohort: Cohort) -> Page:
         recovered_tables=[cut(t, 2 * most) for t in recovered_tables],
         aside=_aside(cohort, 4 * most),
         statuses=_statuses(cohort, 2 * most),
+        checklist=printed.checklist(cohort),
         methods=paragraphs,
         references=references,
         chosen=settings_table(cohort, DEFINING),
@@ -265,15 +282,21 @@ def _cases(cohort: Cohort) -> list[CaseRow]:
     for row in cohort.cases.to_dict("records"):
         case = row["case_id"]
         ok = case in measured
-        state = "measured" if ok else f"set aside: {reasons.get(case, 'no reading')}"
+        state = "measured" if ok else f"aside: {reasons.get(case, 'no reading')}"
         if ok and case in reasons:
-            state = "measured, some set aside"
+            state = "measured in part"
         cells = [words(cohort.groups.get(case, "")) or MISSING]
         cells += [str(row.get(n) or MISSING) if row.get(n) == row.get(n) else MISSING for n in ("site", "device_id")]
         cells += [number(phases[case] if ok else None, digits=0), number(readings.get(case) if ok else None, digits=0)]
         cells += [number(v.get(case), unit) for v, unit in values]
         out.append(CaseRow(case, _href(cohort, case), "m" if ok else "a", (*cells, state)))
     return out
+
+
+def _path_note(cohort: Cohort) -> str:
+    """By which path the list has its areas; a case without it has none there, for two paths are two methods."""
+    method = cohort.variant_of("neo_lvot_area")[2]
+    return f" Neo-LVOT by the {method_text(method)}; a case without it shows –." if method else ""
 
 
 def _href(cohort: Cohort, case: str) -> str:

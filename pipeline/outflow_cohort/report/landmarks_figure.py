@@ -1,98 +1,205 @@
-"""Disagreement of landmarks, drawn to scale on a sketch of the anatomy. Sketch coordinates mm, y downwards."""
+"""Disagreement of landmarks, drawn on the study's mean anatomy.
+
+Each structure stands at its mean place in the frame of `mean_anatomy`, with an ellipsoid whose half-axes are the mean
+distances of two readings within the plane of its valve and along that plane's normal, as the table of landmark
+agreement has them, seen in two directions. User units; mm times `MM`, ellipses times `ENLARGED` too.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
 import pandas as pd
 
 from outflow_cohort.report import palette
 from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.cohort_data import has
-from outflow_cohort.report.numbers import number, with_unit
+from outflow_cohort.report.mean_anatomy import MeanAnatomy
+from outflow_cohort.report.numbers import count, is_number, number, with_unit
 from outflow_cohort.report.page import Figure
 from outflow_cohort.report.plates import spread
 from outflow_cohort.report.svg import Drawing
-from outflow_cohort.report.wording import words
+from outflow_cohort.report.wording import field_title, words
+from outflow_cohort.stats.landmarks import AORTIC
+from outflow_geometry.frames import FloatArray
 
-MM = 4.6
-"""User units a millimetre: a disagreement of 1 mm is a disc one can see."""
+MM = 4.0
+"""User units a millimetre of the anatomy."""
+ENLARGED = 3.0
+"""Ellipses are drawn this many times as large, and said to be: at the anatomy's own scale 1 mm is hardly seen."""
+STATISTICS = ("distance_mean", "distance_rms", "in_plane_mean", "normal_mean_absolute")
+KINDS = ("between_readers", "within_reader")
+NOT_DRAWN = ("blood_sample", "muscle_sample")
+"""Samples of tissue are set anywhere in it: their distance is no disagreement on the anatomy."""
+MARGIN, LABELS, HEAD, FOOT = 16.0, 176.0, 26.0, 30.0
+LINE = "#6F7780"
 
-PLACES = {
-    "mitral_ring": (-19.0, 0.0), "trigone_left": (13.0, -3.0), "trigone_right": (16.0, 3.0),
-    "aortic_hinge_left": (21.0, -4.0), "aortic_hinge_right": (37.0, 14.0), "aortic_hinge_non": (27.0, 5.0),
-    "aortic_ring": (29.0, 1.0), "aortic_contour": (32.0, 9.0), "lv_apex": (6.0, 62.0), "septum": (30.0, 27.0),
-    "anterior_leaflet": (11.0, 13.0), "outflow_path": (21.0, 16.0), "outflow_trace": (18.0, 23.0),
-    "post_tip": (-8.0, 14.0), "blood_sample": (2.0, 36.0), "muscle_sample": (-29.0, 34.0),
-}  # fmt: skip
-"""Where a structure stands on the sketch: ring plane level, atrium above, apex below, aorta at the right."""
 
-OUTLINES = (
-    [(-19, 0), (-24, 12), (-25, 28), (-18, 46), (-4, 59), (6, 62), (16, 56), (26, 42), (30, 27), (33, 18), (37, 14)],
-    [(-19, 0), (-27, -12), (-22, -28), (-4, -34), (12, -26), (17, -12), (17, 0)],
-    [(17, 0), (20, -6), (26, -20), (34, -30)],
-    [(37, 14), (44, 2), (49, -12), (52, -22)],
+@dataclass(frozen=True)
+class View:
+    """A direction to look in: the frame's axes that run to the right and downwards in the drawing."""
+
+    name: str
+    title: str
+    right: tuple[float, float, float]
+    below: tuple[float, float, float]
+    left_out: tuple[str, ...]
+    chambers: tuple[tuple[str, tuple[float, float, float]], ...]
+    """Names and where they stand, mm: from the ring centre, that of the aorta from the annulus centre."""
+    caption: str
+
+
+VIEWS = (
+    View("landmarks", "Landmarks on the mean anatomy, long axis", (1, 0, 0), (0, 0, 1), (),
+         (("left atrium", (-8.0, 0.0, -7.0)), ("left ventricle", (-4.0, 0.0, 42.0)), ("aorta", (5.0, 0.0, -10.0))),
+         "Seen across: atrium up, apex down, aorta to the right."),
+    View("landmarks-en-face", "Landmarks on the mean anatomy, from the atrium", (0, 1, 0), (-1, 0, 0),
+         ("lv_apex", "outflow_path", "septum", "outflow_trace"), (("mitral ring", (-9.0, 0.0, 0.0)),),
+         "Seen from the atrium, aorta up."),
 )  # fmt: skip
-SHOWN = {"kind": "between_readers", "comparison": "all", "statistic": "distance_rms"}
-"""Rows of the landmark table that are drawn: root mean square distance between two readers."""
 
 
-def landmark_figure(frame: pd.DataFrame) -> Figure | None:
-    """Discs whose radius is the distance between two readers' landmarks, to the scale of the sketch."""
-    if not has(frame, ["structure", "estimate", *SHOWN]):
-        return None
-    mine = frame[frame["estimate"].notna() & frame["structure"].isin(PLACES)]
-    for column, wanted in SHOWN.items():
-        mine = mine[mine[column] == wanted]
-    if not len(mine):
-        return None
-    column = "estimate"
-    keep = [c for c in ("structure", "estimate", "ci_low", "ci_high", "n_cases", "n_pairs", "unit") if c in mine]
-    mine = mine[keep].reset_index(drop=True)
-    ox, oy, width = 150.0, 178.0, 640.0
-    d = Drawing(width, 500, "Disagreement of landmarks", "Discs to scale: radius is the distance between two readers.")
-    for outline in OUTLINES:
-        d.add(
-            f'<path d="{_smooth([(ox + x * MM, oy + y * MM) for x, y in outline])}" fill="none" stroke="#8A939C" '
-            'stroke-width="1.6"/>'
-        )
-    d.line(ox - 19 * MM, oy, ox + 17 * MM, oy, stroke="#8A939C", stroke_dasharray="3 3")
-    d.line(ox + 20 * MM, oy - 6 * MM, ox + 37 * MM, oy + 14 * MM, stroke="#8A939C", stroke_dasharray="3 3")
-    for text, x, y in (("left atrium", -8, -18), ("aorta", 36, -16), ("left ventricle", -13, 30)):
-        d.text(ox + x * MM, oy + y * MM, text, class_="q s")
-    labels = []
-    for structure, sd in mine[["structure", column]].itertuples(index=False):
-        x, y = PLACES[structure]
-        cx, cy, radius = ox + x * MM, oy + y * MM, max(float(sd) * MM, 1.2)
-        d.add(
-            f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{radius:.1f}" fill="{palette.VERMILION}" fill-opacity=".3" '
-            f'stroke="{palette.VERMILION}" stroke-width="1.2"/>'
-        )
-        labels.append((cx, cy, f"{structure_text(structure)}  {with_unit(sd, 'mm', 2)}"))
-    labels.sort(key=lambda item: (item[1], item[0]))
-    for (cx, cy, text), y in zip(labels, spread([item[1] for item in labels], 17, 20, 470), strict=True):
-        d.path([(cx, cy), (430, y), (444, y)], stroke=palette.INK, stroke_width=0.6)
-        d.text(448, y + 3.5, text)
-    d.path([(8, 480), (8, 486), (8, 483), (8 + 10 * MM, 483), (8 + 10 * MM, 480), (8 + 10 * MM, 486)], class_="axis")
-    d.text(14 + 10 * MM, 486.5, "10 mm", class_="s")
-    largest = mine.loc[mine[column].idxmax()]
-    caption = (
-        "Radius of a disc: root mean square distance between two readers' landmarks, to the scale of the sketch. "
-        f"Largest: {structure_text(str(largest['structure']))}, {number(largest[column], 'mm', 2)} mm."
+def landmark_table(frame: pd.DataFrame) -> pd.DataFrame:
+    """One row a structure and kind (between readers, within a reader): distances in mm, cases and pairs."""
+    needed = ["structure", "kind", "comparison", "statistic", "estimate", "ci_low", "ci_high", "n_cases", "n_pairs"]
+    if not has(frame, needed):
+        return pd.DataFrame()
+    mine = frame[(frame["comparison"] == "all") & frame["statistic"].isin(STATISTICS) & frame["kind"].isin(KINDS)]
+    keys = ["structure", "kind", "n_cases", "n_pairs"]
+    wide = mine.pivot_table(index=keys, columns="statistic", values="estimate", aggfunc="first").reset_index()
+    ends = mine[mine["statistic"] == "distance_mean"][["structure", "kind", "ci_low", "ci_high"]]
+    wide = wide.merge(ends, on=["structure", "kind"], how="left")
+    for column in STATISTICS:
+        if column not in wide:
+            wide[column] = np.nan
+    wide.columns.name = None
+    return wide[["structure", "kind", "distance_mean", "ci_low", "ci_high", *STATISTICS[1:], "n_cases", "n_pairs"]]
+
+
+def landmark_figures(frame: pd.DataFrame, anatomy: MeanAnatomy | None) -> list[Figure]:
+    """The two views; none without landmarks of two readings, or without a mean anatomy to draw them on."""
+    rows = landmark_table(frame)
+    if not len(rows) or anatomy is None:
+        return []
+    places = pd.DataFrame(
+        [(name, *place) for name, place in anatomy.places.items()],
+        columns=["structure", "toward_mm", "across_mm", "down_mm"],
     )
-    labels = {c: (words(c).capitalize(), "mm") for c in ("estimate", "ci_low", "ci_high")}
-    return Figure(d, caption, frame_table(mine, labels), "landmarks", True, mine)
+    data = rows.merge(places, on="structure", how="left").reset_index(drop=True)
+    return [_figure(view, data, anatomy) for view in VIEWS]
+
+
+def ellipse(axes: FloatArray, normal: FloatArray, in_plane: float, along: float) -> tuple[float, float, float]:
+    """Half-axes and angle (degrees) of an ellipsoid of revolution about `normal` (3,) seen along axes[0] x axes[1].
+
+    axes : (2, 3) unit directions right and below. The shadow of the ellipsoid with matrix M has the matrix A M A^T.
+    """
+    n = np.asarray(normal, dtype=float)[:, None]
+    shape = in_plane**2 * (np.eye(3) - n @ n.T) + along**2 * (n @ n.T)
+    values, vectors = np.linalg.eigh(axes @ shape @ axes.T)
+    angle = float(np.rad2deg(np.arctan2(vectors[1, 1], vectors[0, 1])))
+    return float(np.sqrt(max(values[1], 0.0))), float(np.sqrt(max(values[0], 0.0))), angle
+
+
+def _figure(view: View, data: pd.DataFrame, anatomy: MeanAnatomy) -> Figure:
+    axes = np.array([view.right, view.below], dtype=float)
+    drawn = data[~data["structure"].isin([*NOT_DRAWN, *view.left_out]) & data["toward_mm"].notna()]
+    # A structure that one reader alone marked is named by his own repeats.
+    shown = drawn.sort_values("kind", kind="stable").drop_duplicates("structure")
+    lines = {n: p for n, p in anatomy.lines.items() if n not in view.left_out}
+    middles = shown[["toward_mm", "across_mm", "down_mm"]].to_numpy()
+    shapes = [anatomy.ring, anatomy.annulus(), *lines.values(), middles]
+    flat = np.concatenate(shapes) @ axes.T * MM
+    room = (
+        ENLARGED * MM * float(np.nanmax(shown[["in_plane_mean", "normal_mean_absolute", "distance_mean"]].to_numpy()))
+    )
+    low, high = flat.min(axis=0) - room, flat.max(axis=0) + room
+    origin = np.array([MARGIN, HEAD]) - low
+    width, height = high - low
+    below = HEAD + height + FOOT
+    d = Drawing(MARGIN * 2 + width + LABELS, below + 22, view.title, "Ellipses: mean distance between two readings.")
+
+    def place(points: FloatArray) -> FloatArray:
+        result: FloatArray = np.asarray(points) @ axes.T * MM + origin
+        return result
+
+    d.path(place(anatomy.ring), True, stroke=palette.INK, stroke_width=1.8)
+    d.path(place(anatomy.annulus()), True, stroke=palette.INK, stroke_width=1.8, stroke_dasharray="7 3")
+    for name, line in lines.items():
+        d.path(place(line), stroke=LINE, stroke_width=1.2, stroke_dasharray="2 3" if name == "outflow_path" else "")
+    for text, at in view.chambers:
+        x, y = place(np.asarray(at) + (anatomy.aortic_center if text == "aorta" else 0.0))
+        d.text(x, y, text, "middle", class_="q s")
+    labels = []
+    for row in drawn.to_dict("records"):
+        _draw_ellipse(d, row, place(_place_of(row, anatomy, view)), axes, anatomy)
+    for row in shown.to_dict("records"):
+        at = place(_place_of(row, anatomy, view))
+        alone = "" if row["kind"] == KINDS[0] else " (one reader)"
+        text = f"{structure_text(row['structure'])}{alone}  {with_unit(row['distance_mean'], 'mm', 1)}"
+        labels.append((float(at[0]), float(at[1]), text))
+    labels.sort(key=lambda item: (item[1], item[0]))
+    x = MARGIN * 2 + width
+    ys = spread([item[1] for item in labels], 16, 14, below - 6)
+    for (cx, cy, text), y in zip(labels, ys, strict=True):
+        d.path([(cx, cy), (x, y), (x + 12, y)], stroke=palette.INK, stroke_width=0.5)
+        d.text(x + 16, y + 3.5, text, class_="s")
+    _scale(d, MARGIN, below + 2, 10, MM, "10 mm of the anatomy")
+    _scale(d, MARGIN, below + 16, 2, MM * ENLARGED, f"2 mm of an ellipse (× {ENLARGED:g})")
+    largest = shown.loc[shown["distance_mean"].idxmax()]
+    caption = (
+        f"{view.caption} Mean of {count(anatomy.n_cases, 'case')} on the ring plane; ring drawn through, annulus "
+        f"dashed. Half-axes, enlarged {ENLARGED:g} times: mean distance within the plane of the valve and along its "
+        "normal; filled: two readers, dashed: two reads of one. "
+        f"Largest: {structure_text(str(largest['structure']))}, {number(largest['distance_mean'], 'mm', 2)} mm."
+    )
+    table = data.assign(kind=data["kind"].map(words))
+    heads = {c: (field_title(c), "mm") for c in [*STATISTICS, "ci_low", "ci_high"]}
+    return Figure(d, caption, frame_table(table, heads), view.name, True, data)
+
+
+def _place_of(row: Mapping[str, object], anatomy: MeanAnatomy, view: View) -> FloatArray:
+    """Where a structure is drawn: closed outlines on their outline, others at their mean place."""
+    axes = np.array([view.right, view.below], dtype=float)
+    outline = {"mitral_ring": anatomy.ring, "aortic_contour": anatomy.annulus(), "aortic_ring": anatomy.annulus()}
+    found = outline.get(str(row["structure"]))
+    if found is not None:
+        # An outline has no place of its own; its leftmost point keeps clear of hinges and trigones.
+        result: FloatArray = found[int(np.argmin(found @ axes[0]))]
+        return result
+    return np.array([row["toward_mm"], row["across_mm"], row["down_mm"]], dtype=float)
+
+
+def _draw_ellipse(
+    d: Drawing, row: Mapping[str, object], at: FloatArray, axes: FloatArray, anatomy: MeanAnatomy
+) -> None:
+    normal = anatomy.aortic_normal if row["structure"] in AORTIC else np.array([0.0, 0.0, 1.0])
+    parts = (row["in_plane_mean"], row["normal_mean_absolute"])
+    if not all(is_number(v) for v in parts):
+        parts = (row["distance_mean"], row["distance_mean"])
+    major, minor, angle = ellipse(axes, normal, float(parts[0]), float(parts[1]))  # type: ignore[arg-type]
+    scale = MM * ENLARGED
+    between = row["kind"] == KINDS[0]
+    look = (
+        f'fill="{palette.VERMILION}" fill-opacity=".3" stroke="{palette.VERMILION}" stroke-width="1.2"'
+        if between
+        else f'fill="none" stroke="{palette.BLUE}" stroke-width="1.1" stroke-dasharray="3 2"'
+    )
+    rx, ry = (max(half * scale, 1.0) for half in (major, minor))
+    d.add(
+        f'<ellipse cx="{at[0]:.1f}" cy="{at[1]:.1f}" rx="{rx:.1f}" ry="{ry:.1f}" '
+        f'transform="rotate({angle:.1f} {at[0]:.1f} {at[1]:.1f})" {look}/>'
+    )
+
+
+def _scale(d: Drawing, x: float, y: float, length_mm: float, scale: float, text: str) -> None:
+    end = x + length_mm * scale
+    d.path([(x, y - 3), (x, y + 3), (x, y), (end, y), (end, y - 3), (end, y + 3)], class_="axis")
+    d.text(end + 6, y + 3.5, text, class_="s")
 
 
 def structure_text(structure: str) -> str:
     """A structure in words: `lv_apex` as `LV apex`."""
     return words(structure).replace("lv ", "LV ")
-
-
-def _smooth(points: list[tuple[float, float]]) -> str:
-    """A Catmull-Rom curve through `points` as cubic Bezier pieces."""
-    data = f"M{points[0][0]:.1f} {points[0][1]:.1f}"
-    padded = [points[0], *points, points[-1]]
-    for p0, p1, p2, p3 in zip(padded, padded[1:], padded[2:], padded[3:], strict=False):
-        a = (p1[0] + (p2[0] - p0[0]) / 6, p1[1] + (p2[1] - p0[1]) / 6)
-        b = (p2[0] - (p3[0] - p1[0]) / 6, p2[1] - (p3[1] - p1[1]) / 6)
-        data += f"C{a[0]:.1f} {a[1]:.1f} {b[0]:.1f} {b[1]:.1f} {p2[0]:.1f} {p2[1]:.1f}"
-    return data

@@ -11,7 +11,7 @@ from typing import Any
 from outflow_cohort.report.cohort_data import Cohort
 from outflow_cohort.report.numbers import count
 from outflow_cohort.report.page import Table, table_of
-from outflow_cohort.report.wording import field_title, measure_title, registry, words
+from outflow_cohort.report.wording import field_title, measure_title, registry, setting_text, words
 
 REFERENCES = {
     "blanke": "Blanke P, et al. Predicting LVOT obstruction in transcatheter mitral valve implantation: concept of the "
@@ -52,7 +52,7 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
         f"CT series of {count(len(cohort.cases), 'case')} were checked for completeness, geometry, phase, image "
         f"quality and evidence of de-identification {ref('deid')}; {count(done_cases, 'case')} "
         f"{'was' if done_cases == 1 else 'were'} measured in {count(phases, 'phase') if phases else 'one phase'} by "
-        f"{count(len(readers), 'reader')}{twice}. Images were resampled to isotropic voxels around the landmarks."
+        f"{count(len(readers), 'reader')}{twice}. {grid_text(cohort)}"
     )
     second = (
         "The ring plane is the least-squares plane through the ring's points and the ring contour a closed cubic "
@@ -77,6 +77,30 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
     return [first, second, third], [REFERENCES[name] for name in used]
 
 
+def grid_text(cohort: Cohort) -> str:
+    """Whether the images were measured on their own voxels or resampled, as the run recorded it series by series."""
+    settings: Mapping[str, Any] = cohort.study.get("resample") or {}
+    region = "The whole image" if settings.get("whole_image") else "A region around the landmarks"
+    spacing = f"{settings['spacing_mm']:g} mm" if "spacing_mm" in settings else "the configured spacing"
+    by = {"bspline": "cubic B-spline", "linear": "linear interpolation"}.get(
+        str(settings.get("interpolator")), "cubic B-spline"
+    )
+    resampled = f"resampled to cubic voxels of {spacing} ({by})"
+    own = "measured on the image's own voxels"
+    told = cohort.series["resampled"].dropna() if "resampled" in cohort.series else ()
+    n, changed = len(told), int(sum(bool(v) for v in told))
+    if not n:
+        return f"{region} was measured, on its own voxels where they are fine enough, else {resampled}."
+    if not changed:
+        return f"{region} was {own}, without resampling, in all {count(n, 'series', 'series')}."
+    if changed == n:
+        return f"{region} was {resampled} in all {count(n, 'series', 'series')}."
+    return (
+        f"{region} was {own} in {n - changed} of {count(n, 'series', 'series')} and "
+        f"{resampled} in the other {changed}, whose voxels are coarser or less even."
+    )
+
+
 DEFINING = ("definitions", "uncertainty", "gantry")
 FURTHER = ("phase", "quality", "resample", "privacy", "intake", "statistics")
 
@@ -91,17 +115,6 @@ def settings_table(cohort: Cohort, sections: Sequence[str]) -> Table:
                 if value not in (None, "", [], {}):
                     rows.append((words(section).capitalize(), field_title(name), setting_text(value)))
     return table_of(("Section", "Setting", "Value"), rows)
-
-
-def setting_text(value: Any) -> str:
-    """A setting as words."""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, Mapping):
-        return "; ".join(f"{words(str(k))} {setting_text(v)}" for k, v in value.items())
-    if isinstance(value, list | tuple):
-        return ", ".join(setting_text(v) for v in value)
-    return words(value) if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def measure_table() -> Table:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.numbers import MISSING, estimate, is_number, number, significant
 from outflow_cohort.report.page import Table, table_of
 from outflow_cohort.report.statistic_tables import QUANTITY_HEADER, p_text, quantity_cells
@@ -90,7 +91,7 @@ SHOWN_STATISTICS = ("auc", "sensitivity", "specificity", "youden_cutoff", "model
 
 
 def headline_quantities(cohort: Cohort, rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows whose predictor is the headline variant and method of its measure, of the first plan by name."""
+    """Rows whose predictor is the headline variant and method of its measure, of the headline plan."""
     if not has(rows, ["measure", "variant", "method", "plan_id"]):
         return rows.head(0)
     keep = []
@@ -102,7 +103,7 @@ def headline_quantities(cohort: Cohort, rows: pd.DataFrame) -> pd.DataFrame:
         keep.append(chosen[measure])
     wanted = pd.DataFrame(keep, columns=["variant", "method"], index=rows.index)
     mine = rows[(rows["variant"] == wanted["variant"]) & (rows["method"] == wanted["method"])]
-    return mine[mine["plan_id"] == mine.groupby("measure")["plan_id"].transform("min")]
+    return of_headline_plan(mine, ["measure"])
 
 
 def endpoint_overview(cohort: Cohort) -> Table | None:

@@ -1,13 +1,18 @@
-"""The cohort report as PDF: headless Chromium where there is one, else WeasyPrint, else a clear refusal."""
+"""The cohort report as PDF: by headless Chromium or by WeasyPrint, whichever is asked for or there."""
 
 from __future__ import annotations
 
 import importlib.util
+import re
 import shutil
 import subprocess
 import tempfile
 from pathlib import Path
+from typing import Literal
 
+from outflow_cohort.report.svg import STYLE
+
+Printer = Literal["browser", "weasyprint"]
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 QUIET = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -16,10 +21,13 @@ QUIET = (
 )  # fmt: skip
 """No profile, no sign-in, no update traffic, no name resolved: the page is a local file, nothing else is fetched."""
 PRINT_SECONDS = 300
+PRINT_ONLY_STYLE = STYLE.replace("svg.fig ", "") + " .halo{stroke:none}"
+"""Style within each drawing: WeasyPrint keeps the page's own style out of them, and would paint the white edge of a
+text over the text."""
 
 
 class NoPrinter(RuntimeError):
-    """Neither a browser nor WeasyPrint is there to print with."""
+    """The printer asked for, or any, is not there."""
 
 
 def browser() -> str | None:
@@ -27,36 +35,60 @@ def browser() -> str | None:
     return next((found for name in BROWSERS if (found := shutil.which(name))), None)
 
 
-def print_pdf(page: Path, target: Path) -> str:
-    """Print the HTML file `page` to `target` and return the printer's name.
+def weasyprint_problem() -> str:
+    """Why WeasyPrint cannot print here; empty where it can."""
+    if importlib.util.find_spec("weasyprint") is None:
+        return "WeasyPrint is not installed (pip install 'outflow-cohort[pdf]')"
+    try:
+        import weasyprint  # noqa: F401
+    except OSError:  # its C libraries are looked up on import
+        return "WeasyPrint finds no Pango library (Debian: apt-get install libpango-1.0-0 libpangoft2-1.0-0)"
+    return ""
 
-    Raises NoPrinter where there is none, RuntimeError where printing fails.
+
+def print_pdf(page: Path, target: Path, printer: Printer | None = None) -> str:
+    """Print the HTML file `page` to `target` and return the printer's name; None = the browser, else WeasyPrint.
+
+    Raises NoPrinter where it is not there, RuntimeError where printing fails.
     """
     found = browser()
-    if found is not None:
-        with tempfile.TemporaryDirectory() as profile:
-            fresh = Path(profile) / "page.pdf"
-            done = subprocess.run(
-                [found, *QUIET, f"--user-data-dir={profile}/profile", f"--print-to-pdf={fresh}",
-                 page.resolve().as_uri()],
-                capture_output=True, text=True, timeout=PRINT_SECONDS, check=False,
-            )  # fmt: skip
-            if done.returncode != 0 or not fresh.exists():
-                raise RuntimeError(f"{Path(found).name} could not print {page.name}: {done.stderr.strip()[-400:]}")
-            _move(fresh, target)
-        return Path(found).name
-    if importlib.util.find_spec("weasyprint") is not None:
-        from weasyprint import HTML
+    if printer == "browser" and found is None:
+        raise NoPrinter("report.pdf is browser, but found no Chromium (Debian: apt-get install chromium)")
+    problem = weasyprint_problem() if printer == "weasyprint" or found is None else ""
+    if problem:
+        alone = "" if printer else "found no Chromium (Debian: apt-get install chromium), and "
+        raise NoPrinter(f"report.pdf is set, but {alone}{problem}; install one, or set report.pdf to false")
+    with tempfile.TemporaryDirectory() as folder:
+        fresh = Path(folder) / "page.pdf"
+        if printer == "weasyprint" or found is None:
+            _by_weasyprint(page, fresh)
+        else:
+            _by_browser(found, page, fresh, Path(folder) / "profile")
+        _move(fresh, target)
+    return "weasyprint" if printer == "weasyprint" or found is None else Path(found).name
 
-        with tempfile.TemporaryDirectory() as folder:
-            fresh = Path(folder) / "page.pdf"
-            HTML(filename=str(page)).write_pdf(str(fresh))
-            _move(fresh, target)
-        return "weasyprint"
-    raise NoPrinter(
-        "report.pdf is true, but found neither a Chromium browser nor WeasyPrint; install one of them "
-        "(Debian: apt-get install chromium; or pip install weasyprint), or set report.pdf to false"
-    )
+
+def _by_browser(found: str, page: Path, fresh: Path, profile: Path) -> None:
+    done = subprocess.run(
+        [found, *QUIET, f"--user-data-dir={profile}", f"--print-to-pdf={fresh}", page.resolve().as_uri()],
+        capture_output=True, text=True, timeout=PRINT_SECONDS, check=False,
+    )  # fmt: skip
+    if done.returncode != 0 or not fresh.exists():
+        raise RuntimeError(f"{Path(found).name} could not print {page.name}: {done.stderr.strip()[-400:]}")
+
+
+def _by_weasyprint(page: Path, fresh: Path) -> None:
+    from weasyprint import HTML
+    from weasyprint.urls import URLFetcher
+
+    text = page.read_text(encoding="utf-8")
+    styled = re.sub(r'(<svg class="fig"[^>]*>)', lambda m: f"{m[1]}<style>{PRINT_ONLY_STYLE}</style>", text)
+    # Buttons only sort on screen, and are set wider than their text here.
+    styled = re.sub(r'<button type="button">(.*?)</button>', r"\1", styled)
+    # Closed details are never printed; a printer without their default style would print them all.
+    styled = re.sub(r"<details>.*?</details>", "", styled, flags=re.DOTALL)
+    own = URLFetcher(allowed_protocols=["data"])  # a report carries all it needs
+    HTML(string=styled, base_url=page.resolve().parent.as_uri() + "/", url_fetcher=own).write_pdf(str(fresh))
 
 
 def _move(fresh: Path, target: Path) -> None:

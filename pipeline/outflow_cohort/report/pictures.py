@@ -135,15 +135,19 @@ def frames_of_reading(drawing: Mapping[str, Any]) -> list[PictureFrame]:
         name = main_section(plan.get("sections") or {})
         if name is None:
             continue
-        section = plan["sections"][name]
-        point, n = np.asarray(section["point"]), unit(section["normal"])
-        # Seen from the ventricle, the septum up: away from the device.
-        up = _across(point - np.asarray(plan["axis_point"]), n)
-        if up is None:
-            up = np.asarray(section["u"])
-        shown = lift_rings(section, section.get("blood") or [])
-        frames.append(_frame("section", phase, plan_id, name, point, np.cross(n, up), -up, shown))
+        frames.append(section_frame(phase, plan_id, name, plan))
     return frames
+
+
+def section_frame(phase: float | None, plan_id: str, name: str, plan: Mapping[str, Any]) -> PictureFrame:
+    """The plane of section `name` of a plan: seen from the ventricle, the septum up, away from the device."""
+    section = plan["sections"][name]
+    point, normal = np.asarray(section["point"], dtype=float), unit(section["normal"])
+    up = _across(point - np.asarray(plan["axis_point"]), normal)
+    if up is None:
+        up = np.asarray(section["u"], dtype=float)
+    shown = lift_rings(section, section.get("blood") or [])
+    return _frame("section", phase, plan_id, name, point, np.cross(normal, up), -up, shown)
 
 
 def main_section(sections: Mapping[str, Any], solid: str = "full_frame") -> str | None:

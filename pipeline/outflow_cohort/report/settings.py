@@ -17,9 +17,10 @@ class ReportSettings(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    pdf: bool = Field(
+    pdf: bool | Literal["browser", "weasyprint"] = Field(
         False,
-        description="Also print the cohort report to report/index.pdf.",
+        description="Also print the cohort report to report/index.pdf: with the browser or WeasyPrint; true takes the "
+        "browser where there is one, else WeasyPrint.",
         json_schema_extra={"unit": "switch"},
     )
     main_solid: Solid = Field(

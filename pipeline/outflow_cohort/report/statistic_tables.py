@@ -13,7 +13,7 @@ from outflow_cohort.report.charts_agreement import headline_rows
 from outflow_cohort.report.charts_cohort import cell_text, frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import MISSING, difference_digits, estimate, interval, is_number, number, unit_text
-from outflow_cohort.report.page import Table, table_of
+from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
 from outflow_cohort.stats.one_value import ALL_GROUPS
 
@@ -119,7 +119,7 @@ def cutoff_basis(cohort: Cohort) -> Table | None:
     if not has(rows, ["cutoff_id", "cutoff", *carried]):
         return None
     lines = [
-        (number(r["cutoff"], digits=1), *(str(r[c]) if r[c] not in (None, "") else MISSING for c in carried))
+        (f"{r['cutoff']:g}", *(str(r[c]) if r[c] not in (None, "") else MISSING for c in carried))
         for r in rows.drop_duplicates("cutoff_id").sort_values("cutoff").to_dict("records")
     ]
     header = ("Cut-off, mm²", "Endpoint", "Patients", "Events", "Source", "Evidence")
@@ -139,8 +139,10 @@ def cutoff_overview(cohort: Cohort) -> Table | None:
         r = counted.iloc[0]
         share = f"{number(100 * r['estimate'], 'pct')} ({interval(100 * r['ci_low'], 100 * r['ci_high'], 'pct')})"
         chance = number(100 * expected.iloc[0]["estimate"], "pct") if len(expected) else MISSING
-        below = f"{r['n_below']} of {r['n']}" if is_number(r["n_below"]) else MISSING
-        lines.append((number(key[0], digits=1), key[2], words(key[3]), below, share, chance))
+        below = (
+            f"{number(r['n_below'], digits=0)} of {number(r['n'], digits=0)}" if is_number(r["n_below"]) else MISSING
+        )
+        lines.append((f"{key[0]:g}", key[2], words(key[3]), below, share, chance))
     header = ("Cut-off, mm²", "Plan", "Group", "Cases below", "Share, % (95 %)", "Expected share, %")
     note = (
         f"{variant_text(solid).capitalize()}, {method_text(method)}. Expected share: mean chance that the true area "
@@ -181,6 +183,29 @@ def p_text(value: object) -> str:
     if not is_number(value):
         return MISSING
     return "< 0.001" if float(value) < 0.001 else f"{float(value):.3f}"  # type: ignore[arg-type]
+
+
+ANSWERED_BY = {"run": "this run", "study": "the study", "nobody": "to be written"}
+
+
+def checklist(cohort: Cohort) -> Table:
+    """The fifteen items of the guideline: what the run or the study told, and what the authors must still write."""
+    rows = cohort.table("grras")
+    if not has(rows, ["item", "section", "text", "answer", "answered_by"]):
+        return EMPTY_TABLE
+    lines = []
+    for r in rows.sort_values("item").to_dict("records"):
+        open_item = r["answered_by"] == "nobody"
+        answer = "–" if open_item else str(r["answer"])
+        by = ANSWERED_BY.get(r["answered_by"], words(r["answered_by"]))
+        lines.append((number(r["item"], digits=0), words(r["section"]), str(r["text"]), by, answer))
+    told = sum(line[3] != ANSWERED_BY["nobody"] for line in lines)
+    note = (
+        f"{told} of {len(lines)} items are told by the run or by statistics.grras_facts in study.yaml; the others must "
+        "be written by the authors. Kottner J, et al. Guidelines for reporting reliability and agreement studies "
+        "(GRRAS). J Clin Epidemiol 2011;64:96-106. tables/grras.csv has the same."
+    )
+    return table_of(("Item", "Section", "What is to be reported", "Told by", "Answer"), lines, note)
 
 
 NUMBERS_WITH_UNIT = (

@@ -6,6 +6,7 @@ as long, and its text can neither follow the page's style sheet nor be read out.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -105,6 +106,21 @@ class Drawing:
         """A rectangle."""
         c = coordinate
         self.add(f'<rect x="{c(x)}" y="{c(y)}" width="{c(width)}" height="{c(height)}"{attribute_text(attributes)}/>')
+
+    def clip(self, x: float, y: float, width: float, height: float) -> None:
+        """From here to `end_clip` only what lies in this rectangle is seen."""
+        # A name of its own: a page holds many drawings, and SVG names are shared by the page.
+        place = (self.title, self.description, len(self.parts), "".join(self.parts[-4:]), x, y, width, height)
+        name = "k" + hashlib.sha256(repr(place).encode()).hexdigest()[:10]
+        c = coordinate
+        self.add(
+            f'<clipPath id="{name}"><rect x="{c(x)}" y="{c(y)}" width="{c(width)}" height="{c(height)}"/></clipPath>'
+            f'<g clip-path="url(#{name})">'
+        )
+
+    def end_clip(self) -> None:
+        """End of `clip`."""
+        self.add("</g>")
 
     def text(self, x: float, y: float, content: str, anchor: str = "start", **attributes: object) -> None:
         """Text whose base line starts (or ends, or has its middle) at x, y."""
@@ -269,6 +285,19 @@ class Axes:
         for cluster in clusters:
             text = ", ".join(label for _, label in cluster)
             self.drawing.text(self.right, self.y(cluster[-1][0]) - 3, text, "end", class_="s q halo")
+
+
+def legend(d: Drawing, x: float, y: float, entries: Sequence[tuple[str, str, str]], width: float) -> float:
+    """A row (or rows) of line samples with names (text, colour, dash); returns the y below the last row."""
+    cursor = x
+    for text, colour, dash in entries:
+        needed = 30 + len(text) * 6.2
+        if cursor > x and cursor + needed > x + width:
+            cursor, y = x, y + 16
+        d.line(cursor, y - 3.5, cursor + 18, y - 3.5, stroke=colour, stroke_width=2, stroke_dasharray=dash)
+        d.text(cursor + 23, y, text, class_="s")
+        cursor += needed
+    return y + 16
 
 
 def tick_text(value: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
@@ -98,6 +99,17 @@ def variant_text(variant: str) -> str:
 def method_text(method: str) -> str:
     """A method in words."""
     return METHODS.get(method) or words(method)
+
+
+def setting_text(value: Any) -> str:
+    """A setting as words."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return "; ".join(f"{words(str(k))} {setting_text(v)}" for k, v in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(setting_text(v) for v in value)
+    return words(value) if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 @cache

@@ -23,6 +23,7 @@ def report(*, results: Path) -> None:
     write_figures(page.figures, folder / "figures")
     write_text(folder / "index.html", page.html)
     if settings.pdf:
-        print_pdf(folder / "index.html", folder / "index.pdf")
+        printer = None if settings.pdf is True else settings.pdf
+        print_pdf(folder / "index.html", folder / "index.pdf", printer)
     else:
         (folder / "index.pdf").unlink(missing_ok=True)

@@ -1,0 +1,38 @@
+"""What stands first where one plan, solid and path have to: the same rule in the cohort report and on every sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+PLAN_RULE = "Where a case has several plans, the first by name that has a value stands first"
+
+
+def headline_plan(plan_ids: Iterable[str]) -> str:
+    """The plan that stands first: the first by name; empty where there is none."""
+    return min((str(p) for p in plan_ids), default="")
+
+
+def headline_method(methods: Iterable[str], preferred: str) -> str:
+    """The method that stands first: the preferred one, else the first by name; empty where there is none."""
+    return min((str(m) for m in methods), key=lambda m: (m != preferred, m), default="")
+
+
+def headline_variant(variants: Iterable[str], main_solid: str) -> str:
+    """The variant that stands first: the main solid, else the first by name; those over the phases stand back."""
+    plain = [str(v) for v in variants if "/" not in str(v)]
+    return min(plain, key=lambda v: (v != main_solid, v), default="")
+
+
+def of_headline_plan(rows: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFrame:
+    """The rows of the headline plan, chosen anew within each combination of the columns `by`."""
+    if not len(rows):
+        return rows
+    plan = rows["plan_id"].fillna("").astype(str)
+    if not by:
+        return rows[(plan == headline_plan(plan)).to_numpy()]
+    first = plan.groupby([rows[c].astype(str) for c in by]).transform("min")
+    return rows[(plan == first).to_numpy()]
