@@ -15,7 +15,7 @@ from outflow_geometry.frames import FloatArray, unit
 from outflow_geometry.lumen import Lumen
 from outflow_geometry.outflow_path import OutflowPath
 from outflow_geometry.residual import SmallestSection, last_meeting_station
-from outflow_geometry.section_scan import Cutting, quick_areas
+from outflow_geometry.section_scan import Cuttings, quick_areas
 from outflow_geometry.sections import counted_areas, cut_by, edge_field, plane_axes, planes_stack
 from outflow_geometry.solids import Solid
 
@@ -27,6 +27,14 @@ SCAN_TILTS = (10.0, 20.0, 30.0)
 
 SCAN_DIRECTIONS = 8
 """Directions of tilt, first round."""
+
+SCAN_HALF_WIDTH = 24.0
+"""mm on either side of the path: wider sections are ventricle, never the smallest."""
+
+WINDOW = np.asarray([-SCAN_HALF_WIDTH, -SCAN_HALF_WIDTH, SCAN_HALF_WIDTH, SCAN_HALF_WIDTH])
+
+COARSE, FINE = 2.0, 1.0
+"""mm of the grids of the first round and of the pattern search."""
 
 CANDIDATES = 4
 """Orientations that are refined and cut exactly."""
@@ -74,13 +82,14 @@ def bottleneck_area(
     """
     end, _ = last_meeting_station(path, solid, anatomy, search_upstream)
     field = edge_field(lumen)
-    cutting = [Cutting(anatomy, solid)]
+    cutting = Cuttings.of([anatomy], [solid])
 
-    def areas(stations: FloatArray, tilt: FloatArray) -> FloatArray:
+    def areas(stations: FloatArray, tilt: FloatArray, grid: float) -> FloatArray:
         points, tangents = path.at(stations)
         normals = _normals(tangents, tilt, anatomy)
         which = np.zeros(len(points), dtype=np.int64)
-        return quick_areas(field, points, normals, cutting, which, rule, beyond_aortic_plane)
+        windows = np.broadcast_to(WINDOW, (len(points), 4))
+        return quick_areas(field, points, normals, cutting, which, rule, beyond_aortic_plane, windows, grid)
 
     stations = np.linspace(end, 0.0, max(int(-end / 2.0), 2) + 1)
     turn = 2.0 * math.pi * np.arange(SCAN_DIRECTIONS) / SCAN_DIRECTIONS
@@ -88,18 +97,19 @@ def bottleneck_area(
     tilts = np.vstack([[[0.0, 0.0]], *[t * circle for t in SCAN_TILTS]])
     every_station = np.repeat(stations, len(tilts))
     every_tilt = np.tile(tilts, (len(stations), 1))
-    found = areas(every_station, every_tilt)
+    found = areas(every_station, every_tilt, COARSE)
     found = np.where(found > 0.0, found, np.inf)
     best = np.argsort(found, kind="stable")[:CANDIDATES]
     here = np.column_stack([every_station[best], every_tilt[best]])
-    value = found[best]
+    value = areas(here[:, 0], here[:, 1:], FINE)
+    value = np.where(value > 0.0, value, np.inf)
     pattern = np.array([[s, a, b] for s in (-1.0, 0.0, 1.0) for a in (-1.0, 0.0, 1.0) for b in (-1.0, 0.0, 1.0)])
     for step in REFINEMENTS:
         trial = (here[:, None, :] + pattern * [step / 8.0, step, step]).reshape(-1, 3)
         trial[:, 0] = np.clip(trial[:, 0], end, 0.0)
         size = np.linalg.norm(trial[:, 1:], axis=1)
         trial[:, 1:] *= np.minimum(1.0, LARGEST_TILT / np.maximum(size, 1e-9))[:, None]
-        tried = areas(trial[:, 0], trial[:, 1:]).reshape(len(here), -1)
+        tried = areas(trial[:, 0], trial[:, 1:], FINE).reshape(len(here), -1)
         tried = np.where(tried > 0.0, tried, np.inf)
         row = np.argmin(tried, axis=1)
         better = tried[np.arange(len(here)), row] < value

@@ -298,7 +298,6 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         extremes=("SOLID",),
-        draws_share=0.2,
     ),
     Measure(
         "neo_lvot_diameter",
@@ -311,7 +310,6 @@ REGISTRY: tuple[Measure, ...] = (
         "Largest and smallest diameter of the neo-LVOT section.",
         CONVENTION,
         extremes=("SOLID/max", "SOLID/min"),
-        draws_share=0.2,
     ),
     Measure(
         "bottleneck_area",

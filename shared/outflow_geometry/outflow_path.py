@@ -5,10 +5,12 @@ All points LPS, mm, float64. Station 0 is the crossing of the aortic plane, nega
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 
 from outflow_geometry.anatomy import Anatomy
@@ -57,17 +59,70 @@ class OutflowPath:
         left = np.clip(np.searchsorted(self.stations, inside, side="right") - 1, 0, len(self.stations) - 2)
         step = (self.stations[left + 1] - self.stations[left])[..., None]
         x = (inside - self.stations[left])[..., None] / step
-        p, q = self.points[left], self.points[left + 1]
-        m, n = step * self.tangents[left], step * self.tangents[left + 1]
-        # cubic Hermite interpolation: stations are arc lengths, so the unit tangents are the derivatives
-        points = p + x * (m + x * (3.0 * (q - p) - 2.0 * m - n + x * (2.0 * (p - q) + m + n)))
-        tangents = unit(m + x * (2.0 * (3.0 * (q - p) - 2.0 * m - n) + 3.0 * x * (2.0 * (p - q) + m + n)))
+        points, tangents = _hermite(
+            x, step, self.points[left], self.points[left + 1], self.tangents[left], self.tangents[left + 1]
+        )
         return points + (s - inside)[..., None] * tangents, tangents
 
     def plane(self, station: float, toward: ArrayLike | None = None) -> Plane:
         """The plane at right angles to the path at `station`, mm, normal downstream."""
         point, tangent = self.at(station)
         return Plane.from_normal(point, tangent, toward)
+
+
+@dataclass(frozen=True)
+class PathStack:
+    """Many paths on one grid of stations, to be asked all at once.
+
+    first : most upstream station, mm, of the grid; known : (n,) whether there is a path.
+    points, tangents : (n, k, 3) at first, first + PATH_STEP, ...
+    """
+
+    first: float
+    known: NDArray[np.bool_]
+    points: FloatArray
+    tangents: FloatArray
+
+    @classmethod
+    def of(cls, paths: Sequence[OutflowPath | None]) -> PathStack:
+        """Stack `paths` (n,), of which the first is there, from its first station to the annulus."""
+        own = paths[0]
+        if own is None:
+            raise GeometryError("no_path", "a stack of paths begins with the reading's own")
+        count = math.ceil(-own.first / PATH_STEP) + 1
+        stations = -PATH_STEP * np.arange(count - 1, -1, -1)
+        points, tangents = np.zeros((len(paths), count, 3)), np.zeros((len(paths), count, 3))
+        for n, path in enumerate(paths):
+            if path is not None:
+                points[n], tangents[n] = path.at(stations)
+        return cls(float(stations[0]), np.asarray([path is not None for path in paths]), points, tangents)
+
+    def at(self, rows: NDArray[np.int64], stations: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Points (m, s, 3) and unit tangents of the paths `rows` (m,) at `stations` (m, s), mm, within the grid."""
+        place = np.clip((stations - self.first) / PATH_STEP, 0.0, self.points.shape[1] - 1.0)
+        left = np.minimum(place.astype(np.int64), self.points.shape[1] - 2)
+        x = (place - left)[..., None]
+        row = rows[:, None]
+        return _hermite(
+            x,
+            PATH_STEP,
+            self.points[row, left],
+            self.points[row, left + 1],
+            self.tangents[row, left],
+            self.tangents[row, left + 1],
+        )
+
+
+def _hermite(
+    x: FloatArray, step: FloatArray | float, p: FloatArray, q: FloatArray, before: FloatArray, after: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Points and unit tangents at shares `x` between p and q, `step` mm apart along the path, and their tangents.
+
+    Cubic Hermite interpolation: stations are arc lengths, so the unit tangents are the derivatives.
+    """
+    m, n = step * before, step * after
+    bend, twist = 3.0 * (q - p) - 2.0 * m - n, 2.0 * (p - q) + m + n
+    return p + x * (m + x * (bend + x * twist)), unit(m + x * (2.0 * bend + 3.0 * x * twist))
 
 
 def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> OutflowPath:

@@ -4,7 +4,7 @@ All points LPS, mm, float64; areas mm2.
 
 Each draw is scanned in a few planes about the place of the smallest section, all draws in one call. The reading
 itself is scanned the same way as draw 0, and only the difference to it is added to the reading's own, finer result:
-what the scan's grid leaves out cancels. Distances and diameters need the outlines, and are cut for every fifth draw.
+what the scan's grid leaves out cancels.
 The reader's path is drawn anew through the redrawn points. The automatic path follows the redrawn annulus at its
 downstream end; further upstream it keeps to the middle between wall and device, and so moves half as far as the
 redrawn device does toward it.
@@ -12,33 +12,26 @@ redrawn device does toward it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
 
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.errors import GeometryError, tried_once
 from outflow_geometry.frames import FloatArray, Plane
 from outflow_geometry.leaflet import leaflet_length
 from outflow_geometry.measure_functions import SectionNumbers, Value
-from outflow_geometry.outflow_path import OutflowPath, path_through, reader_path
+from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path
 from outflow_geometry.plan_sections import PlanSections
-from outflow_geometry.residual import AT_END, SmallestSection, feret_diameters, last_meeting_station, septum_distance
-from outflow_geometry.section_scan import Cutting, quick_areas
-from outflow_geometry.sections import (
-    SectionStack,
-    aortic_side,
-    blood_outlines,
-    counted_parts,
-    edge_field,
-    kept_region,
-    line_of,
-    plane_axes,
-)
-from outflow_geometry.solids import CURVE_ARC_STEPS, Solid, build_solid, outlines
+from outflow_geometry.residual import AT_END, SmallestSection, last_meeting_station
+from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
+from outflow_geometry.sections import FARTHEST, edge_field
+from outflow_geometry.solids import Solid, build_solid
 
 AROUND = (-1.8, -0.9, 0.0, 0.9, 1.8)
 """mm about the smallest section at which each draw is scanned: wider than the redrawn places move."""
@@ -52,20 +45,15 @@ RIVAL_STEP, MOST_RIVALS = 2.5, 3
 END_SEARCH, END_STEP = 4.0, 0.5
 """mm about the reading's last plane that meets the device, in which that of a draw is looked for."""
 
-WINDOW_MARGIN = 6.0
-"""mm by which the window of a redrawn section exceeds that of the reading: ten times the scatter of a landmark."""
+WINDOW_MARGIN, WINDOW_REACH = 5.0, 2.0
+"""mm by which the window of a redrawn section exceeds the reading's sections within that many mm along the path:
+seven times the scatter of a landmark."""
 
 FOLLOWS_ANNULUS = 20.0
 """mm upstream of the annulus over which the automatic path lets go of it."""
 
 DEVICE_REACH = 10.0
 """mm beyond the device's end over which the automatic path lets go of it."""
-
-OUTLINED = 5
-"""Every so many draws are cut with outlines (see `Measure.draws_share`)."""
-
-Window = tuple[float, float, float, float]
-"""Lowest u and v, highest u and v of a part of a plane, mm."""
 
 NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
 
@@ -91,9 +79,9 @@ class PlanRedraws:
         """The solid of the reading and of each draw; None where a draw has none."""
         return tried_once(self._found, ("solids", name), lambda: _solids(self, name))
 
-    def paths(self, method: str) -> list[OutflowPath | None]:
-        """The path of the reading and of each draw; None where a draw has none."""
-        return tried_once(self._found, method, lambda: _paths(self, method))
+    def path_stack(self, method: str) -> PathStack:
+        """The path of the reading and of each draw."""
+        return tried_once(self._found, method, lambda: PathStack.of(_paths(self, method)))
 
 
 @dataclass(frozen=True)
@@ -173,16 +161,23 @@ def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
 
 
 def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
-    sections = redraws.sections
+    sections, chosen = redraws.sections, redraws.sections.definitions
     found = sections.section(solid, method)
+    own_end, _ = last_meeting_station(
+        sections.path(method), sections.solid(solid), sections.reading.anatomy, chosen.search_upstream
+    )
     anatomies = [sections.reading.anatomy, *redraws.anatomies]
-    scans = _scans(redraws, solid, method, found, anatomies)
-    if not scans or scans[0].draw != 0:
+    stack, solids = redraws.path_stack(method), redraws.solids(solid)
+    draws = np.asarray([n for n, cutter in enumerate(solids) if cutter is not None and stack.known[n]])
+    cuttings = Cuttings.of([anatomies[n] for n in draws], [cutter for n in draws if (cutter := solids[n]) is not None])
+    ends = _ends(stack, draws, cuttings, own_end, max(-chosen.search_upstream, stack.first))
+    stations = _stations(found.station, own_end, ends, _rivals(sections, solid, method, found, own_end))
+    inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
+    draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
+    if not len(draws) or draws[0] != 0:
         raise GeometryError("no_section", "the reading's own section cannot be scanned again")
     numbers = np.full((len(anatomies), len(NUMBERS)), np.nan)
-    _scan_areas(sections, scans, numbers, _window(sections, found, method, scans[0].stations))
-    chosen = [scan for scan in scans if scan.draw % OUTLINED == 0 and np.isfinite(numbers[scan.draw, 0])]
-    _outline(sections, method, found, chosen, numbers)
+    numbers[draws] = _scanned(sections, method, stack, draws, stations, cuttings)
     own = np.asarray([getattr(found, name) for name in NUMBERS])
     moved = own + (numbers[1:] - numbers[0])
     # a fraction of differences would not stay one; it is taken of the moved areas
@@ -191,42 +186,6 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     signed = np.arange(len(NUMBERS)) == 1
     result: FloatArray = np.where(signed, moved, np.maximum(moved, 0.0))
     return result
-
-
-@dataclass
-class _Scan:
-    """One draw: where it is scanned, and where its smallest section was found."""
-
-    draw: int
-    cutting: Cutting
-    path: OutflowPath
-    stations: FloatArray
-    best: float = np.nan
-
-
-def _scans(
-    redraws: PlanRedraws, solid: str, method: str, found: SmallestSection, anatomies: Sequence[Anatomy]
-) -> list[_Scan]:
-    sections, chosen = redraws.sections, redraws.sections.definitions
-    own_end, _ = last_meeting_station(
-        sections.path(method), sections.solid(solid), sections.reading.anatomy, chosen.search_upstream
-    )
-    lumen = sections.reading.lumen
-    rivals = _rivals(sections, solid, method, found, own_end)
-    scans: list[_Scan] = []
-    for draw, (anatomy, path, cutter) in enumerate(
-        zip(anatomies, redraws.paths(method), redraws.solids(solid), strict=True)
-    ):
-        if path is None or cutter is None:
-            continue
-        try:
-            end = _end(path, cutter, anatomy, own_end, max(-chosen.search_upstream, path.first))
-        except GeometryError:
-            continue
-        stations = _stations(found.station, own_end, end, rivals)
-        if lumen.field.contains(path.at(stations)[0]).all():
-            scans.append(_Scan(draw, Cutting(anatomy, cutter), path, stations))
-    return scans
 
 
 def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
@@ -243,20 +202,15 @@ def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
     return solids
 
 
-def _end(path: OutflowPath, solid: Solid, anatomy: Anatomy, own_end: float, lowest: float) -> float:
-    """Most upstream station near the reading's own whose plane meets the solid on the aortic side."""
+def _ends(stack: PathStack, draws: NDArray[np.int64], cuttings: Cuttings, own_end: float, lowest: float) -> FloatArray:
+    """Most upstream station (d,) near the reading's own whose plane meets the solid on the aortic side; NaN: none."""
     stations = np.arange(max(own_end - END_SEARCH, lowest), min(own_end + END_SEARCH, 0.0) + END_STEP, END_STEP)
-    points, tangents = path.at(stations)
-    low, high = solid.half_heights(aortic_side(anatomy, solid.axis), points, tangents)
-    meets = np.minimum(-low, high)
-    met = np.flatnonzero(meets >= 0.0)
-    if not len(met):
-        raise GeometryError("solid_not_met", "no plane near the reading's own range meets the redrawn device")
-    first = int(met[0])
-    if first == 0:
-        return float(stations[0])
-    share = meets[first] / (meets[first] - meets[first - 1])
-    return float(stations[first] - share * END_STEP)
+    meets = cuttings.meets(*stack.at(draws, np.broadcast_to(stations, (len(draws), len(stations)))))
+    first = np.argmax(meets >= 0.0, axis=1)
+    row = np.arange(len(draws))
+    here, before = meets[row, first], meets[row, np.maximum(first - 1, 0)]
+    share = np.where(first > 0, here / np.where(here > before, here - before, 1.0), 0.0)
+    return np.where(here >= 0.0, stations[first] - share * END_STEP, np.nan)
 
 
 def _rivals(sections: PlanSections, solid: str, method: str, found: SmallestSection, own_end: float) -> FloatArray:
@@ -271,108 +225,86 @@ def _rivals(sections: PlanSections, solid: str, method: str, found: SmallestSect
     return np.asarray(kept[:MOST_RIVALS])
 
 
-def _stations(station: float, own_end: float, end: float, rivals: FloatArray) -> FloatArray:
-    """Stations about the smallest section within the draw's range [end, 0]; they follow an end that it lies at."""
+def _stations(station: float, own_end: float, ends: FloatArray, rivals: FloatArray) -> FloatArray:
+    """Stations (d, s) about the smallest section within each draw's range [end, 0]; they follow an end it lies at."""
     around = np.asarray(AROUND)
     if station > -AT_END:
-        wanted = around - around[-1]
+        wanted = np.broadcast_to(around - around[-1], (len(ends), len(around)))
     elif station < own_end + AT_END:
-        wanted = end + around - around[0]
+        wanted = ends[:, None] + around - around[0]
     else:
-        wanted = station + around
-    result: FloatArray = np.unique(np.clip(np.concatenate([wanted, rivals]), end, 0.0))
+        wanted = np.broadcast_to(station + around, (len(ends), len(around)))
+    wanted = np.hstack([wanted, np.broadcast_to(rivals, (len(ends), len(rivals)))])
+    result: FloatArray = np.sort(np.clip(wanted, np.nan_to_num(ends)[:, None], 0.0), axis=1)
     return result
 
 
-def _scan_areas(sections: PlanSections, scans: Sequence[_Scan], numbers: FloatArray, window: Window) -> None:
-    """Fill area, station and native area of every draw."""
-    counts = np.asarray([len(scan.stations) for scan in scans])
-    owner = np.repeat(np.arange(len(scans)), counts)
-    placed = [scan.path.at(scan.stations) for scan in scans]
-    points, tangents = (np.concatenate(column) for column in zip(*placed, strict=True))
-    areas = _quick(sections, points, tangents, [scan.cutting for scan in scans], owner, window)
-    starts = np.cumsum(counts) - counts
-    for scan, start in zip(scans, starts, strict=True):
-        own = areas[start : start + len(scan.stations)]
-        if np.any(own > 0.0):
-            area, scan.best = _vertex(scan.stations, np.where(own > 0.0, own, np.inf))
-            numbers[scan.draw, :2] = area, scan.best
-    kept = [scan for scan in scans if np.isfinite(scan.best)]
-    placed = [scan.path.at(scan.best) for scan in kept]
-    points, tangents = (np.stack(column) for column in zip(*placed, strict=True))
-    bare = [Cutting(s.cutting.anatomy, replace(s.cutting.solid, solid_to=s.cutting.solid.solid_from)) for s in kept]
-    numbers[[scan.draw for scan in kept], 2] = _quick(sections, points, tangents, bare, np.arange(len(kept)), window)
-
-
-def _quick(
+def _scanned(
     sections: PlanSections,
-    points: FloatArray,
-    tangents: FloatArray,
-    cuttings: list[Cutting],
-    owner: Any,
-    window: Window,
+    method: str,
+    stack: PathStack,
+    draws: NDArray[np.int64],
+    stations: FloatArray,
+    cuttings: Cuttings,
 ) -> FloatArray:
+    """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
+    field = edge_field(sections.reading.lumen)
     rule, beyond = sections.definitions.section_rule, sections.definitions.beyond_aortic_plane
-    return quick_areas(edge_field(sections.reading.lumen), points, tangents, cuttings, owner, rule, beyond, window)
+    # stations that were clipped onto each other are cut once
+    row, column = np.nonzero(np.diff(stations, axis=1, prepend=-np.inf) > 0.0)
+    points, tangents = (found[row, column] for found in stack.at(draws, stations))
+    windows = _windows(sections, method, stations[row, column])
+    cut = quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows)
+    areas = np.full(stations.shape, np.inf)
+    areas[row, column] = np.where(cut > 0.0, cut, np.inf)
+    numbers = np.full((len(draws), len(NUMBERS)), np.nan)
+    numbers[:, 0], numbers[:, 1] = _vertices(stations, areas)
+    kept = np.flatnonzero(np.isfinite(numbers[:, 0]))
+    if not len(kept):
+        return numbers
+    best = numbers[kept, 1]
+    points, tangents = (found[:, 0] for found in stack.at(draws[kept], best[:, None]))
+    windows = _windows(sections, method, best)
+    numbers[kept, 4:] = quick_shapes(field, points, tangents, cuttings, kept, rule, beyond, windows)[:, 1:]
+    bare = cuttings.without_device()
+    numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, rule, beyond, windows)
+    return numbers
 
 
-def _vertex(stations: FloatArray, areas: FloatArray) -> tuple[float, float]:
-    """Smallest area and its station: vertex of the parabola of least squares through the planes about the smallest.
+def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Smallest areas (d,) and their stations: vertices of parabolas of least squares about the smallest of (d, s).
 
     Least squares over up to five planes, since the scan's grid leaves a percent of noise on each.
     """
-    best = int(np.argmin(areas))
-    area, station = float(areas[best]), float(stations[best])
-    near = np.isfinite(areas) & (np.abs(stations - station) <= AROUND[-1] + 1e-9)
-    s, a = stations[near] - station, areas[near]
-    if s[0] < 0.0 < s[-1]:
-        bend, slope, foot = np.polyfit(s, a, 2)
-        if bend > 0.0:
-            shift = float(np.clip(-slope / (2.0 * bend), s[0], s[-1]))
-            return float(foot + slope * shift + bend * shift * shift), station + shift
-    return area, station
+    row, best = np.arange(len(areas)), np.argmin(areas, axis=1)
+    area, station = areas[row, best], stations[row, best]
+    s = stations - station[:, None]
+    weight = (np.isfinite(areas) & (np.abs(s) <= AROUND[-1] + 1e-9)).astype(np.float64)
+    lowest, highest = (s * weight).min(axis=1), (s * weight).max(axis=1)
+    fitted = np.flatnonzero((lowest < 0.0) & (highest > 0.0))
+    powers = s[fitted, :, None] ** np.arange(3)
+    weighted = powers * weight[fitted, :, None]
+    values = np.where(weight[fitted] > 0.0, areas[fitted], 0.0)[..., None]
+    terms = np.linalg.solve(weighted.swapaxes(1, 2) @ powers, weighted.swapaxes(1, 2) @ values)[..., 0]
+    foot, slope, bend = terms.T
+    curved = bend > 0.0
+    fitted, foot, slope, bend = fitted[curved], foot[curved], slope[curved], bend[curved]
+    shift = np.clip(-slope / (2.0 * bend), lowest[fitted], highest[fitted])
+    area[fitted] = foot + slope * shift + bend * shift * shift
+    station[fitted] += shift
+    return np.where(np.isfinite(area), area, np.nan), station
 
 
-def _outline(
-    sections: PlanSections, method: str, found: SmallestSection, scans: Sequence[_Scan], numbers: FloatArray
-) -> None:
-    """Fill septum distance and diameters of some draws, from the outlines in the plane of their smallest section."""
-    window = shapely.box(*_window(sections, found, method, np.asarray([found.station])))
-    chosen = sections.definitions
-    columns: list[tuple[FloatArray, ...]] = []
-    regions: list[Any] = []
-    for scan in scans:
-        anatomy, solid = scan.cutting.anatomy, scan.cutting.solid
-        point, tangent = scan.path.at(np.asarray([scan.best]))
-        u, v = plane_axes(tangent, anatomy)
-        where = (point, tangent, u, v)
-        region = kept_region(
-            *where, anatomy, solid.axis_point, solid.axis, chosen.section_rule, chosen.beyond_aortic_plane
-        )
-        columns.append((*where, line_of(anatomy.aortic_plane.point, anatomy.aortic_plane.normal, point, u, v)))
-        regions.append(shapely.intersection(region, window))
-    points, tangents, u, v, aortic = (np.concatenate(column) for column in zip(*columns, strict=True))
-    region = np.concatenate(regions)
-    blood, blur = blood_outlines(edge_field(sections.reading.lumen), region, points, u, v)
-    native = np.asarray(shapely.intersection(blood, region))
-    stations = np.asarray([scan.best for scan in scans])
-    stack = SectionStack(stations, points, tangents, u, v, chosen.section_rule, native, blood, aortic, blur)
-    for row, scan in enumerate(scans):
-        solid, one = scan.cutting.solid, stack.rows(np.asarray([row]))
-        device = outlines(solid, one.points, one.tangents, one.u, one.v, arc_steps=CURVE_ARC_STEPS)
-        section = shapely.multipolygons(counted_parts(one, shapely.difference(one.native, device))[0])
-        side = aortic_side(scan.cutting.anatomy, solid.axis)
-        numbers[scan.draw, 4] = septum_distance(one, side, device[0], section)
-        numbers[scan.draw, 5:7] = feret_diameters(section)
-
-
-def _window(sections: PlanSections, found: SmallestSection, method: str, stations: FloatArray) -> Window:
-    """Box (lowest u and v, highest u and v) about the reading's native sections at `stations`, with a margin."""
+def _windows(sections: PlanSections, method: str, stations: FloatArray) -> FloatArray:
+    """Boxes (m, 4) about the reading's native sections near `stations` (m,), with a margin: lowest, highest u and v."""
     stack = sections.curves(method).stack
-    near = np.abs(stack.stations[:, None] - stations[None, :]).min(axis=1) <= AROUND[-1]
-    bounds = shapely.bounds(stack.native[near])
-    bounds = bounds[np.all(np.isfinite(bounds), axis=1)]
-    if not len(bounds):
+    bounds = shapely.bounds(stack.native)
+    if not np.isfinite(bounds).any():
         raise GeometryError("no_section", "no blood about the smallest section")
-    low, high = bounds[:, :2].min(axis=0) - WINDOW_MARGIN, bounds[:, 2:].max(axis=0) + WINDOW_MARGIN
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
+    low, high = np.where(np.isnan(bounds), np.inf, bounds)[:, :2], np.where(np.isnan(bounds), -np.inf, bounds)[:, 2:]
+    reach = math.ceil(WINDOW_REACH / float(np.diff(stack.stations).mean())) if len(stack.stations) > 1 else 0
+    low = ndimage.minimum_filter1d(low, 2 * reach + 1, axis=0, mode="nearest") - WINDOW_MARGIN
+    high = ndimage.maximum_filter1d(high, 2 * reach + 1, axis=0, mode="nearest") + WINDOW_MARGIN
+    low, high = np.clip(low, -FARTHEST, 0.0), np.clip(high, 0.0, FARTHEST)
+    near = np.searchsorted(0.5 * (stack.stations[1:] + stack.stations[:-1]), stations)
+    return np.hstack([low[near], high[near]])
