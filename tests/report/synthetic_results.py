@@ -303,6 +303,8 @@ class Maker:
                 ("neo_lvot_area", neo, "mm2", 11),
             ):  # fmt: skip
                 rows.append(_value(who, m, solid, "reader_path", x, u, s, "P1"))
+            along = neo * 1.04 + 2.0 * who["read_no"]
+            rows.append(_value(who, "neo_lvot_area", solid, "automatic_path", along, "mm2", 11, "P1"))
         for basis, x in (("area", 12.0), ("perimeter", 6.0), ("diameter", 5.8)):
             rows.append(_value(who, "oversizing", basis, "reader_points", x + rng.normal(0, 1), "pct", 1.0, "P1"))
         rows.append(next(r for r in rows if r["measure"] == "neo_lvot_area"))

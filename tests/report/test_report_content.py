@@ -192,8 +192,8 @@ def test_distribution_data_equal_the_tables(results):
     found = figure_csv(results, "distribution-neo-lvot-area").set_index("case_id")["value"]
     expected = duckdb.sql(
         f"""select case_id, avg(value) as value from '{results}/tables/measurements/*.parquet'
-        where measure = 'neo_lvot_area' and variant = 'full_frame' and phase_pct = 40 and read_no = 1
-        group by case_id"""
+        where measure = 'neo_lvot_area' and variant = 'full_frame' and method = 'reader_path'
+        and phase_pct = 40 and read_no = 1 group by case_id"""
     ).df().set_index("case_id")["value"]  # fmt: skip
     assert len(found) == 10
     pd.testing.assert_series_equal(found.sort_index(), expected.sort_index(), rtol=1e-12)

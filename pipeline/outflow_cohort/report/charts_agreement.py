@@ -15,7 +15,15 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.headline import of_headline_plan
-from outflow_cohort.report.numbers import difference_digits, estimate, is_number, number, unit_text, with_unit
+from outflow_cohort.report.numbers import (
+    difference_digits,
+    estimate,
+    is_number,
+    number,
+    unit_after,
+    unit_text,
+    with_unit,
+)
 from outflow_cohort.report.page import Figure
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import measure_title, method_text, words
@@ -204,9 +212,7 @@ def _bland_altman(
         d.text(axes.right + 4, y + 3.5, number(value, digits=digits), class_="s")
     axes.bottom_axis(f"mean of the two{shown_unit}")
     said = [f"{words(what)} {estimate(value, low, high, digits=digits)}" for what, value, low, high in lines]
-    caption = (
-        f"{'; '.join(said)}{f' {unit_text(unit)}' if unit_text(unit) else ''}." if said else "No limits in the tables."
-    )
+    caption = f"{'; '.join(said)}{unit_after(unit)}." if said else "No limits in the tables."
     labels = {"mean": ("Mean of both", unit), "difference": ("Difference", unit), "phase_pct": ("Phase, %", "pct0")}
     return Figure(d, caption[:1].upper() + caption[1:], frame_table(data, labels), file, True, data)
 

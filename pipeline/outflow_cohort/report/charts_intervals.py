@@ -47,8 +47,8 @@ class Layout:
     """Widths in user units: whole, of the label, of the text beside it, of the numbers at the right."""
 
     width: float = 760.0
-    label: float = 304.0
-    beside: float = 100.0
+    label: float = 286.0
+    beside: float = 118.0
     right: float = 116.0
 
 

@@ -9,7 +9,7 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.charts_agreement import matrix_figure
 from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, group_style, slug, swarm
 from outflow_cohort.report.cohort_data import Cohort, has
-from outflow_cohort.report.numbers import difference_digits, estimate, number, unit_text
+from outflow_cohort.report.numbers import difference_digits, estimate, number, unit_after, unit_text
 from outflow_cohort.report.outcome_tables import headline_quantities
 from outflow_cohort.report.page import Figure, Table, table_of
 from outflow_cohort.report.statistic_tables import headline_cutoffs, p_text
@@ -128,7 +128,7 @@ def dose_figures(cohort: Cohort) -> list[Figure]:
         spans = [v for c in ("from_value", "to_value", "median") if c in part for v in part[c]]
         axes = Axes(d, 46, 32, 392, 218, padded(spans), (0.0, 100.0))
         axes.left_axis("events, %", values=[0, 25, 50, 75, 100])
-        for r in part.to_dict("records"):
+        for i, r in enumerate(part.to_dict("records")):
             x, y = axes.x(r["median"]), axes.y(100 * r["estimate"])
             if "from_value" in r:
                 d.line(
@@ -142,7 +142,7 @@ def dose_figures(cohort: Cohort) -> list[Figure]:
                 )
             d.line(x, axes.y(100 * r["ci_low"]), x, axes.y(100 * r["ci_high"]), stroke=palette.BLUE, stroke_width=1.5)
             d.mark(x, y, "square", palette.ACCENT, 3.6, f"{r['n_events']} of {r['n']}")
-            d.text(x + 6, min(y - 5, axes.bottom - 5), f"{r['n_events']}/{r['n']}", class_="s halo")
+            d.text(x + 6, min(y, axes.bottom) - 5 - 12 * (i % 2), f"{r['n_events']}/{r['n']}", class_="s halo")
         axes.bottom_axis(f"{measure_title(key[1])}{f', {unit_text(unit)}' if unit_text(unit) else ''}")
         trend = part["trend_p"].iloc[0] if "trend_p" in part else None
         caption = (
@@ -282,5 +282,6 @@ def _recovered_figure(cohort: Cohort, frame: pd.DataFrame, spec: str) -> Figure 
     ]
     data = mine[keep].reset_index(drop=True)
     labels = {c: (field_title(c), unit) for c in ("value", "true_value")} | {"difference": ("Difference", "")}
-    caption = f"{'; '.join(said)}{f' {unit_text(unit)}' if unit_text(unit) else ''}. Line: median."
+    caption = f"{'; '.join(said)}{unit_after(unit)}. Line: median."
+    caption = caption[:1].upper() + caption[1:]
     return Figure(d, caption, frame_table(data, labels), slug(f"recovered-{spec}"), True, data)

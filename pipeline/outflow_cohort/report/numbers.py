@@ -47,6 +47,12 @@ def unit_text(unit: object) -> str:
     return UNITS.get(unit, unit) if isinstance(unit, str) else ""
 
 
+def unit_after(unit: object) -> str:
+    """The unit as it stands after a number: a degree sign close, others after a blank."""
+    shown = unit_text(unit)
+    return shown if shown in ("", "°") else f" {shown}"
+
+
 def difference_digits(unit: str) -> int:
     """Decimals of a difference or a bias: one more than the measure itself has."""
     return DIGITS.get(unit, 1) + 1
@@ -58,7 +64,7 @@ def with_unit(value: object, unit: str, digits: int | None = None) -> str:
     shown = unit_text(unit)
     if text == MISSING or not shown:
         return text
-    return f"{text}°" if shown == "°" else f"{text} {shown}"
+    return text + unit_after(unit)
 
 
 def interval(low: object, high: object, unit: str = "", digits: int | None = None) -> str:

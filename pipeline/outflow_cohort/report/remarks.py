@@ -72,6 +72,9 @@ ADVICE: Mapping[str, tuple[str, str]] = {
     "device_wider_than_image": ("The device is wider than the image.", "Check the unit of the device table."),
     "no_blood_found": ("No contrast-filled blood along the outflow tract.", "Give blood samples."),
     "no_muscle_found": ("No muscle around the outflow tract.", "Give muscle samples."),
+    "low_contrast": ("Blood is hardly brighter than muscle, so the blood edge is uncertain.",
+        "Read sections with that in mind; blood and muscle samples make the level surer."),
+    "no_path": ("The reading has no such outflow path.", "Draw it, or use the other path."),
     "no_contrast": ("Blood is not brighter than muscle.", "Check the samples; the image may hold no contrast."),
     "path_reversed": ("The outflow path does not run from ventricle to aorta.", ORDER_POINTS),
     "path_beyond_annulus": ("The outflow path starts beyond the aortic plane.", "Add points upstream."),
@@ -93,6 +96,20 @@ ADVICE: Mapping[str, tuple[str, str]] = {
 }  # fmt: skip
 """By status code: what it means, and what to do."""
 
+IMAGE: Mapping[str, tuple[str, str]] = {
+    "lumen_hu": ("Blood holds little contrast.", "Expect blurred blood edges; a later bolus phase may be better."),
+    "contrast_to_noise": ("Blood stands out little from muscle.", "Read sections with that in mind."),
+    "noise": ("The image is noisy.", "Read sections with that in mind; a smoother reconstruction may be at hand."),
+    "saturated": ("Voxels near the ring stand at the top of the HU scale.",
+        "The ring's edge is less certain; an extended HU scale tells it better."),
+    "slab_step": ("Slices jump between two slabs of the acquisition.", "Look whether ring or outflow tract is cut."),
+    "margin_small": ("Landmarks lie close to the border of the image.", "Check that no structure is cut off."),
+    "slice_thickness": ("Slices are thick.", "Small structures are blurred along the slices; use a thinner series."),
+    "in_plane": ("Pixels are large.", "Use a reconstruction with a smaller field of view."),
+}  # fmt: skip
+"""By code of the image-quality gates, without its ending _warn or _fail: what it means, and what to do."""
+HARMLESS = "Nothing is wrong"
+"""Beginning of the advice on remarks that come last, for they ask for nothing."""
 WANTED: Mapping[str, str] = {
     "plan": "List a plan for the case.",
     "image": "List a series of the phase.",
@@ -124,12 +141,18 @@ def value_remarks(values: Iterable[Value]) -> list[Remark]:
         if code.startswith(WANT):
             continue
         none = sum(v.value is None for v in rows)
-        kind = "without a value" if none == len(rows) else "with the remark" if not none else f"of which {none} without"
+        kind = (
+            "without a value"
+            if none == len(rows)
+            else "with the remark"
+            if not none
+            else f"of which {none} without a value"
+        )
         meaning, advice = ADVICE.get(code, ("", "See the log of the case's measure step."))
         out.append(
             Remark(title(code), len(rows), f"{count(len(rows), 'row')} {kind}: {measures(rows)}", meaning, advice)
         )
-    return sorted(out, key=lambda r: (-r.rows, r.title))
+    return sorted(out, key=lambda r: (r.advice.startswith(HARMLESS), -r.rows, r.title))
 
 
 def want_remarks(values: Iterable[Value]) -> list[Remark]:
@@ -161,11 +184,13 @@ def series_remarks(data: CaseData) -> list[Remark]:
         for code in codes_of(row.get("quality_codes")):
             phase = by_series.get((row.get("row"), row.get("series")))
             phases.setdefault(("Image", code), []).append(phase_text(phase))
-    return [
-        Remark(f"{kind}: {words(code)}" if code else kind, len(of), ", ".join(dict.fromkeys(of)), "",
-               advice.get((kind, code), ""))
-        for (kind, code), of in phases.items()
-    ]  # fmt: skip
+    out = []
+    for (kind, code), of in phases.items():
+        meaning, remedy = IMAGE.get(code.removesuffix("_warn").removesuffix("_fail"), ("", ""))
+        known = advice.get((kind, code), "") or remedy
+        text = ", ".join(dict.fromkeys(of))
+        out.append(Remark(f"{kind}: {words(code)}" if code else kind, len(of), text, meaning, known))
+    return out
 
 
 def codes_of(cell: object) -> list[str]:
