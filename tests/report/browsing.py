@@ -18,6 +18,9 @@ from outflow_cohort.report.pdf import QUIET, browser
 BUDGET_MS = 20000
 """Virtual time the page may take; it ends as soon as nothing is left to do."""
 
+LEAST_WINDOW = 500
+"""Width below which a headless window does not go; the rest of a narrower page's picture stays white."""
+
 PROBE = r"""
 (function () {
   var found = {errors: window.__errors, overflow: [], clipped: [], width: document.documentElement.scrollWidth,
@@ -109,4 +112,8 @@ def run(folder: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
 
 def screenshot(page: Path, target: Path, folder: Path, width: int, height: int) -> None:
     """A picture of the top of `page`, `width` px wide."""
-    run(folder, f"--window-size={width},{height}", f"--screenshot={target}", page)
+    wrapper = folder / "frame.html"
+    text = html.escape(page.read_text(encoding="utf-8"))
+    frame = f'<iframe style="border:0" width="{width}" height="{height}" srcdoc="{text}"></iframe>'
+    wrapper.write_text(f'<!doctype html><meta charset="utf-8"><body style="margin:0">{frame}', encoding="utf-8")
+    run(folder, f"--window-size={max(width, LEAST_WINDOW)},{height}", f"--screenshot={target}", wrapper)

@@ -87,8 +87,10 @@ def test_readings_set_aside_for_one_reason_share_a_line(results: Path) -> None:
     data = read_case(results, "GR-003", ReportSettings())
     row = {"stage": "measure", "code": "folder_missing", "message": "no series"}
     many = tuple({**row, "phase_pct": p, "reader_id": r, "read_no": 1} for p in (20.0, 40.0) for r in ("R1", "R2"))
-    found = case_tables.set_aside_table(replace(data, set_aside=many))
-    assert found.rows == (("measure", "folder missing", "20 %, 40 %", "R1 1, R2 1", "no series"),)
+    other = {**row, "stage": "inventory", "phase_pct": 20.0, "reader_id": None, "read_no": None, "message": "row 7"}
+    (line,) = case_tables.set_aside_table(replace(data, set_aside=(other, *many))).rows
+    text = "row 7 (1 more message like it)"
+    assert line == ("folder missing", "inventory, measure", "20 %, 40 %", "R1 1, R2 1", "5 rows", text)
 
 
 def test_sheet_and_cohort_take_the_same_plan(results: Path) -> None:

@@ -98,23 +98,18 @@ def test_print_style_cuts_nothing_off(results: Path, folder: Path, page: str) ->
     assert found["clipped"] == []
 
 
-def test_pdf_is_printed(results: Path, tmp_path: Path) -> None:
-    target = tmp_path / "report.pdf"
-    print_pdf(results / "report" / "index.html", target)
-    content = target.read_bytes()
-    assert content.startswith(b"%PDF-")
-    assert content.rstrip().endswith(b"%%EOF")
-    assert len(content) > 50_000
-
-
 def test_pictures_of_the_pages(results: Path, tmp_path: Path) -> None:
-    """Kept where REPORT_PICTURES says; otherwise only taken."""
+    """Pictures at both widths, and the printed page; kept where REPORT_PICTURES says, otherwise only taken."""
     kept = Path(os.environ.get("REPORT_PICTURES") or tmp_path)
     kept.mkdir(parents=True, exist_ok=True)
     for page in PAGES[:2]:
-        target = kept / f"{Path(page).stem}.png"
-        screenshot(results / "report" / page, target, tmp_path, 1280, 4000)
-        assert target.read_bytes().startswith(b"\x89PNG")
+        source = results / "report" / page
+        for width, height in ((1280, 9000), (390, 9000)):
+            target = kept / f"{source.stem}-{width}.png"
+            screenshot(source, target, tmp_path, width, height)
+            assert target.read_bytes().startswith(b"\x89PNG")
+        print_pdf(source, kept / f"{source.stem}.pdf", "browser")
+        assert (kept / f"{source.stem}.pdf").read_bytes().startswith(b"%PDF-")
 
 
 def test_browser_resolves_no_name(tmp_path: Path) -> None:

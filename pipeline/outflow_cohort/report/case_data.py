@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant
+from outflow_cohort.report.headline import headline_plan, headline_section
 from outflow_cohort.report.pictures import PictureFrame, read_pictures, reference_drawings
 from outflow_cohort.report.settings import ReportSettings
 
@@ -154,20 +154,12 @@ class CaseData:
     def main_plan(self, phase: float | None) -> tuple[str, str] | None:
         """Plan and `SOLID|method` shown first, by `report.headline`: of plans without an area, any."""
         plans: Mapping[str, Any] = (self.drawing(phase) or {}).get("plans") or {}
-        named = {p: self.section_name(plan.get("sections") or {}) for p, plan in plans.items()}
+        wanted = self.settings.main_solid, self.settings.main_method
+        named = {p: headline_section(plan.get("sections") or {}, *wanted) for p, plan in plans.items()}
         drawn = {p: name for p, name in named.items() if name is not None}
         valued = [p for p, name in drawn.items() if plans[p]["sections"][name].get("area_mm2") is not None]
         plan_id = headline_plan(valued or drawn)
         return (plan_id, drawn[plan_id]) if plan_id else None
-
-    def section_name(self, sections: Mapping[str, Any]) -> str | None:
-        """Name `SOLID|method` of the section shown first, by `report.headline`."""
-        names = [n for n, s in sections.items() if s and s.get("point") is not None]
-        solid = headline_variant((n.split("|")[0] for n in names), self.settings.main_solid)
-        method = headline_method(
-            (n.split("|")[1] for n in names if n.split("|")[0] == solid), self.settings.main_method
-        )
-        return f"{solid}|{method}" if solid else None
 
 
 def phase_order(phase: float | None) -> float:

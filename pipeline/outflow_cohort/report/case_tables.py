@@ -8,7 +8,7 @@ from typing import Any
 
 from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report.case_data import CaseData, Value, phase_order
-from outflow_cohort.report.numbers import estimate, interval, is_number, number, phase_text, unit_text
+from outflow_cohort.report.numbers import count, estimate, interval, is_number, number, phase_text, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
 from outflow_cohort.report.remarks import WANT
 from outflow_cohort.report.wording import (
@@ -43,18 +43,26 @@ class Block:
 
 
 def set_aside_table(data: CaseData) -> Table:
-    """One line a stage, reason and message, with the phases and readings it holds for."""
-    grouped: dict[tuple[str, str, str], list[Mapping[str, Any]]] = {}
+    """One line a reason, with the stages, phases and readings it holds for, and the first message of it."""
+    grouped: dict[str, list[Mapping[str, Any]]] = {}
     for r in data.set_aside:
-        grouped.setdefault((r.get("stage") or "", r.get("code") or "", r.get("message") or ""), []).append(r)
+        grouped.setdefault(r.get("code") or "", []).append(r)
     rows = []
-    for (stage, code, message), of in grouped.items():
+    for code, of in grouped.items():
+        stages = dict.fromkeys(words(r.get("stage")) for r in of)
         phases = dict.fromkeys(phase_text(r["phase_pct"]) for r in of if is_number(r.get("phase_pct")))
         readings = dict.fromkeys(
             f"{r['reader_id']} {number(r.get('read_no'), digits=0)}" for r in of if r.get("reader_id")
         )
-        rows.append((words(stage), words(code), ", ".join(phases) or "all", ", ".join(readings) or "all", message))
-    return table_of(("Stage", "Reason", "Phase", "Reader and read", "What was found, and the remedy"), rows)
+        messages = list(dict.fromkeys(str(r.get("message") or "") for r in of))
+        more = f" ({count(len(messages) - 1, 'more message')} like it)" if len(messages) > 1 else ""
+        rows.append(
+            (words(code), ", ".join(stages), ", ".join(phases) or "all", ", ".join(readings) or "all",
+             count(len(of), "row"), messages[0] + more)
+        )  # fmt: skip
+    header = ("Reason", "Stage", "Phase", "Reader and read", "Rows", "What was found, and the remedy")
+    note = "tables/set_aside.parquet has every row and message." if len(data.set_aside) > len(rows) else ""
+    return table_of(header, rows, note)
 
 
 def plan_overview(data: CaseData, phase: float | None) -> Table:

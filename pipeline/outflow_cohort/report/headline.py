@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,6 +25,14 @@ def headline_variant(variants: Iterable[str], main_solid: str) -> str:
     """The variant that stands first: the main solid, else the first by name; those over the phases stand back."""
     plain = [str(v) for v in variants if "/" not in str(v)]
     return min(plain, key=lambda v: (v != main_solid, v), default="")
+
+
+def headline_section(sections: Mapping[str, Any], main_solid: str, main_method: str) -> str | None:
+    """Name `SOLID|method` of the section of a plan that stands first; None where none has a place."""
+    names = [n for n, s in sections.items() if s and s.get("point") is not None]
+    solid = headline_variant((n.split("|")[0] for n in names), main_solid)
+    method = headline_method((n.split("|")[1] for n in names if n.split("|")[0] == solid), main_method)
+    return f"{solid}|{method}" if solid else None
 
 
 def of_headline_plan(rows: pd.DataFrame, by: Sequence[str] = ()) -> pd.DataFrame:

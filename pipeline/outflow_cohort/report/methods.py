@@ -137,5 +137,6 @@ def provenance(cohort: Cohort) -> list[tuple[str, str]]:
     facts.append(("outflow-cohort", importlib.metadata.version("outflow-cohort")))
     facts.append(("Python", platform.python_version()))
     facts.append(("Libraries", ", ".join(f"{n} {importlib.metadata.version(n)}" for n in LIBRARIES)))
+    facts.append(("Colours", "groups and solids: Okabe & Ito 2008; order of magnitude: cividis (Nuñez et al. 2018)"))
     facts.append(("Record of the run", "run.json beside the tables: hashes of all inputs and tables, settings, commit"))
     return facts

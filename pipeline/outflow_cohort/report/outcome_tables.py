@@ -90,6 +90,12 @@ def size_share_table(cohort: Cohort) -> Table | None:
 SHOWN_STATISTICS = ("auc", "sensitivity", "specificity", "youden_cutoff", "model_auc_corrected")
 
 
+STATISTIC_WORDS = {
+    "auc": "area under the curve", "youden_cutoff": "Youden's cut-off",
+    "model_auc_corrected": "area of the model, less optimism",
+}  # fmt: skip
+
+
 def headline_quantities(cohort: Cohort, rows: pd.DataFrame) -> pd.DataFrame:
     """Rows whose predictor is the headline variant and method of its measure, of the headline plan."""
     if not has(rows, ["measure", "variant", "method", "plan_id"]):
@@ -122,7 +128,8 @@ def endpoint_overview(cohort: Cohort) -> Table | None:
         lines.append(
             (
                 field_title(r["outcome"]), *quantity_cells([r["measure"], r["variant"], r["method"], r["plan_id"]]),
-                words(r["statistic"]), number(r["cutoff"], digits=1), value, number(r["n"], digits=0),
+                STATISTIC_WORDS.get(r["statistic"], words(r["statistic"])),
+                f"{r['cutoff']:g}" if is_number(r["cutoff"]) else MISSING, value, number(r["n"], digits=0),
                 number(r["n_events"], digits=0), words(r.get("warning")) or "",
             )
         )  # fmt: skip

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from outflow_cohort.report.headline import headline_section
 from outflow_geometry.frames import FloatArray, Volume, unit
 
 GREY_KNOTS_HU = (-150.0, 650.0, 3000.0)
@@ -132,7 +133,7 @@ def frames_of_reading(drawing: Mapping[str, Any]) -> list[PictureFrame]:
     shown = _points(ring.get("contour"), ring.get("points"), [aorta.get("center")])
     frames.append(_frame("ring", phase, "", "", center, np.cross(normal, toward), -toward, shown))
     for plan_id, plan in sorted((drawing.get("plans") or {}).items()):
-        name = main_section(plan.get("sections") or {})
+        name = headline_section(plan.get("sections") or {}, "full_frame", "reader_path")
         if name is None:
             continue
         frames.append(section_frame(phase, plan_id, name, plan))
@@ -148,15 +149,6 @@ def section_frame(phase: float | None, plan_id: str, name: str, plan: Mapping[st
         up = np.asarray(section["u"], dtype=float)
     shown = lift_rings(section, section.get("blood") or [])
     return _frame("section", phase, plan_id, name, point, np.cross(normal, up), -up, shown)
-
-
-def main_section(sections: Mapping[str, Any], solid: str = "full_frame") -> str | None:
-    """Name `SOLID|method` of the section shown first: `solid`, and the reader's path before the automatic one."""
-    order = sorted(
-        (n for n, s in sections.items() if s and s.get("point") is not None),
-        key=lambda n: (n.split("|")[0] != solid, n.split("|")[-1] != "reader_path", n),
-    )
-    return order[0] if order else None
 
 
 def lift_rings(section: Mapping[str, Any], rings: Sequence[Sequence[Sequence[float]]]) -> FloatArray:

@@ -112,10 +112,13 @@ class Plate:
         self._scale_bar()
         if window and self.uri:
             self._grey_bar()
+        elif self.uri:
+            knots = ", ".join(number(hu, digits=0) for hu in GREY_KNOTS_HU)
+            d.text(self.width, self.height + 13.5, f"grey {knots} HU", "end", class_="s q")
         return d
 
     def _scale_bar(self) -> None:
-        length_mm = 20.0 if self.width > 280 else 10.0
+        length_mm = 20.0 if self.width > 280 else 10.0 if self.width > 200 else 5.0
         length = length_mm / self.frame.spacing * self.zoom
         y = self.height + 10
         d = self.drawing
