@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
+CSV_ROWS = 10_000
+"""Rows turned into text at a time, so that a large table needs little memory."""
+
+
 class DamagedFile(ValueError):
     """A file that a step of this run wrote cannot be read any more; the message names it and the remedy."""
 
@@ -116,12 +120,18 @@ def write_csv(path: Path, frame: pd.DataFrame) -> None:
     Source: OWASP, CSV injection (cells starting with = + - @ tab or carriage return). A carriage return within a cell
     becomes a line feed: readers take it for the end of the row where it is not quoted.
     """
-    safe = frame.copy()
-    for name in safe.columns:
-        column = safe[name]
-        if column.dtype == object or str(column.dtype) in ("str", "string"):
-            safe[name] = column.astype("object").map(_disarmed)
-    write_text(path, safe.to_csv(index=False, lineterminator="\n"))
+
+    def write(target: Path) -> None:
+        with target.open("w", encoding="utf-8", newline="") as handle:
+            for start in range(0, max(len(frame), 1), CSV_ROWS):
+                safe = frame.iloc[start : start + CSV_ROWS].copy()
+                for name in safe.columns:
+                    column = safe[name]
+                    if column.dtype == object or str(column.dtype) in ("str", "string"):
+                        safe[name] = column.astype("object").map(_disarmed)
+                safe.to_csv(handle, index=False, header=start == 0, lineterminator="\n")
+
+    write_atomically(path, write)
 
 
 def _disarmed(cell: Any) -> Any:

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 import pyarrow.dataset as ds
 
+from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.report.headline import PLAN_RULE, headline_method, headline_variant, of_headline_plan
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.case_reduction import case_values, rules_of
@@ -73,11 +74,10 @@ class Cohort:
         """Rows by measure and status other than ok, with the number of cases."""
         if self._dataset is None:
             return pd.DataFrame(columns=["measure", "status", "rows", "cases"])
-        frame = self._dataset.to_table(
-            columns=["case_id", "measure", "status"], filter=ds.field("status") != "ok"
-        ).to_pandas()
-        grouped = frame.groupby(["measure", "status"], sort=True)["case_id"]
-        return grouped.agg(rows="size", cases="nunique").reset_index()
+        folder = self.results / "tables" / "measurements"
+        found = count_rows_by(folder, ["measure", "status", "case_id"], ds.field("status") != "ok")
+        grouped = found.groupby(["measure", "status"], sort=True)
+        return grouped.agg(rows=("rows", "sum"), cases=("case_id", "nunique")).reset_index()
 
     @cached_property
     def measured(self) -> pd.DataFrame:
@@ -85,8 +85,8 @@ class Cohort:
         names = ["case_id", "phase_pct", "reader_id", "read_no"]
         if self._dataset is None:
             return pd.DataFrame(columns=names)
-        frame = self._dataset.to_table(columns=names).to_pandas().drop_duplicates()
-        return frame[frame["reader_id"].fillna("") != ""]
+        found = count_rows_by(self.results / "tables" / "measurements", names)
+        return found.loc[found["reader_id"].fillna("") != "", names]
 
     @cached_property
     def groups(self) -> pd.Series:
@@ -199,7 +199,7 @@ def read_cohort(results: Path, settings: ReportSettings) -> Cohort:
     if "case_id" not in cases:
         known: set[str] = set(series["case_id"]) if "case_id" in series else set()
         if measured.exists():
-            known |= set(ds.dataset(measured).to_table(columns=["case_id"]).column(0).unique().to_pylist())
+            known |= set(count_rows_by(measured, ["case_id"])["case_id"])
         cases = pd.DataFrame({"case_id": sorted(known)})
     return Cohort(
         results=results,
@@ -207,13 +207,18 @@ def read_cohort(results: Path, settings: ReportSettings) -> Cohort:
         study=_json(work / "study.json"),
         plan=_json(work / "plan.json"),
         cases=cases.sort_values("case_id", kind="stable").reset_index(drop=True),
-        readings=_frame(work / "readings.parquet"),
+        readings=_given_readings(work / "readings.parquet"),
         series=series,
         privacy=_frame(tables / "privacy.parquet"),
         set_aside=_frame(tables / "set_aside.parquet"),
         tables={name: _frame(tables / f"{name}.parquet") for name in STATISTICS},
         recovered=_frame(work / "recovered.parquet"),
     )
+
+
+def _given_readings(path: Path) -> pd.DataFrame:
+    """Readings of the landmark table (case, phase, reader, read), without their points."""
+    return count_rows_by(path, VALUE_COLUMNS[:4]) if path.exists() else pd.DataFrame()
 
 
 def _frame(path: Path) -> pd.DataFrame:

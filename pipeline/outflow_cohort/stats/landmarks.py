@@ -10,7 +10,7 @@ case bootstrap, Efron & Tibshirani 1993 ch. 14.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from itertools import permutations
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,8 @@ UNORDERED = ("post_tip",)
 SCATTERED = ("septum", "blood_sample", "muscle_sample")
 AORTIC = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non", "aortic_ring", "aortic_contour")
 HINGES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
+ALL = "all"
+FIGURES = ("distance_mean", "distance_square", "in_plane_mean", "normal_mean_absolute", "normal_mean")
 MOST_MATCHED_POINTS = 7
 """Points without names up to this many are matched by trying all orders."""
 DEFINITIONS = {
@@ -61,6 +63,23 @@ def landmark_agreement(
 
     Returns rows structure, kind, comparison, statistic, estimate, ci_low, ci_high (case bootstrap), n_cases, n_pairs,
     unit, definition, source, status. Raises KeyError for an absent column.
+    """
+    summary = landmark_distances(frame, case=case, reader=reader, read=read, phase=phase)
+    return agreement_of_distances(summary, confidence=confidence, n_draws=n_draws, seed=seed)
+
+
+def landmark_distances(
+    frame: pd.DataFrame,
+    *,
+    case: str = "case_id",
+    reader: str = "reader_id",
+    read: str = "read_no",
+    phase: str = "phase_pct",
+) -> pd.DataFrame:
+    """Of each structure, kind, comparison (and `all`) and case: n_pairs, and the mean of each of FIGURES over the
+    case's pairs (mm, mm2 for the square; NaN without a plane). Whole cases may be done apart and put together.
+
+    frame : as in `landmark_agreement`. Raises KeyError for an absent column.
     """
     import pandas as pd
 
@@ -95,11 +114,26 @@ def landmark_agreement(
             valve = "aortic" if structure in AORTIC else "mitral"
             normal = normals.get((pair.case, phases[pair.first], valve))
             records.append((structure, pair.kind, pair.comparison, pair.case, *_figures(vectors, normal)))
-    figures = ["distance_mean", "distance_square", "in_plane_mean", "normal_mean_absolute", "normal_mean"]
-    table = pd.DataFrame(records, columns=["structure", "kind", "comparison", "case", *figures])
+    table = pd.DataFrame(records, columns=["structure", "kind", "comparison", "case", *FIGURES])
+    both = pd.concat([table.assign(comparison=ALL), table], ignore_index=True)
+    grouped = both.groupby(["structure", "kind", "comparison", "case"], sort=True)
+    summary = grouped.size().rename("n_pairs").reset_index()
+    code = grouped.ngroup().to_numpy()
+    for figure in FIGURES:
+        total = np.bincount(code, both[figure].to_numpy(np.float64), len(summary))
+        summary[figure] = total / summary["n_pairs"].to_numpy()
+    return summary
+
+
+def agreement_of_distances(summary: pd.DataFrame, *, confidence: float, n_draws: int, seed: int) -> pd.DataFrame:
+    """The rows of `landmark_agreement` from all cases' `landmark_distances`."""
+    import pandas as pd
+
     rows = []
-    for (structure, kind), group in table.groupby(["structure", "kind"], sort=True):
-        for comparison, part in [("all", group), *group.groupby("comparison", sort=True)]:
+    ordered = summary.sort_values(["structure", "kind", "comparison", "case"], kind="stable")
+    for (structure, kind), group in ordered.groupby(["structure", "kind"], sort=True):
+        is_all = group["comparison"] == ALL
+        for comparison, part in [(ALL, group[is_all]), *group[~is_all].groupby("comparison", sort=True)]:
             for row in _rows(part, confidence, n_draws, seed):
                 rows.append({"structure": structure, "kind": kind, "comparison": comparison, **row})
     order = "structure kind comparison statistic estimate ci_low ci_high n_cases n_pairs unit definition source status"
@@ -170,35 +204,47 @@ def _figures(vectors: np.ndarray, normal: np.ndarray | None) -> tuple[float, flo
 
 def _valve_normals(kept: pd.DataFrame) -> dict[tuple, np.ndarray]:
     """Unit normal by (case, phase, valve): mitral towards the apex, aortic away from it where an apex is marked."""
-    normals = {}
-    coordinates = ["x_mm", "y_mm", "z_mm"]
-    for (case, phase), group in kept.groupby(["case", "phase"], sort=True):
-        apex = group.loc[group["structure"] == "lv_apex", coordinates].to_numpy(np.float64)
-        for valve, choices in (
-            ("mitral", [("mitral_ring",)]),
-            ("aortic", [("aortic_ring",), ("aortic_contour",), HINGES]),
-        ):
-            for structures in choices:
-                chosen = group[group["structure"].isin(structures)]
-                normal = _pooled_normal(chosen)
+    apices = {key: points for key, points, _ in _by_case_and_phase(kept, ("lv_apex",))}
+    normals: dict[tuple, np.ndarray] = {}
+    for valve, choices in (("mitral", [("mitral_ring",)]), ("aortic", [("aortic_ring",), ("aortic_contour",), HINGES])):
+        for structures in choices:
+            for key, points, means in _by_case_and_phase(kept, structures):
+                if (*key, valve) in normals:
+                    continue
+                normal = _pooled_normal(points, means)
                 if normal is None:
                     continue
-                if len(apex):
-                    ventricle = apex.mean(axis=0) - chosen[coordinates].to_numpy(np.float64).mean(axis=0)
+                if key in apices:
+                    ventricle = apices[key].mean(axis=0) - points.mean(axis=0)
                     facing = float(normal @ ventricle) >= 0
                     normal = normal if facing == (valve == "mitral") else -normal
-                normals[(case, phase, valve)] = normal
-                break
+                normals[(*key, valve)] = normal
     return normals
 
 
-def _pooled_normal(chosen: pd.DataFrame) -> np.ndarray | None:
-    """Normal of the plane through the readings' points, each reading centred on its own mean; None below 3 points."""
+def _by_case_and_phase(
+    kept: pd.DataFrame, structures: tuple[str, ...]
+) -> Iterator[tuple[tuple, np.ndarray, np.ndarray]]:
+    """Of each (case, phase) the points of some structures and, of each point, the mean of its reading's points.
+
+    Grouped and cut once: tens of thousands of small groups would each cost milliseconds.
+    """
     coordinates = ["x_mm", "y_mm", "z_mm"]
-    if len(chosen) < 3:
+    chosen = kept[kept["structure"].isin(structures)].sort_values(["case", "phase"], kind="stable")
+    if chosen.empty:
+        return
+    means = chosen.groupby(["case", "phase", "reader", "read"])[coordinates].transform("mean")
+    number = chosen.groupby(["case", "phase"], sort=False).ngroup().to_numpy()
+    starts = np.flatnonzero(np.append(True, number[1:] != number[:-1]))
+    keys = chosen[["case", "phase"]].iloc[starts].itertuples(index=False, name=None)
+    points = (np.split(frame.to_numpy(np.float64), starts[1:]) for frame in (chosen[coordinates], means))
+    yield from zip(keys, *points, strict=True)
+
+
+def _pooled_normal(points: np.ndarray, means: np.ndarray) -> np.ndarray | None:
+    """Normal of the plane through the readings' points, each reading centred on its own mean; None below 3 points."""
+    if len(points) < 3:
         return None
-    points = chosen[coordinates].to_numpy(np.float64)
-    means = chosen.groupby(["reader", "read"])[coordinates].transform("mean").to_numpy(np.float64)
     _, spread, axes = np.linalg.svd(points - means, full_matrices=False)
     if spread[1] <= 1e-6 * max(spread[0], 1e-300):
         return None
@@ -208,19 +254,17 @@ def _pooled_normal(chosen: pd.DataFrame) -> np.ndarray | None:
 
 
 def _rows(part: pd.DataFrame, confidence: float, n_draws: int, seed: int) -> list[dict]:
-    codes, cases = part["case"].factorize(sort=True)
-    n = len(cases)
-    count = np.bincount(codes, minlength=n)
+    n = len(part)
     rows = []
     for statistic, definition in DEFINITIONS.items():
-        column = "distance_square" if statistic == "distance_rms" else statistic
-        values = part[column].to_numpy(np.float64)
+        values = part["distance_square" if statistic == "distance_rms" else statistic].to_numpy(np.float64)
         row = {
             "statistic": statistic, "estimate": np.nan, "ci_low": np.nan, "ci_high": np.nan, "n_cases": n,
-            "n_pairs": len(part), "unit": "mm", "definition": definition, "source": SOURCE, "status": "no_plane",
+            "n_pairs": int(part["n_pairs"].sum()), "unit": "mm", "definition": definition, "source": SOURCE,
+            "status": "no_plane",
         }  # fmt: skip
         if np.isfinite(values).all():
-            of_weights = _mean_of(np.bincount(codes, values, n) / count, statistic == "distance_rms")
+            of_weights = _mean_of(values, statistic == "distance_rms")
             found = weighted_bootstrap(of_weights, n, n_draws=n_draws, seed=seed, confidence=confidence)
             row |= {"estimate": found.estimate, "ci_low": found.ci_low, "ci_high": found.ci_high}
             row["status"] = found.status

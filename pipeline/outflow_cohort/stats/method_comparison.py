@@ -159,13 +159,15 @@ def passing_bablok(first: Sequence[float], second: Sequence[float], *, confidenc
     offset = int((slopes < -1).sum())
     if count == 0 or offset + count // 2 >= count:
         return _no_line("passing_bablok", n, confidence, source, "no_positive_association", note)
-    middle = slopes[count // 2 + offset]
-    if count % 2 == 0:
-        middle = (slopes[count // 2 - 1 + offset] + middle) / 2
     spread = norm.ppf((1 + confidence) / 2) * np.sqrt(n * (n - 1) * (2 * n + 5) / 18)
     rank_low = int(np.floor((count - spread) / 2 + 0.5))
     low_index, high_index = rank_low + offset - 1, count - rank_low + offset
     inside = low_index >= 0 and high_index < count
+    wanted = {count // 2 + offset, max(count // 2 - 1 + offset, 0), *((low_index, high_index) if inside else ())}
+    slopes.partition(sorted(wanted))
+    middle = slopes[count // 2 + offset]
+    if count % 2 == 0:
+        middle = (slopes[count // 2 - 1 + offset] + middle) / 2
     slope_low, slope_high = (slopes[low_index], slopes[high_index]) if inside else (np.nan, np.nan)
     inside = bool(inside and np.isfinite(slope_low) and np.isfinite(slope_high))
     if not np.isfinite(middle):
@@ -195,7 +197,7 @@ def passing_bablok(first: Sequence[float], second: Sequence[float], *, confidenc
 
 
 def _slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """Sorted slopes of all pairs of points, without identical points and slopes of exactly -1."""
+    """Slopes of all pairs of points, without identical points and slopes of exactly -1, in no order."""
     units = _whole_units(np.concatenate([x, y]))
     if units is not None:
         x, y = units[: len(x)], units[len(x) :]
@@ -204,8 +206,7 @@ def _slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     kept = ~((rise == 0) & (run == 0)) & (rise != -run)
     rise, run = rise[kept], run[kept]
     vertical = run == 0
-    slopes = np.divide(rise, run, out=np.where(rise > 0, np.inf, -np.inf), where=~vertical)
-    return np.sort(slopes)
+    return np.divide(rise, run, out=np.where(rise > 0, np.inf, -np.inf), where=~vertical)
 
 
 def _whole_units(values: np.ndarray) -> np.ndarray | None:

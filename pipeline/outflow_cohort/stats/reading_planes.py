@@ -15,8 +15,6 @@ from outflow_cohort.stats.planes import plane_agreement
 if TYPE_CHECKING:
     import pandas as pd
 
-    from outflow_cohort.stats.settings import StatisticsSettings
-
 READING = ("case_id", "phase_pct", "reader_id", "read_no")
 NO_PHASE = -1.0
 """Stands for an empty phase while grouping; a phase is a percentage, never negative."""
@@ -38,10 +36,16 @@ def planes_of_readings(points: pd.DataFrame) -> pd.DataFrame:
     rows = []
     keyed = points.assign(phase_pct=points["phase_pct"].astype(np.float64).fillna(NO_PHASE))
     ordered = keyed.sort_values([*READING, "structure", "point_no"], kind="stable")
-    for key, group in ordered.groupby(list(READING), sort=True):
-        coordinates = group[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64)
-        structures = group["structure"].to_numpy()
-        anatomy = build_anatomy({str(name): coordinates[structures == name] for name in sorted(set(structures))})
+    coordinates = ordered[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64)
+    # Cut where the reading or the structure changes: a group each would cost more than its plane.
+    runs = ordered.groupby([*READING, "structure"], sort=False).ngroup().to_numpy()
+    starts = np.flatnonzero(np.append(True, runs[1:] != runs[:-1])) if len(ordered) else np.zeros(0, int)
+    names = ordered[[*READING, "structure"]].iloc[starts].itertuples(index=False, name=None)
+    structures: dict[tuple, dict[str, np.ndarray]] = {}
+    for (*reading, structure), points_of in zip(names, np.split(coordinates, starts[1:]), strict=False):
+        structures.setdefault(tuple(reading), {})[str(structure)] = np.ascontiguousarray(points_of)
+    for key, landmarks in structures.items():
+        anatomy = build_anatomy(landmarks)
         for name in ("mitral_ring", "aortic_annulus"):
             try:
                 if name == "mitral_ring":
@@ -63,9 +67,13 @@ def reading_plane_agreement(
 
     points : the landmark table, as in `planes_of_readings`. Pairs are formed within a phase, a case counts once.
     """
+    return agreement_of_planes(planes_of_readings(points), confidence=confidence, n_draws=n_draws, seed=seed)
+
+
+def agreement_of_planes(planes: pd.DataFrame, *, confidence: float, n_draws: int, seed: int) -> pd.DataFrame:
+    """The rows of `reading_plane_agreement` from all cases' `planes_of_readings`."""
     import pandas as pd
 
-    planes = planes_of_readings(points)
     planes = planes.assign(phase_pct=planes["phase_pct"].fillna(NO_PHASE))
     tables = []
     for name in ("mitral_ring", "aortic_annulus"):
@@ -74,8 +82,3 @@ def reading_plane_agreement(
         )
         tables.append(found.assign(plane=name)[["plane", *found.columns]])
     return pd.concat(tables, ignore_index=True)
-
-
-def plane_agreement_table(points: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:
-    """`reading_plane_agreement` with the draws and the confidence of the study's settings."""
-    return reading_plane_agreement(points, confidence=settings.confidence, n_draws=settings.n_boot, seed=settings.seed)

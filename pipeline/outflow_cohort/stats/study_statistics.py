@@ -11,6 +11,7 @@ import numpy as np
 
 from outflow_cohort.stats.case_reduction import case_values, rules_of
 from outflow_cohort.stats.dask_scheduler import compute_each
+from outflow_cohort.stats.measure_files import NO_QUANTITY, MeasureFiles, measure_files
 from outflow_cohort.stats.one_value import end_systolic_phase, groups_of, one_value_a_case
 from outflow_cohort.stats.settings import StatisticsSettings
 from outflow_cohort.stats.summary import cohort_summary, phase_curves
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 NOT_BASELINE = ("case_id", "group", "device_id", "prosthesis_id", "key")
+CASES_A_BATCH = 25
+"""Cases whose landmarks are compared at a time: some 100,000 points with ten phases and six readings each."""
 SIZING_MEASURES = ("mitral_area", "mitral_perimeter", "mitral_diameter")
 
 
@@ -31,6 +34,7 @@ def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None 
     from outflow_cohort.stats.categorical import risk_agreement
     from outflow_cohort.stats.cutoffs import AREA, cutoff_shares
     from outflow_cohort.stats.endpoint_questions import endpoint_tables, matching
+    from outflow_cohort.stats.grras import grras_checklist
 
     settings = StatisticsSettings.model_validate(study.get("statistics") or {})
     scheduler = scheduler or settings.scheduler
@@ -59,16 +63,23 @@ def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None 
         is_headline |= matching(chosen, predictor)
     tables["associations"] = association_table(chosen, numbers, chosen[is_headline], confidence=confidence, **named)
     tables |= endpoint_tables(cases, chosen, cutoffs, settings, rules.text, scheduler)
-    tables["agreement"] = agreement(folder, settings, scheduler)
     phase = end_systolic_phase(values) if settings.phase_rule == "end_systole" else None
-    readings = pd.concat([_in_phase(folder, m, phase, settings) for m in (AREA, *SIZING_MEASURES)], ignore_index=True)
-    rdc = _rdc(tables["agreement"])
-    tables["categorical_agreement"] = risk_agreement(readings, chosen, rdc, cutoffs, settings)
-    tables |= _sizes(readings, groups, study, settings)
-    tables["method_agreement"] = methods_compared(folder, values, settings, scheduler)
-    tables |= landmark_tables(results / "work" / "readings.parquet", settings)
-    tables["reader_drift"] = drift(folder, results / "work" / "readings.parquet", settings, scheduler)
-    tables["grras"] = _grras(folder, tables["agreement"], settings)
+    several = several_methods(values)
+    del values
+    points = results / "work" / "readings.parquet"
+    with measure_files(folder, results / "work", settings) as files:
+        tables["agreement"] = agreement(files, settings, scheduler)
+        readings = pd.concat(
+            [_in_phase(files, m, phase, settings) for m in (AREA, *SIZING_MEASURES)], ignore_index=True
+        )
+        rdc = _rdc(tables["agreement"])
+        tables["categorical_agreement"] = risk_agreement(readings, chosen, rdc, cutoffs, settings)
+        tables |= _sizes(readings, groups, study, settings)
+        del readings
+        tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
+        tables |= landmark_tables(points, settings, scheduler)
+        tables["reader_drift"] = drift(files, points, settings, scheduler)
+        tables["grras"] = grras_checklist(files.reads(), tables["agreement"], facts=settings.grras_facts)
     return tables
 
 
@@ -93,9 +104,9 @@ def _rdc(agreement: pd.DataFrame) -> dict[tuple[str, str, str, str], float]:
     return dict(zip(keys, rows["estimate"].astype(float), strict=True))
 
 
-def _in_phase(folder: Path, measure: str, phase: pd.Series | None, settings: StatisticsSettings) -> pd.DataFrame:
+def _in_phase(files: MeasureFiles, measure: str, phase: pd.Series | None, settings: StatisticsSettings) -> pd.DataFrame:
     """Readings of a measure with one phase a case: that of `phase`, else mean or smallest over the phases."""
-    frame = readings_of(folder, measure, settings)
+    frame = files.readings(measure)
     if phase is not None:
         step = settings.curve_step_pct
         bins = np.floor(frame["phase_pct"] / step + 0.5) * step
@@ -106,68 +117,102 @@ def _in_phase(folder: Path, measure: str, phase: pd.Series | None, settings: Sta
     return reduced.reset_index().assign(phase_pct=np.nan)
 
 
-def landmark_tables(path: Path, settings: StatisticsSettings) -> dict[str, pd.DataFrame]:
-    """Disagreement of landmarks (mm by structure and direction) and of the planes through them (angle, offset)."""
+def landmark_tables(path: Path, settings: StatisticsSettings, scheduler: str | None = None) -> dict[str, pd.DataFrame]:
+    """Disagreement of landmarks (mm by structure and direction) and of the planes through them (angle, offset).
+
+    Some cases at a time, so that their points are never all in memory.
+    """
     import pandas as pd
+    import pyarrow.parquet as pq
 
-    from outflow_cohort.stats.landmarks import landmark_agreement
-    from outflow_cohort.stats.reading_planes import plane_agreement_table
+    from outflow_cohort.stats.landmarks import agreement_of_distances
+    from outflow_cohort.stats.reading_planes import agreement_of_planes
 
-    points = pd.read_parquet(path)
+    names = sorted(pq.read_table(path, columns=["case_id"]).column(0).unique().to_pylist())
+    batches = [tuple(names[i : i + CASES_A_BATCH]) for i in range(0, len(names), CASES_A_BATCH)] or [()]
+    distances, planes = zip(*compute_each(partial(_landmarks_of, path=path), batches, scheduler), strict=True)
     draws = {"confidence": settings.confidence, "n_draws": settings.n_boot, "seed": settings.seed}
     return {
-        "landmark_agreement": landmark_agreement(points, **draws),
-        "plane_agreement": plane_agreement_table(points, settings),
+        "landmark_agreement": agreement_of_distances(pd.concat(distances, ignore_index=True), **draws),
+        "plane_agreement": agreement_of_planes(pd.concat(planes, ignore_index=True), **draws),
     }
 
 
-def drift(folder: Path, readings: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
-    """Drift of each reader over the reading order; no rows where the landmarks tell no order."""
+def _landmarks_of(cases: tuple[str, ...], *, path: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Distances of landmarks, and planes, of some cases."""
     import pandas as pd
 
-    told = pd.read_parquet(readings)
-    known = "reading_order" in told.columns and bool(told["reading_order"].notna().any())
-    function = partial(_drift_of, folder=str(folder), readings=str(readings), settings=settings)
-    frames = compute_each(function, (measured(folder) if known else []) or [""], scheduler)
+    from outflow_cohort.stats.landmarks import landmark_distances
+    from outflow_cohort.stats.reading_planes import planes_of_readings
+
+    points = pd.read_parquet(path, filters=[("case_id", "in", list(cases))], use_threads=False)
+    return landmark_distances(points), planes_of_readings(points)
+
+
+def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    """Pieces of a table one below the other; without any row the first piece, for its columns."""
+    import pandas as pd
+
     filled = [f for f in frames if len(f)]
     return pd.concat(filled, ignore_index=True) if filled else frames[0]
 
 
-def _drift_of(measure: str, *, folder: str, readings: str, settings: StatisticsSettings) -> pd.DataFrame:
+def drift(files: MeasureFiles, points: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
+    """Drift of each reader over the reading order; no rows where the landmarks tell no order."""
+    import pandas as pd
+    import pyarrow.parquet as pq
+
+    reading = ["case_id", "phase_pct", "reader_id", "read_no"]
+    order = files.folder / "reading_order.parquet"
+    known = False
+    if "reading_order" in pq.read_schema(points).names:
+        told = pd.read_parquet(points, columns=[*reading, "reading_order"]).drop_duplicates()
+        known = bool(told["reading_order"].notna().any())
+        told.to_parquet(order, index=False)
+    function = partial(_drift_of, files=files, order=order, settings=settings)
+    return _joined(compute_each(function, files.quantities() if known else [NO_QUANTITY], scheduler))
+
+
+def _drift_of(
+    quantity: tuple[str, str], *, files: MeasureFiles, order: Path, settings: StatisticsSettings
+) -> pd.DataFrame:
     import pandas as pd
 
     from outflow_cohort.stats.reader_effects import drift_table
 
-    frame = readings_of(Path(folder), measure, settings)
-    return drift_table(frame, pd.read_parquet(readings), confidence=settings.confidence)
+    frame = files.readings(*quantity)
+    told = pd.read_parquet(order) if len(frame) else frame
+    return drift_table(frame, told, confidence=settings.confidence)
 
 
-def methods_compared(
-    folder: Path, values: pd.DataFrame, settings: StatisticsSettings, scheduler: str | None
-) -> pd.DataFrame:
-    """Two methods of one measure on the same readings, and the traced area against each computed one."""
-    import pandas as pd
-
+def several_methods(values: pd.DataFrame) -> list[str]:
+    """Measures with two methods of one variant, sorted; last traced_area where there is an area to hold it against."""
     quantities = values[["measure", "variant", "method"]].drop_duplicates().astype(str)
     several = quantities.groupby(["measure", "variant"])["method"].transform("size") > 1
     wanted = sorted(set(quantities[several]["measure"]))
     if {"traced_area", "neo_lvot_area"} <= set(quantities["measure"]):
         wanted.append("traced_area")
-    function = partial(_methods_of, folder=str(folder), settings=settings)
-    frames = compute_each(function, wanted or [""], scheduler)
-    filled = [f for f in frames if len(f)]
-    return pd.concat(filled, ignore_index=True) if filled else frames[0]
+    return wanted
 
 
-def _methods_of(measure: str, *, folder: str, settings: StatisticsSettings) -> pd.DataFrame:
+def methods_compared(
+    files: MeasureFiles, measures: list[str], settings: StatisticsSettings, scheduler: str | None
+) -> pd.DataFrame:
+    """Two methods of one measure on the same readings, and the traced area against each computed one."""
+    wanted = [quantity for measure in measures for quantity in files.quantities(measure)]
+    function = partial(_methods_of, files=files, settings=settings)
+    return _joined(compute_each(function, wanted or [NO_QUANTITY], scheduler))
+
+
+def _methods_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
     import pandas as pd
 
     from outflow_cohort.stats.method_agreement_table import MeasureChoice, method_agreement
 
-    frame = readings_of(Path(folder), measure, settings)
-    if measure != "traced_area":
+    frame = files.readings(*quantity)
+    if quantity[0] != "traced_area":
         return method_agreement(frame, confidence=settings.confidence)
-    areas = readings_of(Path(folder), "neo_lvot_area", settings)
+    areas = files.readings("neo_lvot_area")
     traced, computed = (
         sorted({MeasureChoice(*key) for key in zip(f["measure"], f["variant"], f["method"], strict=True)}, key=str)
         for f in (frame, areas)
@@ -177,59 +222,14 @@ def _methods_of(measure: str, *, folder: str, settings: StatisticsSettings) -> p
     return method_agreement(both, pairs=pairs, confidence=settings.confidence)
 
 
-def _grras(folder: Path, agreement: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:
-    """The reporting checklist, filled as far as the run and the study's own facts allow."""
-    import pyarrow.dataset as ds
-
-    from outflow_cohort.stats.grras import grras_checklist
-
-    found = ds.dataset(folder, format="parquet").to_table(columns=["case_id", "reader_id", "read_no"])
-    readings = found.group_by(["case_id", "reader_id", "read_no"]).aggregate([]).to_pandas()
-    readings = readings[readings["reader_id"] != ""].sort_values(["case_id", "reader_id", "read_no"])
-    return grras_checklist(readings, agreement, facts=settings.grras_facts)
+def agreement(files: MeasureFiles, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
+    """Agreement of readers, one quantity at a time: memory is bounded by the readings of one quantity."""
+    function = partial(_agreement_of, files=files, settings=settings)
+    return _joined(compute_each(function, files.quantities(), scheduler))
 
 
-def agreement(folder: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
-    """Agreement of readers, one measure at a time: memory is bounded by the readings of one measure."""
-    import pandas as pd
-
-    measures = measured(folder) or [""]  # the name of none: a table without rows, with its columns
-    frames = compute_each(partial(_agreement_of, folder=str(folder), settings=settings), measures, scheduler)
-    filled = [f for f in frames if len(f)]
-    return pd.concat(filled, ignore_index=True) if filled else frames[0]
-
-
-def measured(folder: Path) -> list[str]:
-    """Names of the measures of a dataset, sorted."""
-    import pyarrow.dataset as ds
-
-    names: set[str] = set()
-    for batch in ds.dataset(folder, format="parquet").to_batches(columns=["measure"]):
-        names |= set(batch.column(0).unique().to_pylist())
-    return sorted(names)
-
-
-def readings_of(folder: Path, measure: str, settings: StatisticsSettings) -> pd.DataFrame:
-    """Usable readings of one measure by named readers, in a fixed order."""
-    import pyarrow.dataset as ds
-
-    wanted = (
-        (ds.field("measure") == measure)
-        & ds.field("value").is_valid()
-        & ds.field("status").isin(list(settings.usable_statuses))
-        & (ds.field("reader_id") != "")
-    )
-    columns = [
-        "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",
-    ]  # fmt: skip
-    frame = ds.dataset(folder, format="parquet").to_table(columns=columns, filter=wanted).to_pandas()
-    order = ["variant", "method", "plan_id", "case_id", "phase_pct", "reader_id", "read_no", "value"]
-    return frame.sort_values(order, kind="stable").reset_index(drop=True)
-
-
-def _agreement_of(measure: str, *, folder: str, settings: StatisticsSettings) -> pd.DataFrame:
+def _agreement_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
     from outflow_cohort.stats.agreement import AgreementSettings, agreement_table
 
-    frame = readings_of(Path(folder), measure, settings)
     chosen = AgreementSettings(confidence=settings.confidence)
-    return agreement_table(frame, n_boot=settings.n_boot, seed=settings.seed, settings=chosen)
+    return agreement_table(files.readings(*quantity), n_boot=settings.n_boot, seed=settings.seed, settings=chosen)

@@ -9,6 +9,7 @@ import subprocess
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.files import read_json, write_json
 
 if TYPE_CHECKING:
@@ -27,13 +28,12 @@ class LostRows(Exception):
 def finish(*, results: Path) -> str:
     """Write RESULTS/run.json and return the closing lines; raises LostRows where the account does not balance."""
     import pandas as pd
-    import pyarrow.dataset as ds
 
     work, tables = results / "work", results / "tables"
     cases = pd.read_parquet(work / "cases.parquet", columns=["case_id"])
-    readings = pd.read_parquet(work / "readings.parquet", columns=READING).drop_duplicates()
-    used = ds.dataset(tables / "measurements").to_table(columns=READING).to_pandas()
-    measured = used[used["reader_id"] != ""].drop_duplicates()
+    readings = count_rows_by(work / "readings.parquet", READING)[READING]
+    used = count_rows_by(tables / "measurements", READING)
+    measured = used.loc[used["reader_id"] != "", READING]
     aside = pd.read_parquet(tables / "set_aside.parquet")
     series = pd.read_parquet(tables / "series.parquet")
     account = balance(cases, readings, measured, aside)

@@ -45,14 +45,15 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     if any(p.severity == "error" for p in problems):
         raise StudyError(problems)
     work = folder / study.results / "work"
-    requests = build_requests(study, tables, folder, cutoffs, generated=generated)
     audit = _audit(study, tables)
-    for key, request in requests.items():
+    keys = set()
+    for key, request in build_requests(study, tables, folder, cutoffs, generated=generated):
+        keys.add(key)
         found = audit.findings.get(request["case"]["case_id"], [])
         request["table_findings"] = [{"tag": f.tag, "rule": f.rule} for f in found]
         _write_if_changed(work / "requests" / f"{key}.json", request, indent=None)
     for stale in sorted((work / "requests").glob("*.json")):
-        if stale.stem not in requests:
+        if stale.stem not in keys:
             stale.unlink()
     points = tables.landmarks[
         [
@@ -89,7 +90,7 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         work / "plan.json",
         {
             "version": PLAN_VERSION,
-            "keys": sorted(requests),
+            "keys": sorted(keys),
             "refused": refused,
             "warnings": [str(p) for p in problems],
         },
@@ -122,7 +123,9 @@ def _write_table_if_changed(path: Path, frame: pd.DataFrame) -> None:
     import pyarrow.parquet as pq
 
     try:
-        if pq.read_table(path).to_pandas().equals(frame):
+        known = pq.read_schema(path).names == list(frame.columns)
+        # A column at a time: a second copy of all landmarks would be the largest thing in memory.
+        if known and all(pq.read_table(path, columns=[n])[n].to_pandas().equals(frame[n]) for n in frame.columns):
             return
     except (OSError, ValueError):
         pass

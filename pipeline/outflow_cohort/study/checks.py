@@ -217,9 +217,10 @@ def _reading_key(reading: tuple[object, ...]) -> tuple[object, ...]:
 def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Readings that cannot be measured, one row each with code and message (case-level, not study-level)."""
     grouped = landmarks.groupby(READING, dropna=False, sort=True)
+    ends = grouped.agg(file=("file", "first"), first=("row", "first"), last=("row", "last"))
     spans = {
-        _reading_key(reading): f"{rows['file'].iloc[0]} rows {rows['row'].iloc[0]}-{rows['row'].iloc[-1]}"
-        for reading, rows in grouped[["row", "file"]]
+        _reading_key(reading): f"{file} rows {first}-{last}"
+        for reading, file, first, last in zip(ends.index, ends["file"], ends["first"], ends["last"], strict=True)
     }
     refused: dict[tuple[object, ...], tuple[str, str]] = {}
 

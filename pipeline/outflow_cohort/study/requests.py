@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -44,8 +45,8 @@ def _record(row: pd.Series, names: list[str]) -> dict[str, Any]:
 
 def build_requests(
     study: Study, tables: StudyTables, folder: Path, cutoffs: list[dict[str, Any]], *, generated: bool = False
-) -> dict[str, Any]:
-    """Return {case key: request} for every case, in the form that DEVELOPERS.md documents."""
+) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Give key and request of every case, one after the other, in the form that DEVELOPERS.md documents."""
     settings = study.model_dump(mode="json")
     shared = {"study_id": study.study_id} | {name: settings[name] for name in REQUEST_SECTIONS}
     shared["cutoffs"] = cutoffs
@@ -55,27 +56,30 @@ def build_requests(
         for _, row in tables.prostheses.iterrows()
     }
     series = dict(list(tables.series.groupby("case_id", sort=False)))
-    readings = dict(list(tables.landmarks.groupby("case_id", sort=False)))
+    landmarks = tables.landmarks
+    places = landmarks.groupby("case_id", sort=False).indices
     plans = dict(list(tables.plans.groupby("case_id", sort=False)))
     refused = {tuple(_plain(v) for v in row) for row in tables.refused[READING].itertuples(index=False)}
     case_columns = [c.name for c in TABLES["cases"].columns]
-    requests = {}
     for _, case in tables.cases.iterrows():
         case_id = str(case["case_id"])
         own_plans = _plans(plans.get(case_id), case)
         used = {p["device_id"] for p in own_plans} | {t["device_id"] for t in targets}
         group = _plain(case["group"])
-        requests[case_key(case_id)] = {
-            "study": shared,
-            "case": _record(case, case_columns) | {"key": case_key(case_id)},
-            "series": _series(series.get(case_id), folder, folder / study.results / "work" / "requests", generated),
-            "readings": _readings(readings.get(case_id), refused),
-            "plans": own_plans,
-            "devices": {name: device for name, device in devices.items() if name in used},
-            "prosthesis": prostheses.get(str(case["prosthesis_id"])),
-            "sizing_targets": [t for t in targets if t["group"] in (None, group)],
-        }
-    return requests
+        own_points = landmarks.iloc[places[case_id]] if case_id in places else None
+        yield (
+            case_key(case_id),
+            {
+                "study": shared,
+                "case": _record(case, case_columns) | {"key": case_key(case_id)},
+                "series": _series(series.get(case_id), folder, folder / study.results / "work" / "requests", generated),
+                "readings": _readings(own_points, refused),
+                "plans": own_plans,
+                "devices": {name: device for name, device in devices.items() if name in used},
+                "prosthesis": prostheses.get(str(case["prosthesis_id"])),
+                "sizing_targets": [t for t in targets if t["group"] in (None, group)],
+            },
+        )
 
 
 def shared_tables(tables: StudyTables) -> tuple[list[dict[str, Any]], dict[str, dict[str, Any]]]:

@@ -55,8 +55,10 @@ def _read_text(path: Path) -> pd.DataFrame:
     frame.columns = [str(c).strip() for c in frame.columns]
     frame["row"] = np.arange(2, len(frame) + 2)
     cells = frame.columns.drop("row")
-    blank = (frame[cells] == "").all(axis=1) if len(cells) else pd.Series(False, index=frame.index)
-    return frame[~blank].reset_index(drop=True)
+    blank = np.full(len(frame), len(cells) > 0)
+    for position in range(len(cells)):
+        blank &= (frame.iloc[:, position] == "").to_numpy(bool)
+    return (frame[~blank] if blank.any() else frame).reset_index(drop=True)
 
 
 def empty_table(spec: TableSpec) -> pd.DataFrame:
@@ -68,7 +70,7 @@ def empty_table(spec: TableSpec) -> pd.DataFrame:
 
 
 def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[Problem]) -> pd.DataFrame:
-    """Check a table of text cells (with `row`) against `spec` and convert it."""
+    """Check a table of text cells (with `row`) against `spec` and convert it; `frame` is used up."""
     known = [c.name for c in spec.columns]
     given = [c for c in frame.columns if c not in ("row", "file")]
     missing = [c.name for c in spec.columns if c.required and c.name not in given]
@@ -97,9 +99,11 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
         problems.append(Problem(file, 1, shown(name), "the column twice", "each column once", "Remove one of them."))
         return empty_table(spec)
     converted = pd.DataFrame({"row": frame["row"]})
+    blank = pd.Series("", index=frame.index, dtype="str")
     converted["file"] = frame["file"] if "file" in frame else file
     for column in spec.columns:
-        text = frame[column.name].str.strip() if column.name in given else pd.Series("", index=frame.index, dtype="str")
+        # Taken out of the frame, so that text and numbers of a large table are not all in memory at once.
+        text = frame.pop(column.name).str.strip() if column.name in given else blank
         absent = column.name in missing
         converted[column.name] = _convert(text, column, converted, [] if absent else problems)
     if spec.open:
