@@ -33,6 +33,7 @@ rule sheet:
         request=f"{RESULTS}/work/requests/{{key}}.json",
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         measured=rules.measure.output,
+        settings=f"{RESULTS}/work/report.json",
     output:
         f"{RESULTS}/report/cases/{{key}}.html",
     log:

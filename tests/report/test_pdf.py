@@ -7,9 +7,12 @@ import re
 from pathlib import Path
 
 import pytest
+from synthetic_results import Maker
 
 from outflow_cohort.report.pdf import NoPrinter, Printer, browser, print_pdf, weasyprint_problem
 from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.steps.report import report
+from outflow_cohort.steps.sheet import sheet
 
 pdfium = pytest.importorskip("pypdfium2", reason="reads the PDF back; pip install 'outflow-cohort[test]'")
 
@@ -37,10 +40,10 @@ def printed(
     assert print_pdf(page, target, printer)
     document = pdfium.PdfDocument(target)
     out = []
-    for sheet in document:
-        text = sheet.get_textpage()
+    for leaf in document:
+        text = leaf.get_textpage()
         boxes = [text.get_charbox(i) for i in range(text.count_chars()) if text.get_text_range(i, 1).strip()]
-        out.append((text.get_text_bounded(), boxes, sheet.get_width()))
+        out.append((text.get_text_bounded(), boxes, leaf.get_width()))
     return out
 
 
@@ -75,6 +78,27 @@ def test_a_printer_that_is_not_there_is_named(tmp_path: Path, monkeypatch: pytes
     with pytest.raises(NoPrinter, match="WeasyPrint is not installed"):
         print_pdf(tmp_path / "page.html", tmp_path / "page.pdf", "weasyprint")
     assert not (tmp_path / "page.pdf").exists()
+
+
+def test_switch_prints_both_documents_and_removes_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[str, str, object]] = []
+
+    def fake(page: Path, target: Path, printer: object) -> str:
+        target.write_bytes(b"%PDF-")
+        asked.append((page.name, target.name, printer))
+        return "fake"
+
+    monkeypatch.setattr("outflow_cohort.report.pdf.print_pdf", fake)
+    maker = Maker(tmp_path, phases=(40.0,))
+    maker.add_case("GR-001", "GR-001", "native", "Alder")
+    for wanted in ("weasyprint", True, False):
+        maker.write_tables({"pdf": wanted}, with_statistics=False)
+        sheet(results=tmp_path, key="GR-001")
+        report(results=tmp_path)
+        there = sorted(p.name for p in (tmp_path / "report").rglob("*.pdf"))
+        assert there == (["GR-001.pdf", "index.pdf"] if wanted else [])
+    pages = [("GR-001.html", "GR-001.pdf"), ("index.html", "index.pdf")]
+    assert asked == [(*page, printer) for printer in ("weasyprint", None) for page in pages]
 
 
 @pytest.mark.parametrize("value", [True, False, "browser", "weasyprint"])

@@ -54,7 +54,7 @@ def flow_figure(cohort: Cohort) -> Figure:
         kept = len(series) - lost
         warned = int(verdicts.get("warned", 0))
         rows += [("series", "accepted", "", kept), ("series", "accepted_with_warning", "", warned)]
-        box = Box(f"{count(kept, 'series', 'series')} accepted", (f"{warned} with a warning",) if warned else ())
+        box = Box(f"{count(kept, 'series', 'series')} accepted", (f"{warned:,} with a warning",) if warned else ())
         stages.append((box, None))
     in_cases = set(cohort.cases["case_id"])
     done_cases = set(cohort.measured["case_id"])

@@ -1,4 +1,4 @@
-"""The cohort report as PDF: by headless Chromium or by WeasyPrint, whichever is asked for or there."""
+"""A page as PDF: by headless Chromium or by WeasyPrint, whichever is asked for or there."""
 
 from __future__ import annotations
 
@@ -66,6 +66,15 @@ def print_pdf(page: Path, target: Path, printer: Printer | None = None) -> str:
             _by_browser(found, page, fresh, Path(folder) / "profile")
         _move(fresh, target)
     return "weasyprint" if printer == "weasyprint" or found is None else Path(found).name
+
+
+def print_where_wanted(page: Path, wanted: bool | Printer) -> None:
+    """Print `page` beside itself as `report.pdf` says; where it says no, remove the PDF of an earlier run."""
+    target = page.with_suffix(".pdf")
+    if wanted:
+        print_pdf(page, target, None if wanted is True else wanted)
+    else:
+        target.unlink(missing_ok=True)
 
 
 def _by_browser(found: str, page: Path, fresh: Path, profile: Path) -> None:

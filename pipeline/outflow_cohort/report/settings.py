@@ -19,8 +19,8 @@ class ReportSettings(BaseModel):
 
     pdf: bool | Literal["browser", "weasyprint"] = Field(
         False,
-        description="Also print the cohort report to report/index.pdf: with the browser or WeasyPrint; true takes the "
-        "browser where there is one, else WeasyPrint.",
+        description="Also print cohort report and case sheets as PDF beside their pages: with the browser or "
+        "WeasyPrint; true takes the browser where there is one, else WeasyPrint.",
         json_schema_extra={"unit": "switch"},
     )
     main_solid: Solid = Field(

@@ -86,6 +86,8 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         "study_file": study_file.name,
     }
     _write_if_changed(work / "study.json", settings)
+    # A file of its own, so that sheets are made anew where it changes and only there.
+    _write_if_changed(work / "report.json", settings["report"])
     _write_if_changed(
         work / "plan.json",
         {

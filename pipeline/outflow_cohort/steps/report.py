@@ -14,7 +14,7 @@ def report(*, results: Path) -> None:
     """
     from outflow_cohort.report.cohort_data import read_cohort
     from outflow_cohort.report.cohort_report import cohort_report, write_figures
-    from outflow_cohort.report.pdf import print_pdf
+    from outflow_cohort.report.pdf import print_where_wanted
     from outflow_cohort.report.settings import read_settings
 
     settings = read_settings(results)
@@ -22,8 +22,4 @@ def report(*, results: Path) -> None:
     folder = results / "report"
     write_figures(page.figures, folder / "figures")
     write_text(folder / "index.html", page.html)
-    if settings.pdf:
-        printer = None if settings.pdf is True else settings.pdf
-        print_pdf(folder / "index.html", folder / "index.pdf", printer)
-    else:
-        (folder / "index.pdf").unlink(missing_ok=True)
+    print_where_wanted(folder / "index.html", settings.pdf)
