@@ -184,7 +184,8 @@ class Drawing:
 
     def standalone(self) -> str:
         """The drawing as a file of its own."""
-        return '<?xml version="1.0" encoding="UTF-8"?>\n' + self._markup(f"<style>{STYLE}</style>") + "\n"
+        markup = str(self._markup(f"<style>{STYLE}</style>"))  # added to Markup, plain text would be escaped
+        return f'<?xml version="1.0" encoding="UTF-8"?>\n{markup}\n'
 
     def _markup(self, style: str) -> Markup:
         w, h = coordinate(self.width), coordinate(self.height)
