@@ -72,7 +72,7 @@ class PlanRedraws:
 
     def _numbers(self, solid: str, method: str) -> FloatArray:
         # solids that end at the same stations in every draw are one solid under two names
-        ends = tuple(None if s is None else (s.solid_from, s.solid_to) for s in self.solids(solid))
+        ends = tuple(None if s is None else (round(s.solid_from, 6), round(s.solid_to, 6)) for s in self.solids(solid))
         return tried_once(self._found, (ends, method), lambda: _redrawn_numbers(self, solid, method))
 
     def solids(self, name: str) -> list[Solid | None]:
