@@ -158,3 +158,24 @@ def test_methods_say_what_the_run_recorded_of_resampling(cohort: Cohort, told: l
     study = {**cohort.study, "resample": {"spacing_mm": 0.5, "interpolator": "bspline", "whole_image": False}}
     series = pd.DataFrame({"resampled": pd.Series(told, dtype=object)})
     assert wanted in grid_text(replace(cohort, study=study, series=series))
+
+
+def test_landmarks_are_drawn_on_the_studys_own_anatomy(cohort: Cohort, results: Path) -> None:
+    text = text_of(results)
+    assert 'id="figure-landmarks"' in text
+    assert 'id="figure-landmarks-en-face"' in text
+    assert "Mean of 10 cases on the ring plane" in text
+    shown = pd.read_csv(results / "report" / "figures" / "landmarks.csv")
+    table = cohort.table("landmark_agreement")
+    wanted = table[(table["comparison"] == "all") & (table["statistic"] == "distance_mean")]
+    both = shown.merge(wanted, on=["structure", "kind"])
+    assert len(both) == len(wanted) == len(shown)
+    np.testing.assert_allclose(both["distance_mean"], both["estimate"])
+
+
+def test_mean_anatomy_takes_cases_evenly(cohort: Cohort, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("outflow_cohort.report.cohort_data.MOST_ANATOMIES", 4)
+    few = replace(cohort)
+    names = sorted(set(cohort.readings["case_id"]))
+    assert len(names) == 10
+    assert sorted(set(few.points["case_id"])) == names[::3]

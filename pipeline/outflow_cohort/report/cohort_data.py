@@ -26,6 +26,11 @@ STATISTICS = (
     "size_shares", "categorical_agreement", "method_agreement", "decision_curves", "dose_response", "reader_drift",
     "grras",
 )  # fmt: skip
+POINT_COLUMNS = [
+    "case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm",
+]  # fmt: skip
+MOST_ANATOMIES = 400
+"""Cases in the mean anatomy: enough for a mean, and tens of thousands of readings need not be held at once."""
 VALUE_COLUMNS = [
     "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",
     "status",
@@ -87,6 +92,17 @@ class Cohort:
             return pd.DataFrame(columns=names)
         found = count_rows_by(self.results / "tables" / "measurements", names)
         return found.loc[found["reader_id"].fillna("") != "", names]
+
+    @cached_property
+    def points(self) -> pd.DataFrame:
+        """Landmarks, a row a point, of at most MOST_ANATOMIES cases, taken evenly by name."""
+        path = self.results / "work" / "readings.parquet"
+        if not path.exists() or not len(self.readings):
+            return pd.DataFrame(columns=POINT_COLUMNS)
+        cases = sorted(set(self.readings["case_id"]))
+        chosen = cases[:: -(-len(cases) // MOST_ANATOMIES)]
+        table = ds.dataset(path).to_table(columns=POINT_COLUMNS, filter=ds.field("case_id").isin(chosen))
+        return table.to_pandas()
 
     @cached_property
     def groups(self) -> pd.Series:

@@ -21,7 +21,7 @@ from outflow_cohort.report.case_sheet import Headline
 from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.landmarks_figure import landmark_figures
-from outflow_cohort.report.mean_anatomy import COORDINATES, mean_anatomy
+from outflow_cohort.report.mean_anatomy import mean_anatomy
 from outflow_cohort.report.methods import DEFINING, FURTHER, measure_table, methods_text, provenance, settings_table
 from outflow_cohort.report.numbers import MISSING, count, interval, number, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of
@@ -96,8 +96,7 @@ def cohort_report(cohort: Cohort) -> Page:
         )
     )
     bias = _all(agreement.reader_bias_figure(cohort, spec, rows) for spec in settings.agreement_measures)
-    anatomy = mean_anatomy(cohort.readings) if has(cohort.readings, ["structure", *COORDINATES]) else None
-    landmarks = landmark_figures(cohort.table("landmark_agreement"), anatomy)
+    landmarks = landmark_figures(cohort.table("landmark_agreement"), mean_anatomy(cohort.points))
     planes = intervals.plane_figures(cohort.table("plane_agreement"))
     drift = intervals.drift_figures(cohort, settings.agreement_measures)
     methods = agreement.method_figures(cohort, settings.agreement_measures)
