@@ -106,7 +106,7 @@ def test_drawing_escapes_whatever_it_is_given():
     for mark in palette.MARKS:
         d.mark(5, 5, mark, palette.BLUE, label=evil)
     d.text(1, 1, evil)
-    root = ElementTree.fromstring(d.standalone().split("\n", 1)[1])
+    root = ElementTree.fromstring(d.standalone().encode("utf-8"))
     names = {e.tag.split("}")[1] for e in root.iter()}
     assert "script" not in names
     assert root.attrib["aria-label"].startswith(evil)

@@ -298,8 +298,8 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
         return None
     gantry = data.request.get("study", {}).get("gantry") or {}
     reach = (float(gantry.get("lao_rao_limit_deg", 60.0)), float(gantry.get("cra_cau_limit_deg", 40.0)))
-    d = Drawing(520, 392, "Views", "Directions in which the mitral ring and the aortic annulus are seen edge-on.")
-    axes = Axes(d, 50, 52, 500, 330, (-90.0, 90.0), (-70.0, 70.0))
+    d = Drawing(450, 366, "Views", "Directions in which the mitral ring and the aortic annulus are seen edge-on.")
+    axes = Axes(d, 44, 52, 438, 316, (-90.0, 90.0), (-70.0, 70.0))
     axes.left_axis("CRA (+) / CAU (−), °", values=[-60, -40, -20, 0, 20, 40, 60])
     d.rect(
         axes.x(-reach[0]), axes.y(reach[1]), axes.x(reach[0]) - axes.x(-reach[0]), axes.y(-reach[1]) - axes.y(reach[1]),
@@ -324,10 +324,10 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
     axes.bottom_axis("RAO (−) / LAO (+), °", values=[-90, -60, -30, 0, 30, 60, 90])
     legend(
         d,
-        50,
+        44,
         18,
         [("mitral ring edge-on", palette.VERMILION, ""), ("aortic annulus edge-on", palette.BLUE, "7 3")],
-        440,
+        400,
     )
     rows = tuple(
         (words(v.view), f"{v.reader_id}, read {v.read_no}", number(v.lao_rao_deg, "deg"), number(v.cra_cau_deg, "deg"),

@@ -221,7 +221,7 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
         return None
     d = interval_drawing(
         "Bias of two methods", "Bias in per cent of the mean, with limits of agreement.", lines,
-        "first method − second, % of their mean", 1, zero=True, layout=Layout(width=800, label=202, beside=218),
+        "first method − second, % of their mean", 1, zero=True, layout=Layout(width=800, label=214, beside=206),
     )  # fmt: skip
     columns = ["measure", "variant", "method", "plan_id", "statistic", "estimate", "ci_low", "ci_high", "n_cases"]
     data = mine[[c for c in columns if c in mine]].reset_index(drop=True)

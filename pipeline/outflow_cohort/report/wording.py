@@ -63,7 +63,10 @@ def words(name: object) -> str:
     return str(name).replace("_", " ") if isinstance(name, str) else ""
 
 
-ABBREVIATIONS = {"bsa": "BSA", "lv": "LV", "ecg": "ECG", "ct": "CT", "hu": "HU", "id": "ID", "n": "number of"}
+ABBREVIATIONS = {
+    "bsa": "BSA", "lv": "LV", "ecg": "ECG", "ct": "CT", "hu": "HU", "id": "ID", "n": "number of",
+    "cra": "CRA", "cau": "CAU", "lao": "LAO", "rao": "RAO",
+}  # fmt: skip
 FIELD_UNITS = {
     "mm": "mm", "hu": "HU", "pct": "%", "deg": "°", "ml": "ml", "mm2": "mm²", "m2": "m²", "mmhg": "mmHg",
     "bpm": "1/min",
