@@ -95,9 +95,15 @@ def _publish_demo(args: argparse.Namespace) -> int:
 
 
 def _handbook(args: argparse.Namespace) -> int:
-    from outflow_cohort.runs.handbook import write_handbook
+    from outflow_cohort.handbook.build import MissingGenerator, build_site, write_handbook
 
     events.tell(f"{write_handbook(output=args.output)} pages")
+    try:
+        if args.site:
+            events.tell(f"{build_site(output=args.output)}")
+    except MissingGenerator as error:
+        events.error(str(error))
+        return EXIT_FAILED
     return EXIT_OK
 
 
@@ -229,8 +235,10 @@ def add_user_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     _add_study_commands(commands)
     _add_run_commands(commands)
     _add_interchange(commands)
-    p = add_command(commands, "handbook", _handbook, "Write the handbook from the program itself.", "--output handbook")
+    text = "Write the handbook from the program itself."
+    p = add_command(commands, "handbook", _handbook, text, "--output handbook --site")
     add_paths(p, output="folder to write")
+    p.add_argument("--site", action="store_true", help="build its pages too (needs mkdocs: pip install '.[docs]')")
     text, example = (
         "Copy what of a demonstration run is committed.",
         "--results demo_study/results --output results_demo",

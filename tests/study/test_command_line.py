@@ -12,7 +12,7 @@ import pytest
 from terminal import on_terminal
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, EXIT_STUDY, EXIT_USAGE, build_parser, main
-from outflow_cohort.runs.handbook import write_handbook
+from outflow_cohort.handbook.build import write_handbook
 
 PARSER = build_parser()
 COMMANDS = next(a for a in PARSER._actions if isinstance(a, argparse._SubParsersAction)).choices
@@ -59,8 +59,8 @@ def test_the_handbook_documents_commands_and_exit_status(tmp_path: Path):
     for status in (EXIT_OK, EXIT_FAILED, EXIT_USAGE, EXIT_STUDY):
         assert str(status) in rows
     nav = (tmp_path / "mkdocs.yml").read_text(encoding="utf-8")
-    for page in (tmp_path / "pages").iterdir():
-        assert page.name in nav
+    for page in (tmp_path / "pages").rglob("*.md"):
+        assert page.relative_to(tmp_path / "pages").as_posix() in nav
 
 
 def test_bash_completes_commands_and_options(tmp_path: Path, capsys: pytest.CaptureFixture[str]):

@@ -15,7 +15,7 @@ from small_results import AREAS, GROUPS, MITRAL, make_results
 
 from outflow_cohort.cli import EXIT_OK, EXIT_USAGE, main
 from outflow_cohort.files import write_parquet
-from outflow_cohort.runs.questions import QUESTIONS, questions_page
+from outflow_cohort.handbook.questions import QUESTIONS, questions_page
 from outflow_cohort.study.dictionary import TABLES
 from outflow_cohort.study.outputs import CURVES, MEASUREMENTS
 from outflow_cohort.study.table_schema import table_schema, write_table_schema

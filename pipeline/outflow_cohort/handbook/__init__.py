@@ -1,0 +1,1 @@
+"""The handbook: pages from the registry, settings, tables and command line, figures drawn from the geometry core."""

@@ -1,0 +1,121 @@
+"""Writes the handbook: Markdown pages, figures and mkdocs.yml; and builds the site where mkdocs is installed.
+
+The site asks the network for nothing: no fonts, scripts or figures from elsewhere, and it opens from a file too.
+"""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from outflow_cohort.files import write_text
+from outflow_cohort.study.dictionary import CAUTION, data_dictionary
+
+SITE = """\
+site_name: Outflow cohort handbook
+docs_dir: pages
+site_dir: site
+strict: true
+use_directory_urls: false
+theme:
+  name: mkdocs
+  highlightjs: false
+plugins:
+  - search
+extra_css:
+  - style.css
+markdown_extensions:
+  - toc:
+      permalink: false
+nav:
+"""
+STYLE = """\
+img[src*="figures/"] {display: block; max-width: 100%; border: 1px solid #dde1e5}
+table {font-size: .9em}
+td code, th code {white-space: nowrap}
+"""
+NAVIGATION = (
+    ("Begin here", "index"),
+    ("Own study", "own_study"),
+    ("Measures", "measures"),
+    ("Study tables", "study"),
+    ("Settings", "settings"),
+    ("Output tables", "outputs"),
+    ("Reason codes", "codes"),
+    ("Files in and out", "files"),
+    ("Privacy", "privacy"),
+    ("Questions", "questions"),
+    ("Library", "library"),
+    ("Commands", "commands"),
+)
+"""Titles and pages; `measures` is a section with one page a measure."""
+
+
+class MissingGenerator(Exception):
+    """The static generator is not installed; the text says how it is."""
+
+
+def write_handbook(*, output: Path) -> int:
+    """Write mkdocs.yml, pages/*.md, pages/measures/*.md and pages/figures/*.svg; returns the number of pages."""
+    from outflow_cohort.handbook import pages
+    from outflow_cohort.handbook.figures import figure
+    from outflow_cohort.handbook.questions import questions_page
+    from outflow_geometry.measures import REGISTRY
+
+    texts = {
+        "index": pages.index_page(),
+        "own_study": text_page("own_study"),
+        "measures/index": pages.measure_index_page(),
+        "study": pages.study_tables_page(),
+        "settings": pages.settings_page(),
+        "outputs": data_dictionary(),
+        "codes": pages.codes_page(),
+        "files": pages.files_page(),
+        "privacy": text_page("privacy"),
+        "questions": questions_page(),
+        "library": text_page("library"),
+        "commands": pages.commands_page(),
+    }
+    for measure in REGISTRY:
+        texts[f"measures/{measure.id}"] = pages.measure_page(measure)
+        write_text(output / "pages" / "figures" / f"{measure.id}.svg", figure(measure.id).standalone())
+    for name, text in texts.items():
+        write_text(output / "pages" / f"{name}.md", text)
+    write_text(output / "pages" / "style.css", STYLE)
+    write_text(output / "mkdocs.yml", SITE + _navigation([m.id for m in REGISTRY]))
+    return len(texts)
+
+
+def _navigation(measures: list[str]) -> str:
+    lines = []
+    for title, page in NAVIGATION:
+        if page != "measures":
+            lines.append(f"  - {title}: {page}.md")
+            continue
+        lines += [f"  - {title}:", "      - All measures: measures/index.md"]
+        lines += [f"      - {measure}: measures/{measure}.md" for measure in measures]
+    return "\n".join(lines) + "\n"
+
+
+def text_page(name: str) -> str:
+    """A page that people wrote (texts/NAME.md), with the caution."""
+    text = resources.files("outflow_cohort.handbook").joinpath("texts", f"{name}.md").read_text(encoding="utf-8")
+    return text.replace("{CAUTION}", CAUTION)
+
+
+def build_site(*, output: Path) -> Path:
+    """Build the site of a handbook that `write_handbook` wrote; returns its first page.
+
+    Any warning (a dead link, a page that no menu names) is an error. Raises MissingGenerator without mkdocs.
+    """
+    try:
+        from mkdocs.commands.build import build
+        from mkdocs.config import load_config
+    except ImportError:
+        raise MissingGenerator("found no mkdocs; needed for --site: pip install 'outflow-cohort[docs]'") from None
+    import os
+
+    # repeatable: the generator would write the time of the build into the site map
+    os.environ.setdefault("SOURCE_DATE_EPOCH", "0")
+    build(load_config(str(output / "mkdocs.yml")))
+    return output / "site" / "index.html"

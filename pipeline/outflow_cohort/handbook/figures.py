@@ -1,0 +1,28 @@
+"""Which figure belongs to which measure."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from outflow_cohort.report.svg import Drawing
+
+
+@cache
+def figure(measure_id: str) -> Drawing:
+    """The figure of a measure: the function of its name in `ring_figures` or `outflow_figures`; raises KeyError."""
+    from outflow_cohort.handbook import outflow_figures, ring_figures
+
+    for module in (ring_figures, outflow_figures):
+        function = vars(module).get(measure_id)
+        if function is not None and function.__module__ == module.__name__:
+            drawing: Drawing = function()
+            return drawing
+    raise KeyError(measure_id)
+
+
+def figure_words(measure_id: str) -> tuple[str, str]:
+    """Title and description of a figure, for those who do not see it."""
+    drawing = figure(measure_id)
+    return drawing.title, drawing.description

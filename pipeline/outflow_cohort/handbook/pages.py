@@ -1,0 +1,205 @@
+"""Pages of the handbook in Markdown, from the registry, settings, tables and command line themselves."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+from outflow_cohort.handbook.figures import figure_words
+from outflow_cohort.handbook.notes import notes
+from outflow_cohort.study.dictionary import CAUTION
+
+if TYPE_CHECKING:
+    from outflow_geometry.measures import Measure
+
+
+def _table(head: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
+    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
+    for row in rows:
+        lines.append("| " + " | ".join(str(c).replace("|", "\\|").replace("\n", " ") for c in row) + " |")
+    return "\n".join(lines)
+
+
+def index_page() -> str:
+    """What is where."""
+    return f"""# Handbook
+
+{CAUTION}
+
+Each page is written by the program itself (`outflow-cohort handbook`), so it cannot tell of another version.
+
+- [Own study](own_study.md): from a folder of DICOM files to a finished study.
+- [Measures](measures/index.md): of each one definition, formula, figure, source and pitfalls.
+- [Study tables](study.md) and [settings](settings.md): what you write.
+- [Output tables](outputs.md): what you get.
+- [Reason codes](codes.md): why a series, reading or case was warned of or set aside, and what to do.
+- [Files in and out](files.md): formats of images, landmarks and results.
+- [Privacy](privacy.md): what is checked, what is not, and what goes into results.
+- [Questions](questions.md): the tables in pandas, in SQL and in R.
+- [Library](library.md): the geometry core from Python.
+- [Commands](commands.md): the command line, its messages and its exit status.
+"""
+
+
+def measure_index_page() -> str:
+    """All measures with unit and page."""
+    from outflow_geometry.measures import REGISTRY
+
+    rows = [
+        (f"[{m.id}]({m.id}.md)", m.unit, ", ".join((*m.variants, *m.case_variants)) or "one", m.level) for m in REGISTRY
+    ]
+    text = (
+        "One page a measure. SOLID stands for a solid variant of the device, CUTOFF_ID for a configured cut-off. What "
+        "cannot be had is a row with an empty value and a status. Figures show an invented heart."
+    )
+    return "\n\n".join(["# Measures", CAUTION, text, _table(("measure", "unit", "variants", "for each"), rows)]) + "\n"
+
+
+def measure_page(measure: Measure) -> str:
+    """Definition, formula, figure, source and pitfalls of one measure."""
+    note = notes()[measure.id]
+    rows = [
+        ("variants", ", ".join((*measure.variants, *measure.case_variants)) or "one, unnamed"),
+        ("unit", measure.unit),
+        ("method", ", ".join(measure.methods)),
+        ("needs", "; ".join(measure.needs)),
+        ("for each", measure.level),
+    ]
+    title, description = figure_words(measure.id)
+    parts = [
+        f"# {measure.id}",
+        "## Definition",
+        measure.definition,
+        _table(("", ""), rows),
+        "## Formula",
+        "```text\n" + "\n".join(note.formula) + "\n```",
+        "## Figure",
+        f"![{title}: {description}](../figures/{measure.id}.svg)",
+        f"{description}. An invented heart.",
+        "## Source",
+        measure.source,
+        "## Pitfalls",
+        "\n".join(f"- {pitfall}" for pitfall in note.pitfalls),
+        f"*{CAUTION}*",
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def study_tables_page() -> str:
+    """What the study's tables hold."""
+    from outflow_cohort.study.columns import STRUCTURES, TABLES
+
+    parts = ["# Study tables", "CSV in UTF-8, comma-separated, decimal point; all points LPS in mm, angles in degrees."]
+    for spec in TABLES.values():
+        parts.append(f"## {spec.name}.csv")
+        if spec.open:
+            parts.append("Further columns pass through to the statistics.")
+        parts.append(
+            _table(
+                ("column", "required", "unit", "bounds or choices", "meaning"),
+                [
+                    (
+                        c.name,
+                        "yes" if c.required else "",
+                        c.unit,
+                        ", ".join(c.choices) or ("" if c.low is None else f"{c.low:g} to {c.high:g}"),
+                        c.meaning,
+                    )
+                    for c in spec.columns
+                ],
+            )
+        )
+    parts.append("## Structures")
+    rows = [(s.name, s.least, "any" if s.most is None else s.most, s.meaning) for s in STRUCTURES.values()]
+    parts.append(_table(("structure", "fewest points", "most points", "meaning"), rows))
+    return "\n\n".join(parts) + "\n"
+
+
+def settings_page() -> str:
+    """Every key of study.yaml."""
+    from outflow_cohort.study.config import Study
+
+    parts = ["# Settings (study.yaml)", "Only `study_id` is required; an unknown key is an error."]
+    parts.append(_table(("key", "default", "unit", "meaning"), _setting_rows(Study, "")))
+    return "\n\n".join(parts) + "\n"
+
+
+def _setting_rows(model: Any, prefix: str) -> list[tuple[Any, ...]]:
+    rows: list[tuple[Any, ...]] = []
+    for name, field in model.model_fields.items():
+        if hasattr(field.annotation, "model_fields"):
+            rows += _setting_rows(field.annotation, f"{prefix}{name}.")
+            continue
+        default = "(required)" if field.is_required() else field.get_default(call_default_factory=True)
+        unit = (field.json_schema_extra or {}).get("unit", "")
+        rows.append((f"`{prefix}{name}`", f"`{default}`", unit, field.description))
+    return rows
+
+
+def codes_page() -> str:
+    """Reason codes with meaning and remedy."""
+    from outflow_cohort.dicom.codes import reasons
+
+    rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in reasons().values()]
+    return "# Reason codes\n\n" + _table(("code", "stage", "severity", "meaning", "remedy"), rows) + "\n"
+
+
+def files_page() -> str:
+    """What goes in and out in which format."""
+    from outflow_cohort.interchange.concepts import LOCAL_SCHEME
+    from outflow_cohort.interchange.measurement_report import UCUM
+
+    rows = [
+        ("CT, in", "`dicom_dir` of series.csv", "folder of DICOM files (with sub-folders; a DICOMDIR is passed over)"),
+        ("", "", "zip archive of such a folder; unpacked within `intake.max_files` and `intake.max_archive_megabytes`"),
+        ("", "`outflow-cohort fetch`", "one series from a DICOMweb server (WADO-RS), with a login from "
+         "`OUTFLOW_DICOMWEB_TOKEN`, `OUTFLOW_DICOMWEB_USER` and `OUTFLOW_DICOMWEB_PASSWORD`, or netrc; runs never use "
+         "the network"),
+        ("", "`volume` of series.csv", "one NIfTI, MetaImage or NRRD file"),
+        ("landmarks, in", "`landmarks` of study.yaml", "CSV, Parquet, DICOM SR (TID 1500, SCOORD3D), RT Structure Set, "
+         "or a folder of them; other names of structures are mapped under `structure_names`"),
+        ("landmarks, out", "`outflow-cohort export-landmarks`", "DICOM SR or RT Structure Set, one file a reading; "
+         "CSV or Parquet, one table"),
+        ("lumen and device, out", "`outflow-cohort export`", "NIfTI label map, DICOM Segmentation, STL and VTP "
+         "surfaces, lines and planes as CSV"),
+        ("measurements, out", "`outflow-cohort export-measurements`", "DICOM SR (TID 1500) a case: values, standard "
+         f"errors, 95 % intervals, status; units in UCUM ({', '.join(UCUM.values())}); local codes under "
+         f"{LOCAL_SCHEME}"),
+        ("tables, out", "`RESULTS/tables`", "Parquet, statistics also CSV; Frictionless Table Schema beside each"),
+        ("", "`outflow-cohort wide`", "one row a reading and plan"),
+        ("reading lists, out", "`outflow-cohort reading-lists`", "blinded, repeats hidden, key in a folder of its own"),
+        ("", "`outflow-cohort unblind`", "what readers filed under a reading_id, given back to its case"),
+    ]  # fmt: skip
+    text = (
+        "All points are LPS in mm. A NIfTI file carries its own (RAS) frame and overlays as it is; STL and VTP have no "
+        "frame: their coordinates are LPS. Exported DICOM files carry the pseudonym only, and the study and frame of "
+        "reference of the CT, so that viewers join them."
+    )
+    return "\n\n".join(["# Files in and out", CAUTION, text, _table(("what", "where", "format"), rows)]) + "\n"
+
+
+def commands_page() -> str:
+    """Help of every command."""
+    from outflow_cohort.cli import build_parser
+    from outflow_cohort.cli_parts import STATUS_MEANINGS
+
+    parser = build_parser()
+    status = list(STATUS_MEANINGS.items())
+    parts = ["# Commands", f"```\n{parser.format_help()}```", "## Exit status", _table(("status", "meaning"), status)]
+    parts += [
+        "Snakemake itself ends with 0 where every case was measured or set aside, else with another status.",
+        "## Messages",
+        "What a command was asked for goes to standard output. Messages go to standard error, one event a line; a line "
+        "begins with its case, phase, reader and read where it has them.",
+        "- `--quiet` leaves errors only.\n- `--verbose` adds begin, end and duration.\n- `--json-log` makes each line "
+        "a JSON object whose first keys are `case`, `phase_pct`, `reader`, `read` (null where there is none), then "
+        "`level`, `event`, `message`, details and `time` (UTC).",
+        "The variable `OUTFLOW_LOG` says the same to the jobs of a workflow, whose lines stand in `RESULTS/logs`:",
+        "```sh\nOUTFLOW_LOG=json snakemake --cores 2 --config study=my_study/study.yaml\n```",
+        "No command prints colour. With `NO_COLOR` set, the lines of the workflow engine are plain too.",
+        "`outflow-cohort completion bash` (or zsh) prints a script that completes commands and options.",
+    ]
+    subparsers = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    for name, sub in subparsers.choices.items():
+        parts.append(f"## {name}\n\n```\n{sub.format_help()}```")
+    return "\n\n".join(parts) + "\n"

@@ -1,0 +1,153 @@
+"""The handbook tells of every measure in full, and its site is whole: no dead link, nothing asked of the network."""
+
+from __future__ import annotations
+
+import doctest
+import math
+import re
+import xml.etree.ElementTree as ElementTree
+from html.parser import HTMLParser
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
+from outflow_cohort.demo.truth import case_truth
+from outflow_cohort.handbook.build import NAVIGATION, write_handbook
+from outflow_cohort.handbook.figures import figure
+from outflow_cohort.handbook.notes import notes
+from outflow_cohort.handbook.specimen import GRID_MM, specimen
+from outflow_geometry.measures import REGISTRY
+
+IDS = [measure.id for measure in REGISTRY]
+CAUTION = "For research only, not for treating a patient."
+
+
+@pytest.fixture(scope="module")
+def handbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    output = tmp_path_factory.mktemp("handbook")
+    write_handbook(output=output)
+    return output
+
+
+@pytest.fixture(scope="module")
+def site(handbook: Path) -> Path:
+    pytest.importorskip("mkdocs", reason="mkdocs is not installed (pip install '.[docs]')")
+    assert main(["handbook", "--output", str(handbook), "--site"]) == EXIT_OK
+    return handbook / "site"
+
+
+def test_notes_and_registry_name_the_same_measures():
+    assert list(notes()) == sorted(IDS, key=list(notes()).index)
+    assert set(notes()) == set(IDS)
+    for note in notes().values():
+        assert note.formula
+        assert note.pitfalls
+
+
+@pytest.mark.parametrize("measure", REGISTRY, ids=IDS)
+def test_a_page_has_definition_formula_figure_source_and_pitfalls(measure, handbook: Path):
+    text = (handbook / f"pages/measures/{measure.id}.md").read_text(encoding="utf-8")
+    parts = dict(re.findall(r"^## (\w+)\n\n(.*?)(?=^## |\Z)", text, re.MULTILINE | re.DOTALL))
+    assert list(parts) == ["Definition", "Formula", "Figure", "Source", "Pitfalls"]
+    assert measure.definition in parts["Definition"]
+    assert all(line in parts["Formula"] for line in notes()[measure.id].formula)
+    assert measure.source in parts["Source"]
+    assert parts["Pitfalls"].count("\n- ") + 1 == len(notes()[measure.id].pitfalls)
+    assert CAUTION in text
+    picture = re.search(r"!\[.+\]\(\.\./(figures/.+\.svg)\)", parts["Figure"])
+    assert picture is not None
+    assert (handbook / "pages" / picture[1]).is_file()
+
+
+@pytest.mark.parametrize("name", IDS)
+def test_a_figure_is_a_whole_drawing_within_its_frame(name: str):
+    drawing = figure(name)
+    root = ElementTree.fromstring(drawing.standalone().encode())
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    assert root.get("aria-label", "").startswith(drawing.title)
+    assert len(list(root)) > 4
+    assert "nan" not in drawing.standalone()
+    assert not re.search(r"(href|src)=|url\((?!#)", drawing.standalone())
+    for text in root.iter("{http://www.w3.org/2000/svg}text"):
+        assert 0 <= float(text.get("x", "-1")) <= drawing.width
+        assert 0 <= float(text.get("y", "-1")) <= drawing.height
+
+
+def test_the_figures_heart_is_the_one_whose_truth_is_known():
+    """Oracle: the demonstration's own truth of this heart, worked out without the core; only sections are coarse here."""
+    from outflow_cohort.demo.settings import DemoSettings
+    from outflow_cohort.demo.true_sections import SKETCH
+    from outflow_cohort.handbook.specimen import CASE, PHASE_PCT
+
+    demo = DemoSettings(
+        study_id="h", title="h", seed=1, phases_pct=[PHASE_PCT], readers=["a"], sites=["S"], cases=[CASE]
+    )
+    truth = {(row[2], row[3], row[4]): row[5] for row in case_truth(demo, CASE, SKETCH)}
+    heart = specimen()
+    assert heart.anatomy.ring_contour.area == pytest.approx(truth["", "mitral_area", "spline"], rel=1e-3)
+    native, left = heart.areas()
+    # stations 1 mm apart and samples of GRID_MM along some 60 mm of outline
+    assert left.min() == pytest.approx(truth["P1", "neo_lvot_area", "full_frame"], rel=0.05)
+    assert math.isclose(heart.smallest(), truth["P1", "neo_lvot_station", "full_frame"], abs_tol=2.0)
+    assert np.all(left <= native + GRID_MM)
+
+
+def test_the_library_page_gives_what_it_says():
+    text = resources.files("outflow_cohort.handbook").joinpath("texts", "library.md").read_text(encoding="utf-8")
+    blocks = "\n".join(re.findall(r"```python\n(.*?)```", text, re.DOTALL))
+    examples = doctest.DocTestParser().get_doctest(blocks, {}, "library.md", None, 0)
+    assert len(examples.examples) >= 12
+    assert doctest.DocTestRunner().run(examples).failed == 0
+
+
+class _Links(HTMLParser):
+    """What a page loads by itself, and where it leads."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.loaded: list[str] = []
+        self.leads: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        if tag in ("img", "script", "iframe", "source") and given.get("src"):
+            self.loaded.append(str(given["src"]))
+        if tag == "link" and given.get("href"):
+            self.loaded.append(str(given["href"]))
+        if tag == "a" and given.get("href"):
+            self.leads.append(str(given["href"]))
+
+
+def test_the_site_is_whole_and_asks_the_network_for_nothing(site: Path):
+    pages = sorted(site.rglob("*.html"))
+    assert len(pages) >= len(NAVIGATION) + len(IDS)
+    for page in pages:
+        links = _Links()
+        links.feed(page.read_text(encoding="utf-8"))
+        assert links.loaded
+        for name in links.loaded:
+            assert not re.match(r"(https?:)?//", name), (page.name, name)
+            if page.name != "404.html":  # it is served from anywhere, so its paths begin at the root
+                assert (page.parent / name.split("?")[0].split("#")[0]).resolve().is_file(), (page.name, name)
+    for sheet in site.rglob("*.css"):
+        assert not re.search(r"@import|url\(['\"]?(https?:)?//", sheet.read_text(encoding="utf-8")), sheet.name
+    for name in IDS:
+        assert (site / f"measures/{name}.html").is_file()
+
+
+def test_the_same_program_builds_the_same_site(site: Path, tmp_path: Path):
+    assert main(["handbook", "--output", str(tmp_path / "again"), "--site"]) == EXIT_OK
+    first = {p.relative_to(site): p.read_bytes() for p in site.rglob("*.html")}
+    again = {p.relative_to(tmp_path / "again/site"): p.read_bytes() for p in (tmp_path / "again/site").rglob("*.html")}
+    assert first == again
+
+
+def test_without_the_generator_pages_are_written_and_the_way_is_told(tmp_path: Path, monkeypatch, capsys):
+    monkeypatch.setitem(__import__("sys").modules, "mkdocs.config", None)
+    monkeypatch.setitem(__import__("sys").modules, "mkdocs.commands.build", None)
+    assert main(["handbook", "--output", str(tmp_path), "--site"]) == EXIT_FAILED
+    assert "pip install" in capsys.readouterr().err
+    assert (tmp_path / "pages/index.md").is_file()
