@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import subprocess
 from pathlib import Path
 
 import duckdb
@@ -15,7 +17,7 @@ from small_results import AREAS, GROUPS, MITRAL, make_results
 
 from outflow_cohort.cli import EXIT_OK, EXIT_USAGE, main
 from outflow_cohort.files import write_parquet
-from outflow_cohort.handbook.questions import QUESTIONS, questions_page
+from outflow_cohort.handbook.questions import QUESTIONS, R_ANSWER, R_READ, questions_page
 from outflow_cohort.study.dictionary import TABLES
 from outflow_cohort.study.outputs import CURVES, MEASUREMENTS
 from outflow_cohort.study.table_schema import table_schema, write_table_schema
@@ -148,6 +150,45 @@ def test_the_documented_answers_are_right(results: Path, monkeypatch: pytest.Mon
     assert readers.loc[0, "sd"] == pytest.approx(15 * 2**0.5)
     assert set(narrowest["station_mm"]) == {-5.0}
     assert sorted(narrowest["left"]) == sorted(AREAS[k][30.0] / 400 for k in AREAS)
+
+
+needs_r = pytest.mark.skipif(not shutil.which("Rscript"), reason="needs R (Debian's r-base-core)")
+
+
+def run_r(script: str, folder: Path) -> pd.DataFrame:
+    """What the R `script` leaves as `answer`, run in `folder`."""
+    out = folder / "answer_of_r.csv"
+    script += f"\nwrite.csv(answer, {json.dumps(str(out))}, row.names = FALSE)\n"
+    done = subprocess.run(["Rscript", "-"], input=script, cwd=folder, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return pd.read_csv(out)
+
+
+def agrees_with_pandas(answer: pd.DataFrame, results: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    expected = answers(QUESTIONS[1], results, monkeypatch)[0]
+    found = answer.rename(columns=lambda name: name.removeprefix("value.")).sort_values("group").reset_index(drop=True)
+    pd.testing.assert_frame_equal(found[list(expected.columns)], expected, check_dtype=False)
+    assert R_READ + R_ANSWER in questions_page()
+
+
+@needs_r
+def test_the_documented_r_answer_is_right(results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Base R on the same rows, handed over as CSV: for machines whose R has no arrow."""
+    pd.read_parquet(results / "tables/measurements").to_csv(tmp_path / "long.csv", index=False)
+    pd.read_parquet(results / "work/cases.parquet").to_csv(tmp_path / "cases.csv", index=False)
+    handed_over = 'long <- read.csv("long.csv")\ncases <- read.csv("cases.csv")\n'
+    agrees_with_pandas(run_r(handed_over + R_ANSWER, tmp_path), results, monkeypatch)
+
+
+@needs_r
+def test_r_arrow_opens_the_tables_unchanged(results: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    has_arrow = ["Rscript", "-e", 'quit(status = !requireNamespace("arrow", quietly = TRUE))']
+    if subprocess.run(has_arrow, capture_output=True, check=False).returncode:
+        pytest.skip("R's package arrow is not installed; Debian does not carry it")
+    shutil.copytree(results, tmp_path / "results")
+    agrees_with_pandas(run_r(R_READ + R_ANSWER, tmp_path / "results"), results, monkeypatch)
+    names = run_r(R_READ + "answer <- data.frame(name = names(long))", tmp_path / "results")
+    assert list(names["name"]) == [c.name for c in MEASUREMENTS]
 
 
 def test_columns_come_in_the_order_of_the_contract(results: Path):

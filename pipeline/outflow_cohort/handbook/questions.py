@@ -143,6 +143,22 @@ QUALIFY row_number() OVER (
     ),
 )
 
+R_READ = """\
+parts <- list.files("tables/measurements", pattern = "parquet$", full.names = TRUE)
+long <- do.call(rbind, lapply(parts, arrow::read_parquet))
+cases <- arrow::read_parquet("work/cases.parquet")
+"""
+R_ANSWER = """\
+chosen <- subset(long, measure == "neo_lvot_area" & variant == "skirt/end_systole" &
+                       method == "automatic_path" & !is.na(value))
+by_case <- aggregate(value ~ case_id, data = chosen, FUN = mean)
+by_case <- merge(by_case, cases[, c("case_id", "group")], by = "case_id")
+answer <- aggregate(value ~ group, data = by_case,
+                    FUN = function(v) c(n = length(v), mean = mean(v), smallest = min(v)))
+answer <- do.call(data.frame, answer)
+"""
+"""The second question in R: arrow reads the tables, base R does the rest."""
+
 
 def questions_page() -> str:
     """Markdown page of the handbook."""
@@ -154,6 +170,8 @@ def questions_page() -> str:
         "row a reading and plan. In a table of many cases, several plans, readers or phases are separate rows: choose "
         "before you average.",
     ]
-    for question in QUESTIONS:
+    for place, question in enumerate(QUESTIONS):
         parts += [f"## {question.title}", f"```python\n{question.pandas}```", f"```sql\n{question.sql}```"]
+        if place == 1:
+            parts += ["The same in R, whose package arrow reads Parquet:", f"```r\n{R_READ}{R_ANSWER}```"]
     return "\n\n".join(parts) + "\n"
