@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import pytest
@@ -83,7 +84,8 @@ def test_one_header_a_series_is_looked_at(study, removed: str, modality: str, ex
     for name in "abc":
         header(folder / name, removed, modality)
     _, problems = preview(study())
-    assert [p.found for p in problems] == ([] if expected is None else [expected] * 3)
+    found = [p.found for p in problems if p.file == "series.csv"]
+    assert found == ([] if expected is None else [expected] * 3)
     assert not any("Quagmire" in str(p) for p in problems)
 
 
@@ -115,3 +117,29 @@ def test_the_fix_plan_suggests_edits_in_a_new_file_only(study, capsys):
     assert main(["check", str(path), "--fix-plan", str(fixes)]) == EXIT_USAGE
     assert "not overwritten" in capsys.readouterr().err
     assert fixes.read_bytes() == written
+
+
+def test_cases_of_which_nothing_can_be_measured_are_counted(study):
+    path = study(
+        cases=(["case_id", "device_id"], [["C1", "K27"], ["C2", ""], ["C3", ""]]),
+        landmarks=(LANDMARK_HEADER, ring_rows("C1", 30, "R1")),
+    )
+    _, problems = preview(path)
+    found = {p.file: p.found for p in problems if p.row is None}
+    assert found["landmarks.csv"] == "no reading of 2 of 3 cases"
+    assert found["plans.csv"] == "no plan and no device of 2 of 3 cases"
+    assert found["series.csv"] == "no series of 1 of 3 cases"
+    assert {p.severity for p in problems if p.row is None} == {"warning"}
+
+
+def test_the_mapping_that_is_suggested_works_as_it_stands(study, capsys):
+    """Unknown names are listed with the nearest structure; the line can be pasted into study.yaml."""
+    rows = [[*r[:4], "Mitral annulus: inner", *r[5:]] for r in ring_rows("C1", 30, "R1")]
+    main(["check", str(study(landmarks=(LANDMARK_HEADER, rows)))])
+    told = capsys.readouterr().err
+    assert "in 12 rows" in told
+    line = re.search(r"in study.yaml: (structure_names: {.*?})", told)
+    assert line is not None
+    path = study(f"study_id: trial\n{line[1]}\n", landmarks=(LANDMARK_HEADER, rows))
+    assert main(["check", str(path)]) == EXIT_OK
+    assert "A" in next(row for row in capsys.readouterr().out.splitlines() if row.startswith("C1"))

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from outflow_cohort.study.checks import StudyTables, load_tables
-from outflow_cohort.study.config import load_study
+from outflow_cohort.study.config import Study, load_study
 from outflow_cohort.study.cutoffs import read_cutoffs
 from outflow_cohort.study.identity_hints import CHECKED, identity_hints
 from outflow_cohort.study.problems import Problem, StudyError
@@ -38,8 +38,30 @@ def preview(study_file: Path) -> tuple[str, list[Problem]]:
             Problem(study.landmarks, None, None, f"a reading of case {row['case_id']} that will be set aside "
                     f"({row['code']})", "a reading that can be measured", str(row["message"]), severity="warning")
         )  # fmt: skip
+    problems += _gaps(tables, study)
     problems.sort(key=lambda p: (p.severity != "error", p.file, p.row or 0))
     return draw(tables, _withheld(tables, hints)), problems
+
+
+def _gaps(tables: StudyTables, study: Study) -> list[Problem]:
+    """Cases that nothing, or no outflow tract, can be measured of, one warning a kind."""
+    cases = tables.cases
+    planned = set(tables.plans["case_id"]) | set(cases.loc[cases["device_id"] != "", "case_id"])
+    kinds = (
+        (set(tables.series["case_id"]), study.series, "no series", "a series a case",
+         "Add rows; else the cases are set aside."),
+        (set(tables.landmarks["case_id"]), study.landmarks, "no reading", "a reading a case",
+         "Fill in landmarks; else the cases are set aside."),
+        (planned, study.plans, "no plan and no device", "a plan, or a device_id in cases.csv",
+         "Add rows where the outflow tract beside a device is asked for; ring and annulus are measured without."),
+    )  # fmt: skip
+    problems = []
+    for has, file, found, needed, remedy in kinds:
+        count = sum(case not in has for case in cases["case_id"])
+        if count:
+            text = f"{found} of {count} of {len(cases)} cases"
+            problems.append(Problem(file, None, None, text, needed, remedy, severity="warning"))
+    return problems
 
 
 def _withheld(tables: StudyTables, hints: list[Problem]) -> frozenset[str]:

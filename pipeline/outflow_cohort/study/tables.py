@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.study.columns import STRUCTURES, TABLES, Column, TableSpec
-from outflow_cohort.study.problems import Problem, described, nearest, nearest_name, shown
+from outflow_cohort.study.problems import LONGEST_SHOWN, Problem, described, nearest, nearest_name, shown
 
 LONGEST_NAME = 128
 """Characters of an identifier; a longer one is not an identifier."""
@@ -201,8 +201,19 @@ def read_landmarks(path: Path, names: dict[str, str], problems: list[Problem]) -
             Problem(
                 str(first["file"]), int(first["row"]), "structure", f"{shown(str(structure))} in {len(rows)} rows",
                 "a structure of the contract",
-                f"Rename it or map it under structure_names{nearest(str(structure), STRUCTURES) or '.'}",
+                f"Rename it or map it{_mapping(str(structure))}",
                 suggestion=nearest_name(str(structure), STRUCTURES),
             )
         )  # fmt: skip
     return frame
+
+
+def _mapping(name: str) -> str:
+    """How an unknown structure is mapped in study.yaml, with the nearest known name filled in."""
+    import json
+
+    likely = nearest_name(name, STRUCTURES)
+    target = likely or "STRUCTURE"
+    cited = json.dumps(name, ensure_ascii=False) if len(name) <= LONGEST_SHOWN and name.isprintable() else "NAME"
+    entry = f"in study.yaml: structure_names: {{{cited}: {target}}}"
+    return f', did you mean "{likely}"? ({entry})' if likely else f" {entry}."
