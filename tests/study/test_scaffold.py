@@ -139,3 +139,17 @@ def test_what_stands_there_is_not_overwritten(
     assert main(["init", str(new), "--dicom", str(source)]) == EXIT_STUDY
     assert "Remedy:" in capsys.readouterr().err
     assert not (new / "series.csv").exists()
+
+
+def test_the_examples_of_the_guide_make_a_study_without_errors(tree: Path, tmp_path: Path):
+    """Every example row is put into its table; what is missing then are only images and enough landmarks."""
+    new = tmp_path / "new"
+    main(["init", str(new), "--dicom", str(tree)])
+    guide = (new / "READ_FIRST.md").read_text(encoding="utf-8")
+    for name in TABLES:
+        block = guide.split(f"### {name}.csv")[1].split("For example:\n\n")[1].split("\n\n")[0]
+        rows = [line.strip() for line in block.splitlines()]
+        assert len(rows) > 1
+        (new / f"{name}.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    assert main(["check", str(new / "study.yaml")]) == EXIT_OK
+    assert f"check {new.as_posix()}/study.yaml" in guide

@@ -63,7 +63,7 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
             f"{len(speaking)} folder(s) not read: their names look like a person's. Rename them (numbers will do) and "
             "begin again in a new folder."
         )
-    write_text(folder / "READ_FIRST.md", _read_first(lines))
+    write_text(folder / "READ_FIRST.md", _read_first(lines, folder.as_posix()))
     return "\n".join([*lines, f"{len(found)} series of {len(patients)} patients; next: READ_FIRST.md"])
 
 
@@ -183,14 +183,42 @@ def _yaml(value: Any) -> str:
     return text.removesuffix("...\n").strip()
 
 
-def _read_first(found: list[str]) -> str:
-    lines = ["# Begin here", "", "For research only, not for treating a patient.", "",
-             "1. Rename the cases in cases.csv and series.csv to your pseudonyms; add group, device_id, prosthesis_id.",
-             "2. Look at the phases below. Those that a header states are filled in; a phase read from text is only "
-             "proposed: write it into series.csv where it is right.",
-             "3. Fill landmarks.csv (LPS, mm), plans.csv, devices.csv, and what else your study has.",
-             "4. `outflow-cohort check study.yaml`, then `snakemake --cores 2 --config study=study.yaml` from the "
-             "project's folder.", "", "## Series found", ""]  # fmt: skip
+EXAMPLES = {
+    "cases": ("C001,native,S1,FRAME-40,,1.9", "C002,failed_bioprosthesis,S2,FRAME-40,VALVE-27,"),
+    "series": ("C001,images/a/phase_30,,30", "C002,,images/c002.nii.gz,"),
+    "landmarks": ("C001,30,R1,1,,mitral_ring,1,12.4,-30.1,88.0", "C001,30,R1,1,,mitral_ring,2,14.9,-27.6,86.2"),
+    "plans": ("C001,p1,FRAME-40,18,,,,,", "C001,p2,FRAME-40,16,,-4,,,"),
+    "devices": ("FRAME-40,40,22,0,12",),
+    "device_profiles": ("FRAME-40,0,41.5", "FRAME-40,11,39", "FRAME-40,22,40.5"),
+    "prostheses": ("VALVE-27,27,25.0,0.8,15,13",),
+    "sizing_targets": ("FRAME-40,native,area,5,20",),
+}
+"""Rows as they may look, for READ_FIRST; everything in them is invented."""
+
+
+STEPS = """\
+# Begin here
+
+For research only, not for treating a patient.
+
+1. Rename the cases in cases.csv and series.csv to your pseudonyms; add group, device_id, prosthesis_id.
+   Use codes, no names: these columns go into the report as they are.
+2. Look at the phases below. Those that a header states are filled in; a phase read from text is only
+   proposed: write it into series.csv where it is right.
+3. Fill landmarks.csv (DICOM patient frame LPS, mm), plans.csv, devices.csv, and what else your study has.
+   Landmarks may also be a folder of CSV, Parquet, DICOM SR or RT Structure Set files: name it in
+   study.yaml (`landmarks: FOLDER`).
+4. From the project's folder: `.venv/bin/outflow-cohort check {place}/study.yaml`. Correct what it
+   names until no error is left.
+5. `.venv/bin/snakemake --cores 2 --config study={place}/study.yaml`, then open
+   `{place}/results/report/index.html`.
+
+## Series found
+"""
+
+
+def _read_first(found: list[str], place: str) -> str:
+    lines = [STEPS.format(place=place)]
     lines += [f"- {line}" for line in found]
     lines += ["", "## Columns", ""]
     for spec in TABLES.values():
@@ -199,7 +227,8 @@ def _read_first(found: list[str]) -> str:
             f"- `{c.name}`{' (required)' if c.required else ''}: {c.meaning}{f' [{c.unit}]' if c.unit else ''}"
             for c in spec.columns
         ]
-        lines.append("")
+        header = ",".join(c.name for c in spec.columns)
+        lines += ["", "For example:", "", *(f"    {row}" for row in (header, *EXAMPLES[spec.name])), ""]
     lines += ["### structures in landmarks.csv", ""]
     lines += [
         f"- `{s.name}` ({s.least}{'' if s.most else ' or more'} points): {s.meaning}" for s in STRUCTURES.values()
