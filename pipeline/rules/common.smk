@@ -1,7 +1,7 @@
 # Shared by all stages: the study, its results folder, its cases. Each job parses this again, so nothing heavy here.
 import sys
 
-from outflow_cohort.study.launch import last_words, prepare
+from outflow_cohort.study.launch import closing_words, last_words, prepare
 
 LAUNCH = prepare(
     study=config.get("study"),
@@ -42,6 +42,11 @@ def measured_folder(wildcards):
 onstart:
     # One case that fails must not keep the others from being measured.
     workflow.scheduler.keepgoing = True
+
+
+onsuccess:
+    if workflow.is_main_process:
+        print(closing_words(RESULTS), file=sys.stderr)
 
 
 onerror:

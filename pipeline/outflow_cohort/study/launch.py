@@ -84,6 +84,11 @@ def last_words(results: str) -> str:
     )
 
 
+def closing_words(results: str) -> str:
+    """What the screen says last where a run succeeds: where to begin reading."""
+    return f"Done. Begin with {results}/report/index.html; the tables are in {results}/tables."
+
+
 def _run(*arguments: str) -> None:
     """Run one of our commands in a process of its own, so that the workflow's parser stays light."""
     status = subprocess.run([sys.executable, "-m", "outflow_cohort", *arguments], check=False).returncode
