@@ -24,10 +24,10 @@ EXIT_STATUS = "exit status:\n" + "\n".join(f"  {status}  {meaning}" for status, 
 ENVIRONMENT = f"""environment:
   {VARIABLE}  {", ".join(WORDS)}: as the options for messages, also for the jobs of a workflow
   NO_COLOR     no colour in the workflow's own lines; the commands here print none at all"""
-CAUTION = (
-    "For research only, not for treating a patient. Measurements need a qualified reader's review; clinical "
-    "decisions rest with licensed physicians, the device's instructions and local protocol."
-)
+CAUTION = """\
+For research only, not for treating a patient. Measurements need a qualified
+reader's review; clinical decisions rest with licensed physicians, the device's
+instructions and local protocol."""
 
 Commands = argparse._SubParsersAction
 """What `add_subparsers` gives; argparse has no public name for it."""

@@ -31,7 +31,8 @@ nav:
 """
 STYLE = """\
 img[src*="figures/"] {display: block; max-width: 100%; border: 1px solid #dde1e5}
-table {font-size: .9em}
+table {font-size: .9em; margin-bottom: 1.2em}
+td, th {padding: .35em .7em; vertical-align: top}
 td code, th code {white-space: nowrap}
 """
 NAVIGATION = (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.handbook.figures import figure_words
@@ -11,6 +12,9 @@ from outflow_cohort.study.dictionary import CAUTION
 
 if TYPE_CHECKING:
     from outflow_geometry.measures import Measure
+
+HELP_WIDTH = 88
+"""Characters of a line of help in the handbook."""
 
 
 def _table(head: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
@@ -184,6 +188,9 @@ def commands_page() -> str:
     from outflow_cohort.cli_parts import STATUS_MEANINGS
 
     parser = build_parser()
+    subparsers = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    for each in (parser, *subparsers.choices.values()):  # as wide wherever it is written
+        each.formatter_class = partial(argparse.RawDescriptionHelpFormatter, width=HELP_WIDTH)
     status = list(STATUS_MEANINGS.items())
     parts = ["# Commands", f"```\n{parser.format_help()}```", "## Exit status", _table(("status", "meaning"), status)]
     parts += [
@@ -199,7 +206,6 @@ def commands_page() -> str:
         "No command prints colour. With `NO_COLOR` set, the lines of the workflow engine are plain too.",
         "`outflow-cohort completion bash` (or zsh) prints a script that completes commands and options.",
     ]
-    subparsers = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
     for name, sub in subparsers.choices.items():
         parts.append(f"## {name}\n\n```\n{sub.format_help()}```")
     return "\n\n".join(parts) + "\n"
