@@ -1,14 +1,17 @@
-"""Landmark files that general-purpose libraries wrote in their own way: rt-utils, highdicom, pydicom."""
+"""Landmark files that general-purpose libraries wrote in their own way: rt-utils, plastimatch, highdicom, pydicom."""
 
 from __future__ import annotations
 
 import math
+import shutil
+import subprocess
 from pathlib import Path
 
 import highdicom as hd
 import numpy as np
 import pytest
 import shapely
+import SimpleITK as sitk
 from pydicom.sr.codedict import codes
 from pydicom.sr.coding import Code
 
@@ -17,6 +20,7 @@ from outflow_cohort.interchange.landmark_files import read_dicom_landmarks
 from outflow_cohort.interchange.landmark_writers import evidence_of
 
 RT_UTILS = Path(__file__).parent / "data" / "rt_utils_ellipse.dcm"
+PLASTIMATCH = RT_UTILS.with_name("plastimatch_ellipse.dcm")
 XYZ = ["x_mm", "y_mm", "z_mm"]
 
 
@@ -29,15 +33,39 @@ def points_of(path: Path, structure: str) -> np.ndarray:
 
 def test_a_structure_set_of_rt_utils():
     """Truth: the ellipse that the mask was drawn from (see data/README.md); pixels are 0.5 mm."""
-    ring = points_of(RT_UTILS, "mitral_ring")
+    lies_on_the_ellipse(points_of(RT_UTILS, "mitral_ring"))
+    sample = points_of(RT_UTILS, "blood_sample")
+    assert set(sample[:, 2]) == {44.5}
+    np.testing.assert_allclose(sample[:, :2].mean(axis=0), [-9.25, -19.25], atol=0.5)
+
+
+def lies_on_the_ellipse(ring: np.ndarray) -> None:
+    """The ellipse that the mask was drawn from; pixels are 0.5 mm."""
     assert len(ring) >= 40
     assert set(ring[:, 2]) == {47.5}
     radius = np.hypot((ring[:, 0] - 4) / 16, (ring[:, 1] + 6) / 14)
     assert np.abs(radius - 1).max() * 16 < 0.75  # a pixel's diagonal
     assert shapely.Polygon(ring[:, :2]).area == pytest.approx(math.pi * 16 * 14, rel=0.05)
-    sample = points_of(RT_UTILS, "blood_sample")
-    assert set(sample[:, 2]) == {44.5}
-    np.testing.assert_allclose(sample[:, :2].mean(axis=0), [-9.25, -19.25], atol=0.5)
+
+
+def test_a_structure_set_of_plastimatch():
+    lies_on_the_ellipse(points_of(PLASTIMATCH, "mitral_ring"))
+
+
+@pytest.mark.skipif(not shutil.which("plastimatch"), reason="needs Debian's plastimatch")
+def test_a_structure_set_that_plastimatch_writes_here(tmp_path: Path):
+    k, j, i = np.indices((12, 96, 96))
+    x, y = -20 + 0.5 * i, -30 + 0.5 * j
+    mask = ((k == 5) & (((x - 4) / 16) ** 2 + ((y + 6) / 14) ** 2 <= 1)).astype(np.uint8)
+    image = sitk.GetImageFromArray(mask)
+    image.SetOrigin((-20, -30, 40))
+    image.SetSpacing((0.5, 0.5, 1.5))
+    sitk.WriteImage(image, str(tmp_path / "mask.nrrd"))
+    (tmp_path / "list.txt").write_text("0|255\\0\\0|Mitral Ring\n")
+    words = ["--input-ss-img", "mask.nrrd", "--input-ss-list", "list.txt", "--output-dicom", "out"]
+    subprocess.run(["plastimatch", "convert", *words], cwd=tmp_path, check=True, capture_output=True)
+    (written,) = (tmp_path / "out").glob("*.dcm")
+    lies_on_the_ellipse(points_of(written, "mitral_ring"))
 
 
 @pytest.mark.parametrize("named_by", ["finding", "tracking"])
