@@ -1,16 +1,20 @@
 """Studies of many cases from a few volumes linked many times: how does the time grow? Figures, never assertions.
 
-    python tests/benchmarks/scale_study.py --full 4,12 --synthetic 10,100,1000 --output results_demo/scale.md
+    python tests/benchmarks/scale_study.py --full 10,100 --synthetic 10,100,1000 --output results_demo/scale.md
 
-`--full` runs N cases x 1 phase x 3 readers x 2 reads through the real Snakefile, every step. `--synthetic` plans and
-dry-runs N cases x PHASES phases x 3 x 2 with the real Snakefile; then it copies the measured files of one case under
-the new case ids, with scattered values, and runs table, statistics, report and finish on them: no image is measured.
+`--full` runs N cases x 1 phase x 1 reader x 2 reads through the real Snakefile, every step; then once more with
+nothing to do, then with one case more. `--synthetic` plans and dry-runs N cases x PHASES phases x 3 readers x 2 reads
+with the real Snakefile; then it copies the measured files of one case under the new case ids, with scattered values,
+and runs table, statistics, report and finish on them: no image is measured. `--one-more` makes such a study look
+finished to the workflow engine, adds one case, and runs the real Snakefile on what there is to do.
 Invented data; landmarks differ between cases by a scatter of JITTER_MM.
 """
 
 from __future__ import annotations
 
 import argparse
+import base64
+import csv
 import json
 import os
 import re
@@ -19,7 +23,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,10 +31,13 @@ import pandas as pd
 
 PROJECT = Path(__file__).parents[2]
 READERS, READS = ("ash", "birch", "cedar"), 2
+FULL_READERS = ("ash",)
+"""Readers of the studies that are measured in full, each with READS reads: few, so that 100 cases take minutes."""
 FULL_PHASES = (40,)
 JITTER_MM = 0.2
 SCATTER = 0.03
 """Relative scatter of synthetic values between cases, readings and phases."""
+SCHEDULER = "greedy"
 BASE_CASES = ("B01", "B02")
 BASE = """\
 study_id: scale_base
@@ -46,6 +53,9 @@ cases:
 scan: {{matrix: 128, pixel_mm: 1.25, slice_mm: 1.25, slices: 100, supersample: 1}}
 """
 SETTINGS = "study_id: scale_study\nuncertainty: {draws: 50}\nstatistics: {n_boot: 200}\n"
+NEW_CASE = "C90000"
+GATHERED = ("measurements", "curves", "views", "series", "privacy", "set_aside", "README")
+"""What the table step writes; the other tables are statistics."""
 SMALL_TABLES = ("devices", "device_profiles", "prostheses", "sizing_targets")
 
 
@@ -71,6 +81,7 @@ class Spent:
     processor: float
     peak_mib: float
     output: str
+    engine: float = 0.0
 
 
 def make_base(folder: Path, phases: tuple[int, ...], scans: bool) -> None:
@@ -84,7 +95,7 @@ def make_base(folder: Path, phases: tuple[int, ...], scans: bool) -> None:
         write_case_series(folder=folder, case_id=case)
 
 
-def make_study(folder: Path, base: Path, cases: int) -> Path:
+def make_study(folder: Path, base: Path, cases: int, readers: tuple[str, ...] = READERS) -> Path:
     """A study of `cases` cases whose series are links to those of `base`, each with its own landmarks; one plan."""
     rng = np.random.default_rng(cases)
     folder.mkdir(parents=True)
@@ -94,6 +105,7 @@ def make_study(folder: Path, base: Path, cases: int) -> Path:
     tables = {name: pd.read_csv(base / f"{name}.csv") for name in ("cases", "series", "landmarks", "plans")}
     plans = tables["plans"]
     tables["plans"] = plans[plans["plan_id"] == plans["plan_id"].min()]
+    tables["landmarks"] = tables["landmarks"][tables["landmarks"]["reader_id"].isin(readers)]
     for name, rows in tables.items():
         by_case = {case: part for case, part in rows.groupby("case_id")}
         parts = [by_case[BASE_CASES[i % len(BASE_CASES)]] for i in range(cases)]
@@ -136,10 +148,45 @@ def run(*command: str) -> Spent:
     return Spent(seconds, float(processor), int(peak) / 1024, done.stdout)
 
 
+ENGINE = (
+    "import atexit, resource\n"
+    "def tell():\n"
+    "    own = resource.getrusage(resource.RUSAGE_SELF)\n"
+    "    print('\\nENGINE', own.ru_utime + own.ru_stime, own.ru_maxrss, flush=True)\n"
+    "atexit.register(tell)\n"
+    "from snakemake.cli import main\n"
+    "main()\n"
+)
+"""The workflow engine as its command line starts it, telling its own processor time and memory at the end."""
+
+
 def snakemake(study: Path, *arguments: str, cores: int = 2) -> Spent:
-    """Run the real Snakefile."""
+    """Run the real Snakefile; `engine` of the result is the processor time of the engine's own process."""
     config = ("--config", f"study={study}")
-    return run(sys.executable, "-m", "snakemake", "--cores", str(cores), "--scheduler", "greedy", *arguments, *config)
+    choice = ("--cores", str(cores), "--scheduler", SCHEDULER)
+    spent = run(sys.executable, "-c", ENGINE, *choice, *arguments, *config)
+    processor, _ = re.findall(r"^ENGINE ([\d.]+) (\d+)", spent.output, re.MULTILINE)[-1]
+    return replace(spent, engine=float(processor))
+
+
+def working_seconds(results: Path, since: float) -> tuple[float, float]:
+    """Seconds since a moment in which at least one job was at work, and the sum over jobs, by the engine's records."""
+    spans = set()
+    inside = f"{results}{os.sep}"
+    for file in (PROJECT / ".snakemake/metadata").rglob("*"):
+        if not file.is_file() or file.stat().st_mtime < since:
+            continue
+        text = "".join(part.removeprefix("@") for part in file.relative_to(PROJECT / ".snakemake/metadata").parts)
+        if not base64.urlsafe_b64decode(text).decode().startswith(inside):
+            continue
+        record = json.loads(file.read_text(encoding="utf-8"))
+        if record.get("starttime") and record["starttime"] >= since:
+            spans.add((record["starttime"], record["endtime"]))
+    covered, end = 0.0, 0.0
+    for start, stop in sorted(spans):
+        covered += max(0.0, stop - max(start, end))
+        end = max(end, stop)
+    return covered, sum(stop - start for start, stop in spans)
 
 
 def note(figures: Figures, name: str, spent: Spent, *, peak: bool = True) -> None:
@@ -161,11 +208,13 @@ def size_mb(folder: Path) -> float:
 
 def full_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
     """Every step of every case through the real Snakefile; then nothing to do; then one case more."""
-    study = make_study(folder, base, cases)
-    readings = cases * len(FULL_PHASES) * len(READERS) * READS
+    study = make_study(folder, base, cases, FULL_READERS)
+    readings = cases * len(FULL_PHASES) * len(FULL_READERS) * READS
     figures = Figures(cases, len(FULL_PHASES), readings, "full")
     note(figures, "plan and dry run", snakemake(study, "--dry-run", cores=cores))
-    note(figures, "whole run", snakemake(study, cores=cores), peak=False)
+    begin = time.time()
+    whole = snakemake(study, cores=cores)
+    note(figures, "whole run", whole, peak=False)
     results = folder / "results"
     measuring = 0.0
     for file in sorted((results / "logs/benchmarks").rglob("*.tsv")):
@@ -174,12 +223,67 @@ def full_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
         figures.peak_mib[name] = max(figures.peak_mib.get(name, 0.0), float(row["max_rss"]))
         if name == "measure":
             measuring += float(row["cpu_time"])
-    figures.other["readings a minute of processor time, measuring only"] = readings / (measuring / 60)
-    figures.other["readings a minute of processor time, whole run"] = readings / (figures.processor["whole run"] / 60)
-    figures.other["share of processor time outside of measuring"] = 1 - measuring / figures.processor["whole run"]
+    covered, _ = working_seconds(results, begin)
+    figures.other |= {
+        "readings a minute of processor time, measuring only": readings / (measuring / 60),
+        "readings a minute of processor time, whole run": readings / (whole.processor / 60),
+        "engine's own share of processor time": whole.engine / whole.processor,
+        "share of wall time in which no job was at work": 1 - covered / whole.seconds,
+    }
     note(figures, "run with nothing to do", snakemake(study, cores=cores))
     figures.other["tables MB"] = size_mb(results / "tables")
+    one_more(figures, study, cores)
     return figures
+
+
+def add_case(folder: Path, like: str, name: str) -> None:
+    """Add the case `name` to every table, with the rows of the case `like`."""
+    for table in ("cases", "series", "landmarks", "plans"):
+        path = folder / f"{table}.csv"
+        with path.open(newline="", encoding="utf-8") as handle:
+            rows = [row for row in csv.reader(handle) if row[0] == like]
+        with path.open("a", newline="", encoding="utf-8") as handle:
+            csv.writer(handle).writerows([name, *row[1:]] for row in rows)
+
+
+def one_more(figures: Figures, study: Path, cores: int) -> None:
+    """Add one case to a finished study, run the real Snakefile on what that asks for, and note what it took."""
+    add_case(study.parent, "C00000", NEW_CASE)
+    spent = snakemake(study, cores=cores)
+    note(figures, "one case more", spent, peak=False)
+    jobs = dict(re.findall(r"^(\w+)\s+(\d+)\s*$", spent.output.split("Job stats:", 1)[1], re.MULTILINE))
+    if jobs["measure"] != "1":
+        raise RuntimeError(f"{jobs}; needed one measure job")
+    own = study.parent / "results/logs/benchmarks"
+    of_case = [pd.read_csv(own / step / f"{NEW_CASE}.tsv", sep="\t").iloc[0] for step in ("volume", "measure")]
+    figures.processor["volume and measure of that case"] = float(sum(row["cpu_time"] for row in of_case))
+    figures.seconds["volume and measure of that case"] = float(sum(row["s"] for row in of_case))
+
+
+def look_finished(study: Path) -> None:
+    """Give a synthetic study the sheets it lacks, and every file a time that the workflow engine takes for finished."""
+    results = study.parent / "results"
+    keys = json.loads((results / "work/plan.json").read_text(encoding="utf-8"))["keys"]
+    sheets = results / "report/cases"
+    sheets.mkdir(parents=True, exist_ok=True)
+    for key in keys:
+        (sheets / f"{key}.html").write_text("a sheet\n", encoding="utf-8")
+    tables = list((results / "tables").iterdir())
+    gathered = [path for path in tables if path.name.split(".")[0] in GATHERED]
+    stages = [
+        [*(results / "work").glob("*.*"), *(results / "work/requests").iterdir()],
+        (results / "work/inventory").iterdir(),
+        (results / "work/measured").rglob("*"),
+        sheets.iterdir(),
+        gathered,
+        [path for path in tables if path not in gathered],
+        [results / "report/index.html"],
+        [results / "run.json"],
+    ]
+    start = time.time() - 3600
+    for number, paths in enumerate(stages):
+        for path in paths:
+            os.utime(path, (start + number, start + number))
 
 
 def synthesize(results: Path, donor: Path, phases: tuple[int, ...]) -> None:
@@ -219,8 +323,10 @@ def synthesize(results: Path, donor: Path, phases: tuple[int, ...]) -> None:
         os.link(donor / "pictures.npz", folder / "pictures.npz")
 
 
-def synthetic_run(folder: Path, base: Path, donor: Path, cases: int, phases: tuple[int, ...]) -> Figures:
-    """Plan, dry run, then the steps of the whole cohort on synthetic measurements."""
+def synthetic_run(
+    folder: Path, base: Path, donor: Path, cases: int, phases: tuple[int, ...], *, more: bool = False, cores: int = 2
+) -> Figures:
+    """Plan, dry run, then the steps of the whole cohort on synthetic measurements; then one case more, if wanted."""
     study = make_study(folder, base, cases)
     readings = cases * len(phases) * len(READERS) * READS
     figures = Figures(cases, len(phases), readings, "synthetic")
@@ -236,6 +342,10 @@ def synthetic_run(folder: Path, base: Path, donor: Path, cases: int, phases: tup
     counts = json.loads((results / "run.json").read_text(encoding="utf-8"))["counts"]["readings"]
     if counts["measured"] != readings:
         raise RuntimeError(f"{counts}; needed {readings} measured readings")
+    if more:
+        look_finished(study)
+        note(figures, "run with nothing to do", snakemake(study, cores=cores))
+        one_more(figures, study, cores)
     return figures
 
 
@@ -256,7 +366,7 @@ def markdown(rows: list[Figures]) -> str:
             "For research only, not for treating a patient. Invented data. Processor seconds (wall seconds); the machine's two",
             "cores had other work at the same time, so that wall times are several times what they would be alone.", ""]  # fmt: skip
     kinds = {
-        "full": "Every step through the real Snakefile, 3 readers x 2 reads, one plan, 50 draws a reading",
+        "full": "Every step through the real Snakefile, 1 reader x 2 reads, one plan, 50 draws a reading",
         "synthetic": "Plan and dry run through the real Snakefile; table, statistics, report and finish on copies of one "
         "case's measurements with scattered values (no image was measured, no case sheet written)",
     }
@@ -294,6 +404,7 @@ def main() -> None:
     parser.add_argument("--full", type=numbers, default=[], help="numbers of cases to run in full")
     parser.add_argument("--synthetic", type=numbers, default=[], help="numbers of cases with synthetic measurements")
     parser.add_argument("--phases", type=int, default=10, help="phases of the synthetic studies")
+    parser.add_argument("--one-more", action="store_true", help="add one case to each synthetic study (1 phase)")
     parser.add_argument("--cores", type=int, default=2)
     parser.add_argument("--folder", type=Path, help="where to work (default: a temporary folder, removed at the end)")
     parser.add_argument(
@@ -303,7 +414,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = (args.folder or Path(temporary)).resolve()
         folder.mkdir(parents=True, exist_ok=True)
-        rows = measure_all(folder, args.full, args.synthetic, args.phases, args.cores)
+        rows = measure_all(folder, args.full, args.synthetic, args.phases, args.cores, args.one_more)
     if args.output and args.output.with_suffix(".json").exists():
         earlier = json.loads(args.output.with_suffix(".json").read_text(encoding="utf-8"))
         fresh = {(row.kind, row.phases, row.cases) for row in rows}
@@ -318,7 +429,9 @@ def main() -> None:
         args.output.with_suffix(".json").write_text(content + "\n", encoding="utf-8")
 
 
-def measure_all(folder: Path, full: list[int], synthetic: list[int], phases: int, cores: int) -> list[Figures]:
+def measure_all(
+    folder: Path, full: list[int], synthetic: list[int], phases: int, cores: int, more: bool
+) -> list[Figures]:
     """Run every study; a study of one case in full lends its measurements to the synthetic ones."""
     base = folder / "base"
     if not base.exists():
@@ -331,8 +444,8 @@ def measure_all(folder: Path, full: list[int], synthetic: list[int], phases: int
         lender = folder / "lender"
         if not lender.exists():
             snakemake(make_study(lender, base, 1), "--until", "measure", cores=cores)
-        many_phases = tuple(100 * i // phases for i in range(phases))
-        tables_only = folder / f"base{phases}"
+        many_phases = tuple(100 * i // phases for i in range(phases)) if phases > 1 else FULL_PHASES
+        tables_only = folder / f"base{phases}" if phases > 1 else base
         if not tables_only.exists():
             make_base(tables_only, many_phases, scans=False)
             for case in BASE_CASES:
@@ -340,7 +453,8 @@ def measure_all(folder: Path, full: list[int], synthetic: list[int], phases: int
                     (tables_only / f"dicom/{case}/phase_{phase:03d}").mkdir(parents=True)
         donor = lender / "results/work/measured/C00000"
         for cases in synthetic:
-            rows.append(synthetic_run(folder / f"synthetic{cases}", tables_only, donor, cases, many_phases))
+            place = folder / f"synthetic{cases}x{phases}"
+            rows.append(synthetic_run(place, tables_only, donor, cases, many_phases, more=more, cores=cores))
             print(rows[-1], file=sys.stderr, flush=True)
     return rows
 

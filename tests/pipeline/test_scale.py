@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import sys
 from pathlib import Path
 
@@ -10,19 +9,9 @@ import pytest
 from workflow_runs import PROJECT, jobs_planned
 
 sys.path.insert(0, str(PROJECT / "tests/benchmarks"))
-from scale_study import FULL_PHASES, READERS, READS, make_base, make_study, snakemake, synthetic_run
+from scale_study import FULL_PHASES, READERS, READS, add_case, make_base, make_study, snakemake, synthetic_run
 
 CASES = 20
-
-
-def add_case(folder: Path, like: str, name: str) -> None:
-    """Add the case `name` to every table, with the rows of the case `like`."""
-    for table in ("cases", "series", "landmarks", "plans"):
-        path = folder / f"{table}.csv"
-        with path.open(newline="", encoding="utf-8") as handle:
-            rows = [row for row in csv.reader(handle) if row[0] == like]
-        with path.open("a", newline="", encoding="utf-8") as handle:
-            csv.writer(handle).writerows([name, *row[1:]] for row in rows)
 
 
 @pytest.mark.scale
