@@ -16,7 +16,7 @@ from numba import njit
 from outflow_geometry.frames import FloatArray
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def trilinear(values, k, j, i, outside):  # type: ignore[no-untyped-def]
     """Linear interpolation at one index; `outside` beyond the outermost voxel centres."""
     nk, nj, ni = values.shape
@@ -84,7 +84,7 @@ def spread_rings(points, offsets, spacing, out, out_offsets):  # type: ignore[no
     return written
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def spline_weights(position, scale, first, value, slope, bend):  # type: ignore[no-untyped-def]
     """Weights of the quintic B-spline stretched by `scale` voxels at `position`, and of its two derivatives."""
     for n in range(len(value)):
@@ -114,7 +114,7 @@ def spline_weights(position, scale, first, value, slope, bend):  # type: ignore[
         bend[n] = b / (scale * scale * scale)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def smooth_derivatives(values, index, scale, stride, bends, out):  # type: ignore[no-untyped-def]
     """Value, gradient and (where `bends`) second derivatives at (n, 3) indices, smoothed by a quintic B-spline.
 

@@ -19,7 +19,7 @@ DEVICE_CELL, DEVICE_CELLS = 2.0, 28
 reaches 56 mm."""
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def solid_depth(z, radial, pieces, count):  # type: ignore[no-untyped-def]
     """Signed distance into the frustums at station z and radius `radial` (positive inside), to first order.
 
@@ -39,7 +39,7 @@ def solid_depth(z, radial, pieces, count):  # type: ignore[no-untyped-def]
     return best
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def cell_share(a, b, c, d):  # type: ignore[no-untyped-def]
     """Share of a unit cell where the linear interpolant of its corners (a b / d c, in ring order) is positive."""
     if a > 0.0 and b > 0.0 and c > 0.0 and d > 0.0:
@@ -82,7 +82,7 @@ def cell_share(a, b, c, d):  # type: ignore[no-untyped-def]
     return 0.5 * area
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def device_depth(x, y, device, pieces, count):  # type: ignore[no-untyped-def]
     """Signed distance into the device at (x, y) of a plane with the products `device` (6,); see `quick_areas`."""
     z = device[3] + device[4] * x + device[5] * y
@@ -90,7 +90,7 @@ def device_depth(x, y, device, pieces, count):  # type: ignore[no-untyped-def]
     return solid_depth(z, math.sqrt(max(square - z * z, 0.0)), pieces, count)
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def fill_depth(  # type: ignore[no-untyped-def]
     values, slope, origin, du, dv, lines, device, pieces, count, at_path, left, low, step, depth, box
 ):
@@ -141,7 +141,7 @@ def fill_depth(  # type: ignore[no-untyped-def]
     box[0], box[1], box[2], box[3] = top, bottom, leftmost, rightmost
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def counted_cells(depth, lines, at_path, left, low, step, least, box, label, root, sizes, beyond, nearest):  # type: ignore[no-untyped-def]
     """Area of the counted parts; `label` (rows, columns) names the run of each cell in the box, `root` its part, and
     `sizes` is left positive for parts that count."""
@@ -216,7 +216,7 @@ def counted_cells(depth, lines, at_path, left, low, step, least, box, label, roo
     return total
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _ray_end(depth, label, left, low, step, x0, y0, x1, y1):  # type: ignore[no-untyped-def]
     """Distance from (x0, y0) along the unit vector (x1, y1) of the last edge of a counted part; 0 where none is."""
     rows, columns = depth.shape
@@ -240,7 +240,7 @@ def _ray_end(depth, label, left, low, step, x0, y0, x1, y1):  # type: ignore[no-
     return 0.0
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _device_distance(x, y, device, pieces, count):  # type: ignore[no-untyped-def]
     """Distance within the plane from (x, y) to the device's outline, by Newton steps along the gradient."""
     px, py = x, y
@@ -270,7 +270,7 @@ def _device_middle(device, pieces, count):  # type: ignore[no-untyped-def]
     return x0 / inside, y0 / inside
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def _caliper_widths(depth, label, box, left, low, step, widths):  # type: ignore[no-untyped-def]
     """Largest and smallest width, mm, of the counted parts over len(widths) directions; nan where there is none."""
     turns = len(widths)
@@ -300,7 +300,7 @@ def _caliper_widths(depth, label, box, left, low, step, widths):  # type: ignore
     return largest, smallest
 
 
-@njit(cache=True, nogil=True, fastmath=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy")
 def quick_areas(  # type: ignore[no-untyped-def]
     values,
     slope,

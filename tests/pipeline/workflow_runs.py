@@ -38,9 +38,9 @@ def snakemake(
 
 
 def table_bytes(folder: Path) -> dict[str, str]:
-    """SHA-256 of every file below the study's tables."""
+    """SHA-256 of every file below the study's tables, without the workflow engine's own time marks."""
     tables = folder / "results/tables"
-    files = sorted(p for p in tables.rglob("*") if p.is_file())
+    files = sorted(p for p in tables.rglob("*") if p.is_file() and p.name != ".snakemake_timestamp")
     return {p.relative_to(tables).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest() for p in files}
 
 
