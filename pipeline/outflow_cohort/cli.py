@@ -16,6 +16,7 @@ from outflow_cohort.cli_parts import (
     CAUTION,
     ENVIRONMENT,
     EXIT_FAILED,
+    EXIT_MEMORY,
     EXIT_OK,
     EXIT_STATUS,
     EXIT_STUDY,
@@ -178,9 +179,11 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     text, example = "Read and resample the volumes of a case.", "--request R.json --inventory I.json --output V"
     p = add_command(commands, "volume", _volume, text, example)
     add_paths(p, request=REQUEST, inventory=INVENTORY, output="folder to write")
+    _add_attempts(p)
     text = "Measure all phases, readers and plans of a case."
     p = add_command(commands, "measure", _measure, text, "--request R.json --inventory I.json --volumes V --output M")
     add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", output="folder to write")
+    _add_attempts(p)
     text, example = "Gather the cases' measurements into the tables of a study.", "--results results"
     p = add_command(commands, "table", _table, text, example)
     add_paths(p, results=RESULTS)
@@ -197,6 +200,11 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     add_paths(p, results=RESULTS, truth="folder of true values")
     p = add_command(commands, "finish", _finish, "Check that nothing was lost and write run.json.", example)
     add_paths(p, results=RESULTS)
+
+
+def _add_attempts(command: argparse.ArgumentParser) -> None:
+    text = "how often the workflow will try again; at 0 want of memory sets the case aside"
+    command.add_argument("--attempts-left", type=int, metavar="N", help=text)
 
 
 def _claim(args: argparse.Namespace) -> AbstractContextManager[None]:
@@ -232,6 +240,25 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _call(args: argparse.Namespace) -> int:
+    """Run the command; the last attempt at a case sets it aside where there is not enough memory."""
+    if getattr(args, "attempts_left", None) != 0:
+        return _call_once(args)
+    from outflow_cohort.steps.memory import last_attempt
+
+    return last_attempt(lambda: _call_once(args), lambda: _set_aside_for_memory(args), EXIT_MEMORY)
+
+
+def _set_aside_for_memory(args: argparse.Namespace) -> None:
+    from outflow_cohort.steps import measure, memory, volume
+
+    step = volume if args.function is _volume else measure
+    with _claim(args):
+        step.set_case_aside(
+            request=args.request, output_dir=args.output, code=memory.OUT_OF_MEMORY, message=memory.MESSAGE
+        )
+
+
+def _call_once(args: argparse.Namespace) -> int:
     """Run the command; what a user can mend is told without a traceback."""
     from outflow_cohort.files import DamagedFile
     from outflow_cohort.study.problems import StudyError
@@ -244,7 +271,7 @@ def _call(args: argparse.Namespace) -> int:
         return EXIT_FAILED
     except MemoryError:
         events.error("out of memory: start again with more memory for this step (mem_mb of its rule)", name="memory")
-        return EXIT_FAILED
+        return EXIT_MEMORY
     except OSError as trouble:
         if trouble.errno not in DISK_TROUBLE:
             raise

@@ -12,13 +12,16 @@ EXIT_OK = 0
 EXIT_FAILED = 1
 EXIT_USAGE = 2
 EXIT_STUDY = 3
-"""0 done; 1 the work failed; 2 wrong use of the command line; 3 the study has errors (each was told)."""
+EXIT_MEMORY = 4
+"""0 done; 1 the work failed; 2 wrong use of the command line; 3 the study has errors (each was told); 4 out of
+memory."""
 
 STATUS_MEANINGS = {
     EXIT_OK: "done",
     EXIT_FAILED: "the work failed, or two compared runs differ",
     EXIT_USAGE: "wrong use of the command line",
     EXIT_STUDY: "the study has errors; each was told with file, row, found, needed, remedy",
+    EXIT_MEMORY: "out of memory",
 }
 EXIT_STATUS = "exit status:\n" + "\n".join(f"  {status}  {meaning}" for status, meaning in STATUS_MEANINGS.items())
 ENVIRONMENT = f"""environment:

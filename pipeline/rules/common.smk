@@ -29,6 +29,14 @@ def memory(megabytes):
     return by_attempt
 
 
+ATTEMPTS = 3
+
+
+def attempts_left(wildcards, attempt):
+    """How often a case's job will be tried again: in the last attempt want of memory sets the case aside."""
+    return ATTEMPTS - attempt
+
+
 def results_folder(wildcards):
     """The results folder, for commands that find their files in it by name."""
     return RESULTS

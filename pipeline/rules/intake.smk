@@ -29,6 +29,8 @@ rule volume:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(1500),
+        attempts_left=attempts_left,
+    retries: ATTEMPTS - 1
     shell:
         "outflow-cohort volume --request {input.request:q} --inventory {input.inventory:q} "
-        "--output {output:q} > {log:q} 2>&1"
+        "--attempts-left {resources.attempts_left} --output {output:q} > {log:q} 2>&1"

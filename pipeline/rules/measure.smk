@@ -19,12 +19,15 @@ rule measure:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(2000),
+        attempts_left=attempts_left,
+    retries: ATTEMPTS - 1
     params:
         folder=measured_folder,
         results=results_folder,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
-        "--volumes {input.volumes:q} --output {params.folder:q} > {log:q} 2>&1 "
+        "--volumes {input.volumes:q} --attempts-left {resources.attempts_left} --output {params.folder:q} "
+        "> {log:q} 2>&1 "
         "&& outflow-cohort status --line {params.results:q}"
 
 

@@ -25,14 +25,23 @@ def measure(*, request: Path, inventory: Path, volumes: Path, output_dir: Path) 
     case = _CaseOutput(content)
 
     def give_up() -> None:
-        crashed = _CaseOutput(content)
-        for reading in content["readings"]:
-            crashed.put_aside(reading, CRASH_CODE, crash_message(STAGE))
-        crashed.write(output_dir)
+        _write_aside(content, output_dir, CRASH_CODE, crash_message(STAGE))
 
     run_guarded(lambda: _measure(content, read_json(inventory), volumes, case), give_up)
     if case.complete:
         case.write(output_dir)
+
+
+def set_case_aside(*, request: Path, output_dir: Path, code: str, message: str) -> None:
+    """Write the files of a case of which nothing could be measured, for one reason."""
+    _write_aside(read_json(request), output_dir, code, message)
+
+
+def _write_aside(content: Row, output_dir: Path, code: str, message: str) -> None:
+    case = _CaseOutput(content)
+    for reading in content["readings"]:
+        case.put_aside(reading, code, message)
+    case.write(output_dir)
 
 
 class _CaseOutput:

@@ -40,12 +40,21 @@ def _fill(content: Row, inventory: Path, output_dir: Path) -> None:
     """Fill the case's folder, also where the step crashes."""
 
     def give_up() -> None:
-        from outflow_cohort.dicom.rows import aside_row
-
-        row = aside_row(content["case"]["case_id"], None, STAGE, CRASH_CODE, crash_message(STAGE))
-        _write_index(output_dir, [], [], [row])
+        _write_aside(content, output_dir, CRASH_CODE, crash_message(STAGE))
 
     run_guarded(lambda: _volume(content, read_json(inventory), output_dir), give_up)
+
+
+def set_case_aside(*, request: Path, output_dir: Path, code: str, message: str) -> None:
+    """Write the folder of a case of which no phase could be read, for one reason."""
+    with fresh_folder(output_dir) as fresh:
+        _write_aside(read_request(request), fresh, code, message)
+
+
+def _write_aside(content: Row, output_dir: Path, code: str, message: str) -> None:
+    from outflow_cohort.dicom.rows import aside_row
+
+    _write_index(output_dir, [], [], [aside_row(content["case"]["case_id"], None, STAGE, code, message)])
 
 
 def _write_index(output_dir: Path, volumes: list[Row], quality: list[Row], aside: list[Row]) -> None:
