@@ -24,3 +24,5 @@ rule all:
         rules.statistics.output,
         rules.report.output,
         expand(rules.sheet.output, key=KEYS),
+        # A case whose measured folder was deleted is measured anew.
+        expand(rules.measure.output.set_aside, key=KEYS),

@@ -12,7 +12,7 @@ from pathlib import Path
 OUT_OF_MEMORY = "out_of_memory"
 MESSAGE = (
     "the case needed more memory than there was, in every attempt. Give its steps more (mem_mb of the rules volume and "
-    "measure, or a machine with more), delete work/volumes and work/measured of this case and start again."
+    "measure, or a machine with more), delete the case's folder in work/measured and start again."
 )
 KILL_COUNTER = Path("/proc/vmstat")
 DIE_WITH_PARENT = 1
