@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Protocol
 
 import numpy as np
+from scipy.special import ndtr
 
 from outflow_geometry import aortic, leaflet, mitral, sizing
 from outflow_geometry.anatomy import Anatomy
@@ -23,6 +24,9 @@ from outflow_geometry.planes import least_squares_plane
 
 RING_TABLE_DIFFERENCE = 1.0
 """mm between a ring's inner diameter from the image and from the table, above which both need a look."""
+
+TINY_DEVIATION = 1e-9
+"""Draws that all agree leave a chance of 0 or 1, not a division by zero."""
 
 Value = float | tuple[float, str]
 Key = tuple[str, str, str]
@@ -66,9 +70,9 @@ class Draws:
     value: float
     redrawn: FloatArray
 
-    def truths(self) -> FloatArray:
-        """Values that the truth may have: the error of each draw taken off the measured value (pivotal)."""
-        return 2.0 * self.value - self.redrawn
+    def chance_below(self, limit: float) -> float:
+        """Chance that the truth lies below `limit`: normal, with the draws' standard deviation about the value."""
+        return float(ndtr((limit - self.value) / max(float(np.std(self.redrawn, ddof=1)), TINY_DEVIATION)))
 
 
 @dataclass(frozen=True)
@@ -240,7 +244,7 @@ def neo_lvot_chance_below(frame: Frame, variant: str, method: str) -> Value:
         frame.smallest(solid, method)  # says why, where there is no area at all
         raise GeometryError("unknown_landmark_scatter", "no landmark scatter is known; set uncertainty.prior_sd_mm")
     area = next(c.area for c in frame.definitions.cutoffs if c.cutoff_id == cutoff_id)
-    return float(np.mean(draws.truths() < area))
+    return draws.chance_below(area)
 
 
 def traced_area(frame: Frame, variant: str, method: str) -> Value:

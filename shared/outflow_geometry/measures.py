@@ -35,7 +35,7 @@ class Measure:
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
         `square` (root mean squares), `ratio` (lengths of rough curves), or `place`: none, the value hangs on where
-        the smallest section lies, and a reading far off is drawn back towards the middle.
+        the smallest section lies, and redraws about a reading tell the size of its error but not its direction.
     """
 
     id: str
@@ -244,6 +244,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Area of the smallest section of the outflow lumen left by the device. " + SECTION_RULE,
         "Reid 2021, JACC Cardiovasc Imaging 14:854",
         OVER_PHASES,
+        scale="place",
     ),
     Measure(
         "native_lvot_area",
@@ -257,6 +258,7 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         scale="place",
+        extremes=("SOLID",),
     ),
     Measure(
         "lvot_residual_fraction",
@@ -284,6 +286,7 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         lowest=None,
+        scale="place",
         extremes=("SOLID",),
     ),
     Measure(
@@ -297,7 +300,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Smallest distance from device to lumen wall in the neo-LVOT section.",
         CONVENTION,
         OVER_PHASES,
-        extremes=("SOLID",),
+        scale="place",
     ),
     Measure(
         "neo_lvot_diameter",
@@ -310,6 +313,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Largest and smallest diameter of the neo-LVOT section.",
         CONVENTION,
         extremes=("SOLID/max", "SOLID/min"),
+        scale="place",
     ),
     Measure(
         "bottleneck_area",
@@ -322,6 +326,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Smallest section over plane orientations within 30 degrees of the path's direction at every station in "
         "range; never above neo_lvot_area.",
         CONVENTION,
+        scale="place",
     ),
     Measure(
         "neo_lvot_chance_below",
@@ -332,7 +337,7 @@ REGISTRY: tuple[Measure, ...] = (
         "draws",
         functions.neo_lvot_chance_below,
         "Chance that the true neo_lvot_area lies below the cut-off, given the scatter of the landmarks.",
-        "Monte Carlo, pivotal: Davison & Hinkley 1997, Bootstrap Methods, section 5.2",
+        "Monte Carlo, normal: Davison & Hinkley 1997, Bootstrap Methods, section 5.2",
         highest=1.0,
     ),
     Measure(

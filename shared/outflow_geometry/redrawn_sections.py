@@ -2,7 +2,7 @@
 
 All points LPS, mm, float64; areas mm2.
 
-Each draw is scanned in a few planes about the place of the smallest section, all draws in one call. The reading
+Each draw is scanned in planes over its whole range, all draws in one call. The reading
 itself is scanned the same way as draw 0, and only the difference to it is added to the reading's own, finer result:
 what the scan's grid leaves out cancels.
 The reader's path is drawn anew through the redrawn points. The automatic path follows the redrawn annulus at its
@@ -26,24 +26,20 @@ from outflow_geometry.errors import GeometryError, tried_once
 from outflow_geometry.frames import FloatArray, Plane
 from outflow_geometry.leaflet import leaflet_length
 from outflow_geometry.measure_functions import SectionNumbers, Value
-from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path
+from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path, settled_points
 from outflow_geometry.plan_sections import PlanSections
-from outflow_geometry.residual import AT_END, SmallestSection, last_meeting_station
 from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.sections import FARTHEST, edge_field
 from outflow_geometry.solids import Solid, build_solid
 
-AROUND = (-1.8, -0.9, 0.0, 0.9, 1.8)
-"""mm about the smallest section at which each draw is scanned: wider than the redrawn places move."""
+SCAN_SPACING = 1.25
+"""mm at most between the planes of a draw: sections change over several mm, and a parabola is laid between."""
 
-RIVAL = 1.15
-"""Areas within this factor of the smallest may become the smallest when landmarks move: three standard errors."""
+FIT_REACH = 2.6
+"""mm about the smallest plane over which the parabola is fitted: five planes."""
 
-RIVAL_STEP, MOST_RIVALS = 2.5, 3
-"""mm between rival stations, and how many are scanned."""
-
-END_SEARCH, END_STEP = 4.0, 0.5
-"""mm about the reading's last plane that meets the device, in which that of a draw is looked for."""
+END_STEP = 0.5
+"""mm between the stations at which the planes of a draw are tested for meeting the device."""
 
 WINDOW_MARGIN, WINDOW_REACH = 5.0, 2.0
 """mm by which the window of a redrawn section exceeds the reading's sections within that many mm along the path:
@@ -54,6 +50,8 @@ FOLLOWS_ANNULUS = 20.0
 
 DEVICE_REACH = 10.0
 """mm beyond the device's end over which the automatic path lets go of it."""
+
+PATH = "outflow_path"
 
 NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
 
@@ -114,13 +112,18 @@ def redrawn_sections(sections: PlanSections, anatomies: Sequence[Anatomy]) -> li
 
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     own = redraws.sections.path(method)
-    base = redraws.sections.reading.anatomy.aortic_plane
+    reading = redraws.sections.reading.anatomy
+    base = reading.aortic_plane
+    if method == "reader_path":
+        scatter = redraws.sections.definitions.landmark_sd
+        points = settled_points(reading.structure(PATH), scatter.get(PATH, scatter.get("default", 0.0)))
+        own = path_through(points, base, method)
     paths: list[OutflowPath | None] = [own]
     solids = redraws.solids("full_frame") if method != "reader_path" else [None] * (len(redraws.anatomies) + 1)
     for anatomy, solid in zip(redraws.anatomies, solids[1:], strict=True):
         try:
             if method == "reader_path":
-                paths.append(reader_path(anatomy.structure("outflow_path"), anatomy))
+                paths.append(reader_path(anatomy.structure(PATH), anatomy))
             else:
                 paths.append(_following(own, base, anatomy.aortic_plane, solids[0], solid))
         except GeometryError:
@@ -163,15 +166,14 @@ def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
 def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
     sections, chosen = redraws.sections, redraws.sections.definitions
     found = sections.section(solid, method)
-    own_end, _ = last_meeting_station(
-        sections.path(method), sections.solid(solid), sections.reading.anatomy, chosen.search_upstream
-    )
     anatomies = [sections.reading.anatomy, *redraws.anatomies]
     stack, solids = redraws.path_stack(method), redraws.solids(solid)
     draws = np.asarray([n for n, cutter in enumerate(solids) if cutter is not None and stack.known[n]])
     cuttings = Cuttings.of([anatomies[n] for n in draws], [cutter for n in draws if (cutter := solids[n]) is not None])
-    ends = _ends(stack, draws, cuttings, own_end, max(-chosen.search_upstream, stack.first))
-    stations = _stations(found.station, own_end, ends, _rivals(sections, solid, method, found, own_end))
+    ends = _ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
+    if not np.isfinite(ends[0]):
+        raise GeometryError("solid_not_met", "no plane near the reading's own range meets the device")
+    stations = _stations(ends)
     inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
     draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
     if not len(draws) or draws[0] != 0:
@@ -202,41 +204,37 @@ def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
     return solids
 
 
-def _ends(stack: PathStack, draws: NDArray[np.int64], cuttings: Cuttings, own_end: float, lowest: float) -> FloatArray:
-    """Most upstream station (d,) near the reading's own whose plane meets the solid on the aortic side; NaN: none."""
-    stations = np.arange(max(own_end - END_SEARCH, lowest), min(own_end + END_SEARCH, 0.0) + END_STEP, END_STEP)
+def _ends(stack: PathStack, draws: NDArray[np.int64], cuttings: Cuttings, lowest: float) -> FloatArray:
+    """Most upstream station (d,) from `lowest` on whose plane meets the solid on the aortic side; NaN: none."""
+    stations = np.linspace(lowest, 0.0, math.ceil(-lowest / END_STEP) + 1)
     meets = cuttings.meets(*stack.at(draws, np.broadcast_to(stations, (len(draws), len(stations)))))
     first = np.argmax(meets >= 0.0, axis=1)
     row = np.arange(len(draws))
     here, before = meets[row, first], meets[row, np.maximum(first - 1, 0)]
     share = np.where(first > 0, here / np.where(here > before, here - before, 1.0), 0.0)
-    return np.where(here >= 0.0, stations[first] - share * END_STEP, np.nan)
+    return np.where(here >= 0.0, stations[first] - share * (stations[1] - stations[0]), np.nan)
 
 
-def _rivals(sections: PlanSections, solid: str, method: str, found: SmallestSection, own_end: float) -> FloatArray:
-    """Stations elsewhere where the reading's area curve comes near its foot: a draw may have its foot there."""
-    curves = sections.curves(method)
-    areas, stations = curves.areas[solid], curves.stations
-    near = (areas < RIVAL * found.area) & (stations >= own_end) & (np.abs(stations - found.station) > AROUND[-1])
-    kept: list[float] = []
-    for station in stations[near][np.argsort(areas[near], kind="stable")]:
-        if all(abs(station - other) >= RIVAL_STEP for other in kept):
-            kept.append(float(station))
-    return np.asarray(kept[:MOST_RIVALS])
-
-
-def _stations(station: float, own_end: float, ends: FloatArray, rivals: FloatArray) -> FloatArray:
-    """Stations (d, s) about the smallest section within each draw's range [end, 0]; they follow an end it lies at."""
-    around = np.asarray(AROUND)
-    if station > -AT_END:
-        wanted = np.broadcast_to(around - around[-1], (len(ends), len(around)))
-    elif station < own_end + AT_END:
-        wanted = ends[:, None] + around - around[0]
-    else:
-        wanted = np.broadcast_to(station + around, (len(ends), len(around)))
-    wanted = np.hstack([wanted, np.broadcast_to(rivals, (len(ends), len(rivals)))])
-    result: FloatArray = np.sort(np.clip(wanted, np.nan_to_num(ends)[:, None], 0.0), axis=1)
+def _stations(ends: FloatArray) -> FloatArray:
+    """Stations (d, s) over each draw's own range [end, 0]."""
+    count = max(math.ceil(-float(np.nanmin(ends)) / SCAN_SPACING), 1) + 1
+    result: FloatArray = np.nan_to_num(ends)[:, None] * np.linspace(1.0, 0.0, count)
     return result
+
+
+def _areas(
+    sections: PlanSections,
+    method: str,
+    points: FloatArray,
+    tangents: FloatArray,
+    cuttings: Cuttings,
+    cutting_of: NDArray[np.int64],
+    stations: FloatArray,
+) -> FloatArray:
+    field, chosen = edge_field(sections.reading.lumen), sections.definitions
+    windows = _windows(sections, method, stations)
+    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
+    return quick_areas(field, points, tangents, cuttings, cutting_of, rule, beyond, windows)
 
 
 def _scanned(
@@ -250,13 +248,10 @@ def _scanned(
     """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
     field = edge_field(sections.reading.lumen)
     rule, beyond = sections.definitions.section_rule, sections.definitions.beyond_aortic_plane
-    # stations that were clipped onto each other are cut once
-    row, column = np.nonzero(np.diff(stations, axis=1, prepend=-np.inf) > 0.0)
-    points, tangents = (found[row, column] for found in stack.at(draws, stations))
-    windows = _windows(sections, method, stations[row, column])
-    cut = quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows)
-    areas = np.full(stations.shape, np.inf)
-    areas[row, column] = np.where(cut > 0.0, cut, np.inf)
+    points, tangents = (found.reshape(-1, 3) for found in stack.at(draws, stations))
+    row = np.repeat(np.arange(len(draws)), stations.shape[1])
+    areas = _areas(sections, method, points, tangents, cuttings, row, stations.ravel()).reshape(stations.shape)
+    areas = np.where(areas > 0.0, areas, np.inf)
     numbers = np.full((len(draws), len(NUMBERS)), np.nan)
     numbers[:, 0], numbers[:, 1] = _vertices(stations, areas)
     kept = np.flatnonzero(np.isfinite(numbers[:, 0]))
@@ -266,8 +261,7 @@ def _scanned(
     points, tangents = (found[:, 0] for found in stack.at(draws[kept], best[:, None]))
     windows = _windows(sections, method, best)
     numbers[kept, 4:] = quick_shapes(field, points, tangents, cuttings, kept, rule, beyond, windows)[:, 1:]
-    bare = cuttings.without_device()
-    numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, rule, beyond, windows)
+    numbers[kept, 2] = _areas(sections, method, points, tangents, cuttings.without_device(), kept, best)
     return numbers
 
 
@@ -279,7 +273,7 @@ def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, Floa
     row, best = np.arange(len(areas)), np.argmin(areas, axis=1)
     area, station = areas[row, best], stations[row, best]
     s = stations - station[:, None]
-    weight = (np.isfinite(areas) & (np.abs(s) <= AROUND[-1] + 1e-9)).astype(np.float64)
+    weight = (np.isfinite(areas) & (np.abs(s) <= FIT_REACH)).astype(np.float64)
     lowest, highest = (s * weight).min(axis=1), (s * weight).max(axis=1)
     fitted = np.flatnonzero((lowest < 0.0) & (highest > 0.0))
     powers = s[fitted, :, None] ** np.arange(3)

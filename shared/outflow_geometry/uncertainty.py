@@ -7,8 +7,8 @@ own content, so that a reading gives the same intervals wherever and whenever it
 Intervals are pivotal ("basic"; Davison & Hinkley 1997, Bootstrap Methods and their Application, section 5.2): the
 reader's own scatter has already shifted a measure such as a distance or a departure from a plane to one side once,
 redrawing shifts it again by as much, and the interval takes that shift off. What hangs on the place of the smallest
-section answers the other way: a reading that found it far off is drawn back by redrawing, so that the quantiles of
-the redraws themselves ("percentile"; same book, section 5.3) hold the truth.
+section shifts otherwise at the reading than at the truth; there the interval is normal about the value itself (same
+section), with the draws' standard deviation.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ import numpy as np
 from outflow_geometry.frames import FloatArray
 from outflow_geometry.measure_functions import Draws
 from outflow_geometry.measures import Measure
+from outflow_geometry.outflow_path import settled_points
 from outflow_geometry.scatter import SAMPLE_STRUCTURES
 
 NORMAL_95 = 1.959963984540054
@@ -67,6 +68,8 @@ def redrawn_landmarks(
 ) -> list[dict[str, FloatArray]]:
     """`draws` copies of the landmarks with every coordinate scattered; sample structures stay.
 
+    The outflow path is scattered about its own smooth course (`settled_points`).
+
     sd : mm by structure, `default` for all others (see `scatter.landmark_sd`).
     """
     generator = np.random.default_rng(content_seed(landmarks, seed))
@@ -76,7 +79,9 @@ def redrawn_landmarks(
         if name in SAMPLE_STRUCTURES:
             scattered = np.broadcast_to(points, (draws, *points.shape))
         else:
-            scale = sd[name] if name in sd else sd["default"]
+            scale = sd.get(name, sd.get("default", 0.0))
+            if name == "outflow_path":
+                points = settled_points(points, scale)
             scattered = points + scale * generator.standard_normal((draws, *points.shape))
         for copy, redrawn in zip(copies, scattered, strict=True):
             copy[name] = redrawn
@@ -94,22 +99,22 @@ def usable(value: float, redrawn: FloatArray, share: float = 1.0) -> Draws | Non
 def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
     """Standard error and 95 % interval, kept within the measure's possible values.
 
-    Pivotal, save for extremes over directions and places: there the shift depends on the shape itself, so that it is
-    taken off a normal interval and its size added to the error (root mean square error; Efron & Tibshirani 1993, An
-    Introduction to the Bootstrap, section 10.6).
+    Pivotal, save for what hangs on the smallest section's place and for extremes over directions and places. The
+    shift of an extreme depends on the shape itself, so that its size is added to the error (root mean square error;
+    Efron & Tibshirani 1993, An Introduction to the Bootstrap, section 10.6).
     """
     value, redrawn = draws.value, draws.redrawn
     error = float(np.std(redrawn, ddof=1))
-    if measure.is_extreme(variant):
-        shift = float(np.mean(redrawn)) - value
-        half = NORMAL_95 * math.hypot(error, shift)
-        return _within(measure, value, error, value - shift - half, value - shift + half)
+    shift = float(np.mean(redrawn)) - value
+    extreme = measure.is_extreme(variant)
+    if extreme or measure.scale == "place":
+        half = NORMAL_95 * (math.hypot(error, shift) if extreme else error)
+        middle = value if measure.scale == "place" else value - shift
+        return _within(measure, value, error, middle - half, middle + half)
     # quantiles of exchangeable draws: the order statistic p (n + 1) leaves exactly p outside (Weibull 1939)
     low_draw, high_draw = (float(q) for q in np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull"))
     if measure.scale == "square":
         low, high = (math.sqrt(max(2.0 * value**2 - q**2, 0.0)) for q in (high_draw, low_draw))
-    elif measure.scale == "place":
-        low, high = low_draw, high_draw
     elif measure.scale == "ratio" and low_draw > 0.0:
         low, high = value**2 / high_draw, value**2 / low_draw
     else:

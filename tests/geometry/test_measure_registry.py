@@ -178,10 +178,17 @@ def test_intervals_on_the_scales_of_squares_and_ratios() -> None:
     assert (ratios.low, ratios.high) == (pytest.approx(5.0, rel=0.03), pytest.approx(10.0, rel=0.03))
 
 
-def test_interval_of_what_hangs_on_the_place_is_that_of_the_draws() -> None:
-    # draws that fall back from 800 towards 700: the truth is looked for among them, and the value stays inside
-    found = interval(Draws(800.0, np.linspace(650.0, 750.0, 1001)), measure("native_lvot_area"))
-    assert (found.low, found.high) == (pytest.approx(652.5, abs=0.2), 800.0)
+def test_interval_of_what_hangs_on_the_place_is_normal_about_the_value() -> None:
+    # draws that fall back from 800 towards 700, evenly over 100: SD 100 / sqrt(12) (1 - 1 / 1001 left aside)
+    draws = Draws(800.0, np.linspace(650.0, 750.0, 1001))
+    deviation = 100.0 / np.sqrt(12.0)
+    area, native = interval(draws, measure("neo_lvot_area")), interval(draws, measure("native_lvot_area"), "skirt")
+    assert 800.0 - area.low == pytest.approx(1.959964 * deviation, rel=0.002) == area.high - 800.0
+    # an extreme over places adds the size of the shift
+    assert 800.0 - native.low == pytest.approx(1.959964 * np.hypot(deviation, 100.0), rel=0.002)
+    # normal distribution function, tabulated: Phi(-1) = 0.158655
+    assert draws.chance_below(800.0 - float(np.std(draws.redrawn, ddof=1))) == pytest.approx(0.158655, abs=1e-6)
+    assert Draws(5.0, np.full(10, 5.0)).chance_below(4.0) == 0.0
 
 
 def test_interval_of_an_extreme_adds_its_shift_to_the_error() -> None:
