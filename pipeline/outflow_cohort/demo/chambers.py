@@ -262,7 +262,7 @@ class Chambers:
         shrink = 1.0 - 0.08 * self.heart.contraction
         body = shapes.ellipsoid(x - 19.0, y - 23.0, h - 34.0, 33.0 * shrink, 34.0 * shrink, 46.0)
         for segment in self.heart.right_outflow:
-            body = shapes.union(body, shapes.cone(*uvs, *segment), 5.0)
+            body = shapes.union(body, shapes.cone(uvs[0], uvs[1], uvs[2], *segment), 5.0)
         body = shapes.common(body, -4.0 - h - 0.5 * np.maximum(x - 12.0, 0.0), 4.0)
         return shapes.without(body, self.muscle, 2.0)
 

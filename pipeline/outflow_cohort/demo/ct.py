@@ -141,14 +141,14 @@ def _write_slice(
 ) -> None:
     """One slice as a DICOM file, written whole or not at all."""
     from pydicom.dataset import FileDataset, FileMetaDataset
-    from pydicom.uid import ExplicitVRLittleEndian, RLELossless
+    from pydicom.uid import UID, ExplicitVRLittleEndian, RLELossless
 
     instance = uid(template.SeriesInstanceUID, k)
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = template.SOPClassUID
-    meta.MediaStorageSOPInstanceUID = instance
+    meta.MediaStorageSOPInstanceUID = UID(instance)
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
-    meta.ImplementationClassUID = uid("outflow_cohort", "implementation")
+    meta.ImplementationClassUID = UID(uid("outflow_cohort", "implementation"))
     image: FileDataset = FileDataset(str(path), template, file_meta=meta, preamble=b"\0" * 128)
     image.SOPInstanceUID = instance
     image.InstanceNumber = str(k + 1)

@@ -52,7 +52,8 @@ class Grid:
         """Grid that covers the box from `low` to `high` (3,)."""
         step = np.asarray(spacing)
         shape = np.ceil((high - low) / step).astype(int) + 1
-        return cls(tuple(float(v) for v in low), spacing, tuple(int(n) for n in shape))
+        origin = (float(low[0]), float(low[1]), float(low[2]))
+        return cls(origin, spacing, (int(shape[0]), int(shape[1]), int(shape[2])))
 
 
 @dataclass(frozen=True)

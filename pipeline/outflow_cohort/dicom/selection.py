@@ -72,7 +72,7 @@ def choose(
         if not ranked:
             continue
         if len(ranked) > 1:
-            ranked.sort(key=lambda pair: _rank(*pair, roughness))
+            ranked.sort(key=lambda pair: _rank(pair[0], pair[1], roughness))
         best = ranked[0][0]
         chosen.append(best)
         for series, _ in ranked[1:]:

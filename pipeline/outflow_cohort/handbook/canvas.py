@@ -61,14 +61,13 @@ class View:
     def span(self, first: ArrayLike, second: ArrayLike, colour: str, dash: str = "", both: bool = True) -> None:
         """A distance: a line with an arrow's head at its end, or at both."""
         a, b = np.array(self.at(first)), np.array(self.at(second))
-        attributes = {"stroke": colour, "stroke_width": 1.8, "stroke_dasharray": dash}
-        self.drawing.line(*a, *b, **attributes)
+        self.drawing.line(*a, *b, stroke=colour, stroke_width=1.8, stroke_dasharray=dash)
         length = max(float(np.linalg.norm(b - a)), 1e-9)
         along, head = (b - a) / length, min(ARROW, 0.4 * length)
         across = np.array([-along[1], along[0]])
         for tip, way in ((b, -along), (a, along))[: 2 if both else 1]:
             wings = [tip + head * (way + side * 0.38 * across) for side in (1.0, -1.0)]
-            self.drawing.polygons([[tip, *wings]], fill=colour)
+            self.drawing.polygons([[tuple(tip), *map(tuple, wings)]], fill=colour)
 
     def note(self, point: ArrayLike, text: str, dx: float = 6.0, dy: float = -6.0, anchor: str = "start",
              colour: str = palette.INK) -> None:  # fmt: skip

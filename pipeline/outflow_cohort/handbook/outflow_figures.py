@@ -191,7 +191,7 @@ def device_septum_distance() -> Drawing:
     angle = np.degrees(np.arctan2(rays @ [-towards[1], towards[0]], rays @ towards))
     wall = shapely.MultiPoint((rays[np.abs(angle) <= SEPTAL_FAN] + axis).tolist())
     ends = shapely.shortest_line(device, wall)
-    view.span(*(np.array(end) for end in ends.coords), palette.VERMILION)
+    view.span(ends.coords[0], ends.coords[1], palette.VERMILION)
     for side in (-1.0, 1.0):
         turn = math.radians(side * SEPTAL_FAN)
         ray = math.cos(turn) * towards + math.sin(turn) * np.array([-towards[1], towards[0]])
@@ -340,7 +340,7 @@ def septal_thickness() -> Drawing:
     in_view = septum[np.abs(plane.height(septum)) < np.abs(plane.height(septum)).min() + 1.0]
     for point in plane.project(in_view):
         far = shapely.shortest_line(shapely.Point(point), right)
-        view.span(*(np.array(end) for end in far.coords), palette.GREEN)
+        view.span(far.coords[0], far.coords[1], palette.GREEN)
     view.note((62.0, 30.0), "right ventricle", 0, 0, "middle", palette.FAINT_INK)
     _key(drawing, [("aortic plane", palette.VERMILION, ""), ("thickness; the largest counts", palette.GREEN, "")])
     return drawing
@@ -359,7 +359,8 @@ def ring_septum_distance() -> Drawing:
     _edge(view, anatomy.ring_plane, anatomy.ring_center, palette.VERMILION, 15.0)
     outline = anatomy.ring_contour.outline
     nearest = outline[int(np.argmin(np.abs(wall.height(outline))))]
-    view.span(*plane.project(np.stack([nearest, nearest - wall.height(nearest) * wall.normal])), palette.GREEN)
+    start, end = plane.project(np.stack([nearest, nearest - wall.height(nearest) * wall.normal]))
+    view.span(start, end, palette.GREEN)
     _key(drawing, [("septum's plane", palette.BLUE, DASH), ("ring plane", palette.VERMILION, ""),
                    ("shortest distance", palette.GREEN, "")])  # fmt: skip
     return drawing

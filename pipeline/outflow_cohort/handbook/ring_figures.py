@@ -142,7 +142,7 @@ def mitral_diameter() -> Drawing:
         (np.cross(anatomy.ring_plane.normal, septal_lateral), palette.BLUE, "intercommissural", 1.0),
     ):
         ends = _chord(contour, direction, plane)
-        view.span(*ends, colour)
+        view.span(ends[0], ends[1], colour)
         view.note(0.3 * ends[0] + 0.7 * ends[1], name, 8, side * 12, colour=colour)
     left, right = _trigones(view, plane)
     view.span(left, right, palette.GREEN, DASH)
@@ -164,7 +164,7 @@ def _longest_and_across(view: View, plane: Plane, contour: Contour) -> None:
     longest, across = _axes_of(contour)
     for direction, colour, name in ((longest, palette.VERMILION, "max"), (across, palette.BLUE, "min")):
         ends = _chord(contour, direction, plane)
-        view.span(*ends, colour)
+        view.span(ends[0], ends[1], colour)
         view.note(0.75 * ends[0] + 0.25 * ends[1], name, 8, -6, colour=colour)
 
 

@@ -10,6 +10,7 @@ import hashlib
 import os
 import re
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -121,7 +122,7 @@ def fetch_series(*, url: str, output: Path, most_files: int = 100_000, most_mega
                 raise FetchError("the server sent an instance of another series; ask who runs it")
             name = hashlib.sha256(str(dataset.SOPInstanceUID).encode()).hexdigest()[:24]
             path = output / f"{name}.dcm"
-            write_atomically(path, lambda p, d=dataset: d.save_as(p, enforce_file_format=True))
+            write_atomically(path, partial(dataset.save_as, enforce_file_format=True))
             count, size = count + 1, size + path.stat().st_size
             if count > most_files or size > most_megabytes * 1e6:
                 raise FetchError("the series is larger than the bounds; raise --most-megabytes if that is meant")

@@ -143,11 +143,11 @@ def write_structure_set(
     """Write one reading as an RT Structure Set (PS3.3 A.19); structures : (n, 3) arrays, mm."""
     from pydicom import Dataset
     from pydicom.dataset import FileDataset, FileMetaDataset
-    from pydicom.uid import ExplicitVRLittleEndian, RTStructureSetStorage
+    from pydicom.uid import UID, ExplicitVRLittleEndian, RTStructureSetStorage
 
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = RTStructureSetStorage
-    meta.MediaStorageSOPInstanceUID = uid(label, "structure set")
+    meta.MediaStorageSOPInstanceUID = UID(uid(label, "structure set"))
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
     dataset = FileDataset(str(path.name), {}, file_meta=meta, preamble=b"\0" * 128)
     for name in ("PatientID", "PatientName", "PatientBirthDate", "PatientSex", "StudyInstanceUID", "StudyDate",

@@ -73,7 +73,7 @@ def _part_of_path(parts: NDArray[np.int32], count: int, field: Volume, path: Out
 
 def _centres(volume: Volume) -> FloatArray:
     """Voxel centres (nk, nj, ni, 3), mm."""
-    return volume.to_points(np.stack(np.indices(volume.values.shape, dtype=np.float64), axis=-1))
+    return volume.to_points(np.stack(list(np.indices(volume.values.shape, dtype=np.float64)), axis=-1))
 
 
 def outside_solid(solid: Solid, points: FloatArray) -> FloatArray:
@@ -87,7 +87,7 @@ def outside_solid(solid: Solid, points: FloatArray) -> FloatArray:
 
 def label_map(depth: Volume, grid: Volume, solid: Solid | None) -> NDArray[np.uint8]:
     """Labels [k, j, i] on `grid`, of which the grid of `depth` is a part."""
-    labels = np.zeros(grid.values.shape, dtype=np.uint8)
+    labels: NDArray[np.uint8] = np.zeros(grid.values.shape, dtype=np.uint8)
     start = np.rint(grid.to_index(depth.origin)).astype(int)
     box = tuple(slice(s, s + n) for s, n in zip(start, depth.values.shape, strict=True))
     labels[box][depth.values > 0.0] = LUMEN

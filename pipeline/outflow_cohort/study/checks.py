@@ -237,7 +237,8 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
                 and item.reader_id in (None, reader)
                 and item.read_no in (None, read_no)
                 and (
-                    item.phase_pct is None or (phase is not None and abs(item.phase_pct - phase) < PHASE_TOLERANCE_PCT)
+                    item.phase_pct is None
+                    or (isinstance(phase, float) and abs(item.phase_pct - phase) < PHASE_TOLERANCE_PCT)
                 )
             ):
                 refused[reading] = ("excluded", f"excluded in study.yaml: {item.reason}")

@@ -126,6 +126,6 @@ def _bring_back_from_future(results: Path) -> None:
             changed = path.lstat().st_mtime_ns
             if changed > now:
                 ahead.append((changed, str(path)))
-    for place, (_, path) in enumerate(sorted(ahead)):
+    for place, (_, name) in enumerate(sorted(ahead)):
         # One microsecond apart, so that what was newer stays newer.
-        os.utime(path, ns=(now + 1000 * place, now + 1000 * place), follow_symlinks=False)
+        os.utime(name, ns=(now + 1000 * place, now + 1000 * place), follow_symlinks=False)

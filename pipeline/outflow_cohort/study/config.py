@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 import yaml
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -19,8 +19,8 @@ from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.settings import StatisticsSettings
 from outflow_cohort.study.problems import Problem, described, nearest
 
-SOLIDS = ("full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post")
 SolidName = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
+SOLIDS: tuple[SolidName, ...] = get_args(SolidName)
 LARGEST_FILE = 1_000_000
 """Bytes of a study.yaml that is still read: a settings file is a few kB, a larger one is a mistake or an attack."""
 

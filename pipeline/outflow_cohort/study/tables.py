@@ -124,25 +124,21 @@ def _convert(text: pd.Series, column: Column, place: pd.DataFrame, problems: lis
     bad: list[tuple[int, str, str, str]] = []
     empty = text == ""
     if column.required:
-        bad += [(i, "an empty cell", "a value", "Fill the cell.") for i in np.flatnonzero(empty)]
+        bad += [(i, "an empty cell", "a value", "Fill the cell.") for i in _places(empty)]
     if column.kind in ("number", "integer"):
         numbers = pd.to_numeric(text.where(~empty, None), errors="coerce").astype("float64")
         wrong = ~empty & ~np.isfinite(numbers)
         needed = f"a number in {column.unit}" if column.unit else "a number"
-        bad += [
-            (i, described(text.iloc[i]), needed, "Write digits with a decimal point.") for i in np.flatnonzero(wrong)
-        ]
+        bad += [(i, described(text.iloc[i]), needed, "Write digits with a decimal point.") for i in _places(wrong)]
         if column.kind == "integer":
             fraction = ~wrong & ~empty & (numbers != np.floor(numbers))
-            bad += [
-                (i, f"{numbers.iloc[i]:g}", "a whole number", "Correct the cell.") for i in np.flatnonzero(fraction)
-            ]
+            bad += [(i, f"{numbers.iloc[i]:g}", "a whole number", "Correct the cell.") for i in _places(fraction)]
         if column.low is not None and column.high is not None:
             outside = ~wrong & ~empty & ((numbers < column.low) | (numbers > column.high))
             needed = f"{column.low:g} to {column.high:g} {column.unit}"
             bad += [
                 (i, f"{numbers.iloc[i]:g}", needed, f"Check the unit: the column is in {column.unit}.")
-                for i in np.flatnonzero(outside)
+                for i in _places(outside)
             ]
         result: pd.Series = numbers.where(np.isfinite(numbers), np.nan)
     elif column.kind == "choice":
@@ -151,14 +147,14 @@ def _convert(text: pd.Series, column: Column, place: pd.DataFrame, problems: lis
         needed = "one of " + ", ".join(column.choices)
         bad += [
             (i, shown(text.iloc[i]), needed, f"Correct it{nearest(text.iloc[i], column.choices) or '.'}")
-            for i in np.flatnonzero(wrong)
+            for i in _places(wrong)
         ]
         result = lower.where(~wrong, "")
     else:
         wrong = (text.str.len() > LONGEST_NAME) if column.kind == "name" else pd.Series(False, index=text.index)
         wrong |= text.str.contains(r"[\x00-\x1f\x7f]", regex=True)
         needed = f"up to {LONGEST_NAME} printable characters"
-        bad += [(i, f"{len(text.iloc[i])} characters", needed, "Shorten or clean it.") for i in np.flatnonzero(wrong)]
+        bad += [(i, f"{len(text.iloc[i])} characters", needed, "Shorten or clean it.") for i in _places(wrong)]
         result = text.where(~wrong, "")
     for i, found, needed, remedy in sorted(bad)[:MOST_PROBLEMS]:
         problems.append(
@@ -170,6 +166,11 @@ def _convert(text: pd.Series, column: Column, place: pd.DataFrame, problems: lis
                     "as above", "Correct them likewise.")
         )  # fmt: skip
     return result
+
+
+def _places(mask: pd.Series) -> list[int]:
+    """Where a mask is true, counted from 0."""
+    return [int(place) for place in np.flatnonzero(mask)]
 
 
 def read_landmarks(path: Path, names: dict[str, str], problems: list[Problem]) -> pd.DataFrame:
