@@ -42,6 +42,17 @@ def add_paths(parser: argparse.ArgumentParser, **paths: str) -> None:
         parser.add_argument(f"--{name}", type=Path, required=True, metavar="PATH", help=text)
 
 
+def study_file(text: str) -> Path:
+    """A study's settings file; where its folder is named, the study.yaml in it."""
+    path = Path(text)
+    return path / "study.yaml" if path.is_dir() else path
+
+
+def add_study(parser: argparse.ArgumentParser) -> None:
+    """The study that a command works on."""
+    parser.add_argument("study", type=study_file, help="study.yaml, or the folder that holds it")
+
+
 def add_command(
     commands: Commands[argparse.ArgumentParser],
     name: str,

@@ -15,6 +15,7 @@ from outflow_cohort.cli_parts import (
     Commands,
     add_command,
     add_paths,
+    add_study,
 )
 
 if TYPE_CHECKING:
@@ -65,8 +66,8 @@ def _status(args: argparse.Namespace) -> int:
         changed = changed_tables(args.results)
     except FileNotFoundError as error:
         unfinished = error.filename and Path(error.filename).name == "run.json"
-        text = "the run is not finished" if unfinished else "no run has begun"
-        events.error(f"{args.results.name}: {text}; run snakemake first")
+        text = "the run is not finished" if unfinished else "no run has begun in this results folder"
+        events.error(f"{args.results.name}: {text}; run snakemake first, or name another folder")
         return EXIT_FAILED
     for name in changed:
         events.error(f"{name}: not as the run wrote it; delete it and start the run again")
@@ -132,7 +133,8 @@ def _wide(args: argparse.Namespace) -> int:
     try:
         rows, columns = write_wide(results=args.results, output=args.output)
     except FileNotFoundError as error:
-        events.error(f"no finished run: {error} is missing in {args.results.name}; finish the run first")
+        events.error(f"no finished run: {error} is missing in {args.results.name}; finish the run first, or name its "
+                     "results folder")  # fmt: skip
         return EXIT_USAGE
     events.tell(f"{rows} rows, {columns} columns")
     return EXIT_OK
@@ -227,7 +229,6 @@ def _cases_needed(args: argparse.Namespace) -> int:
 
 KEY = "the case, as its files in RESULTS/work are named"
 RESULTS = "the results folder of a study"
-STUDY = "study.yaml of the study"
 
 
 def add_user_commands(commands: Commands[argparse.ArgumentParser]) -> None:
@@ -255,7 +256,7 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Before a run."""
     text = "Check a study's tables and headers and draw it; computes nothing."
     p = add_command(commands, "check", _check, text, "study.yaml --fix-plan fixes.csv")
-    p.add_argument("study", type=Path, help=STUDY)
+    add_study(p)
     p.add_argument("--fix-plan", type=Path, metavar="CSV", help="write suggested edits to this new file")
     p = add_command(commands, "init", _init, "Begin a study from a tree of DICOM files.", "new_study --dicom export")
     p.add_argument("folder", type=Path, help="the new study's folder")
@@ -284,7 +285,7 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
         "study.yaml --readers ash,birch --lists lists --key key",
     )
     p = add_command(commands, "reading-lists", _reading_lists, text, example)
-    p.add_argument("study", type=Path, help=STUDY)
+    add_study(p)
     p.add_argument("--readers", required=True, help="reader_ids, comma-separated")
     p.add_argument(
         "--repeat-share", type=float, default=0.2, metavar="SHARE", help="share of series read twice (default 0.2)"
@@ -316,7 +317,7 @@ def _add_interchange(commands: Commands[argparse.ArgumentParser]) -> None:
     """Landmarks, shapes and measurements for other programs."""
     text, example = "Write a study's landmarks for other programs.", "study.yaml --format sr --output out"
     p = add_command(commands, "export-landmarks", _export_landmarks, text, example)
-    p.add_argument("study", type=Path, help=STUDY)
+    add_study(p)
     p.add_argument("--format", choices=("sr", "rtss", "csv", "parquet"), required=True,
                    help="SR TID 1500 or RT Structure Set, one file a reading; or one table")  # fmt: skip
     add_paths(p, output="folder to write")

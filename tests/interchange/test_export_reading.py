@@ -189,7 +189,7 @@ def test_no_identity_and_no_path_stands_in_the_files(results: Path, exported: Pa
     [
         (["--key", "S99"], "S99.json is missing"),
         (["--reader", "elm"], "no such reading"),
-        (["--phase", "75"], "it has: phase 40 reader ash read 1"),
+        (["--phase", "75"], "one of these: phase 40 reader ash read 1"),
         (["--solid", "prosthesis_post"], "missing_prosthesis"),
     ],
 )

@@ -143,3 +143,11 @@ def test_the_mapping_that_is_suggested_works_as_it_stands(study, capsys):
     path = study(f"study_id: trial\n{line[1]}\n", landmarks=(LANDMARK_HEADER, rows))
     assert main(["check", str(path)]) == EXIT_OK
     assert "A" in next(row for row in capsys.readouterr().out.splitlines() if row.startswith("C1"))
+
+
+def test_the_folder_of_a_study_may_be_named_instead_of_its_file(study, capsys):
+    path = study()
+    main(["check", str(path)])
+    by_file = capsys.readouterr()
+    main(["check", str(path.parent)])
+    assert capsys.readouterr() == by_file

@@ -153,3 +153,14 @@ def test_the_examples_of_the_guide_make_a_study_without_errors(tree: Path, tmp_p
         (new / f"{name}.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     assert main(["check", str(new / "study.yaml")]) == EXIT_OK
     assert f"check {new.as_posix()}/study.yaml" in guide
+
+
+@pytest.mark.parametrize("content", [None, "a text, no DICOM file"])
+def test_a_tree_without_series_is_told(tmp_path: Path, content: str | None, capsys: pytest.CaptureFixture[str]):
+    (tmp_path / "tree").mkdir()
+    if content:
+        (tmp_path / "tree/notes.txt").write_text(content)
+    status = main(["init", str(tmp_path / "new"), "--dicom", str(tmp_path / "tree")])
+    told = "".join(capsys.readouterr())
+    assert (status, (tmp_path / "new").exists()) == ((EXIT_OK, True) if content else (EXIT_STUDY, False))
+    assert ("no CT series could be read" if content else "found no file in this tree") in told

@@ -63,7 +63,8 @@ def export_reading(*, results: Path, wanted: Wanted, output: Path) -> list[str]:
     inventory_path = results / "work" / "inventory" / f"{wanted.key}.json"
     for path in (request_path, inventory_path):
         if not path.is_file():
-            raise ExportError(f"{path.parent.name}/{path.name} is missing: run the study first, or correct the key")
+            place = f"{path.parent.name}/{path.name} is missing in {results.name}"
+            raise ExportError(f"{place}: run the study first, name its results folder, or correct the key")
     request, inventory = read_request(request_path), read_json(inventory_path)
     reading = _reading(request, wanted)
     plan = _series_plan(inventory, reading["phase_pct"])
@@ -86,7 +87,8 @@ def _reading(request: Row, wanted: Wanted) -> Row:
     if len(fitting) != 1:
         known = sorted({(r["phase_pct"] or 0.0, r["reader_id"], r["read_no"]) for r in request["readings"]})
         listed = "; ".join(f"phase {p:g} reader {r} read {n}" for p, r, n in known[:20])
-        raise ExportError(f"no such reading of {wanted.key}; it has: {listed or 'none'}")
+        raise ExportError(f"no such reading of {wanted.key}; needed --phase, --reader and --read of one of these: "
+                          f"{listed or 'it has none'}")  # fmt: skip
     return fitting[0]
 
 

@@ -39,6 +39,8 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
     # Jobs find the commands of this environment also where it was not activated.
     os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
     study_file = Path(study) if study else DEMO_FOLDER / "study.yaml"
+    if study and study_file.is_dir():
+        study_file /= "study.yaml"
     claimed = None
     if main_process and study is None and not study_file.exists():
         _run("demo", "--folder", str(DEMO_FOLDER), "--settings", demo_settings)

@@ -30,6 +30,10 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
         raise StudyError(
             [Problem(dicom_tree.name, None, None, "no such folder", "a tree of DICOM files", "Correct it.")]
         )
+    if not _folders(dicom_tree):
+        raise StudyError(
+            [Problem(dicom_tree.name, None, None, "no file in this tree", "a tree of DICOM files", "Name the export.")]
+        )
     folder.mkdir(parents=True, exist_ok=True)
     link = folder / IMAGES
     if not link.exists():
@@ -64,7 +68,10 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
             "begin again in a new folder."
         )
     write_text(folder / "READ_FIRST.md", _read_first(lines, folder.as_posix()))
-    return "\n".join([*lines, f"{len(found)} series of {len(patients)} patients; next: READ_FIRST.md"])
+    counted = f"{len(found)} series of {len(patients)} patients"
+    if not found:
+        counted += " (no CT series could be read: is this the folder of the export?)"
+    return "\n".join([*lines, f"{counted}; next: {(folder / 'READ_FIRST.md').as_posix()}"])
 
 
 def _names_a_person(path: Path) -> bool:
