@@ -185,6 +185,18 @@ def test_a_clock_set_back_leaves_no_file_ahead_and_their_order_as_it_was(tmp_pat
     assert times[-1] < time.time_ns() + 10**9
 
 
+def test_a_claim_given_back_unused_leaves_no_trace_and_keeps_what_was_there(tmp_path: Path):
+    from outflow_cohort.study.claim import claim, leave_unused
+
+    results = tmp_path / "results"
+    leave_unused(results, claim(results))
+    assert not results.exists()
+    (results / "work").mkdir(parents=True)
+    (results / "work/plan.json").touch()
+    leave_unused(results, claim(results))
+    assert (results / "work/plan.json").exists()
+
+
 @pytest.mark.parametrize("damage", [b"", b"PAR1 cut short"])
 def test_a_damaged_measured_file_is_named_with_its_remedy(
     own_finished_study: Path, damage: bytes, capsys: pytest.CaptureFixture[str]

@@ -84,7 +84,7 @@ def test_a_broken_study_stops_before_any_computing(scanned_study: Path, tmp_path
     assert done.returncode != 0
     assert "Unheard-99" in done.stderr
     assert "plans.csv, row 2, device_id" in done.stderr
-    assert not (folder / "results/work/inventory").exists()
+    assert not (folder / "results").exists()
 
 
 def test_the_workflow_lints_clean(scanned_study: Path, tmp_path: Path):

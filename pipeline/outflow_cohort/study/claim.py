@@ -10,7 +10,7 @@ import os
 import shutil
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TextIO
 
@@ -51,6 +51,18 @@ def claim(results: Path) -> TextIO:
     _clear_leftovers(results)
     _bring_back_from_future(results)
     return handle
+
+
+def leave_unused(results: Path, handle: TextIO) -> None:
+    """Give a claimed folder back as it was where nothing has been written into it: a refused study leaves no trace."""
+    work = results / "work"
+    handle.close()
+    if {path.name for path in work.iterdir()} <= {RUN_LOCK, JOBS_LOCK}:
+        for path in work.iterdir():
+            path.unlink()
+        work.rmdir()
+        with suppress(OSError):
+            results.rmdir()
 
 
 @contextmanager

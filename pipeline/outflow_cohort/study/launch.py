@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from outflow_cohort.study.claim import claim
+from outflow_cohort.study.claim import claim, leave_unused
 from outflow_cohort.study.keys import read_case_keys
 
 DEMO_FOLDER = Path("demo_study")
@@ -53,7 +53,11 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
     if main_process:
         claimed = claim(results)
         # Only now: a job of a killed run must not outlive the request it was given.
-        _run("plan", "--study", str(study_file), *([] if study else ["--generated"]))
+        try:
+            _run("plan", "--study", str(study_file), *([] if study else ["--generated"]))
+        except SystemExit:
+            leave_unused(results, claimed)
+            raise
     keys = read_case_keys(study_file.parent / settings.cases)
     return Launch(
         results=str(results),
