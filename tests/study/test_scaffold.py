@@ -6,6 +6,7 @@ The trees are small CT series written with pydicom; what must be found is what w
 from __future__ import annotations
 
 import csv
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -88,7 +89,7 @@ def test_a_folder_named_like_a_person_is_neither_read_nor_named(
     main(["init", str(new), "--dicom", str(tree)])
     written = "".join(p.read_text(encoding="utf-8") for p in new.iterdir() if p.is_file())
     told = "".join(capsys.readouterr())
-    assert "1 folder(s) not read" in told
+    assert "1 folder(s) or archive(s) not read" in told
     assert "Quagmire" not in told + written
     assert not any(patient in told + written for patient in ("X9", "X8", "X7"))
 
@@ -164,3 +165,31 @@ def test_a_tree_without_series_is_told(tmp_path: Path, content: str | None, caps
     told = "".join(capsys.readouterr())
     assert (status, (tmp_path / "new").exists()) == ((EXIT_OK, True) if content else (EXIT_STUDY, False))
     assert ("no CT series could be read" if content else "found no file in this tree") in told
+
+
+def zipped(folder: Path, archive: Path) -> None:
+    with zipfile.ZipFile(archive, "w") as opened:
+        for path in sorted(folder.iterdir()):
+            opened.write(path, f"series/{path.name}")
+
+
+def test_archives_and_media_are_found_each_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+    """A medium: a DICOMDIR in its root, series in folders below; beside it a zip archive, and a damaged one."""
+    root = tmp_path / "tree"
+    write_slices(root / "a" / "s1", "X9", 11, percent=30)
+    write_slices(root / "a" / "s2", "X9", 12, percent=75)
+    write_slices(tmp_path / "packed", "X8", 21, percent=40)
+    zipped(tmp_path / "packed", root / "b.zip")
+    (root / "DICOMDIR").write_bytes(b"no directory of ours")
+    whole = (root / "b.zip").read_bytes()
+    (root / "c.zip").write_bytes(whole[:200] + b"\0" * 60 + whole[260:])
+    new = tmp_path / "new"
+    assert main(["init", str(new), "--dicom", str(root)]) == EXIT_OK
+    series = {(r["case_id"], r["dicom_dir"], r["phase_pct"]) for r in rows_of(new / "series.csv")}
+    archived = next(case for case, place, _ in series if place == "images/b.zip")
+    other = ({"C001", "C002"} - {archived}).pop()
+    assert series == {(archived, "images/b.zip", "40"), (other, "images/a/s1", "30"), (other, "images/a/s2", "75")}
+    told = capsys.readouterr().out
+    assert "images/c.zip  not read: " in told
+    assert "3 series of 2 patients" in told
+    assert main(["check", str(new)]) == EXIT_OK

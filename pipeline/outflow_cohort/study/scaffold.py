@@ -5,6 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import os
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -38,9 +42,18 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
     link = folder / IMAGES
     if not link.exists():
         link.symlink_to(os.path.relpath(dicom_tree.resolve(), folder.resolve()), target_is_directory=True)
-    places = _folders(link)
+    places = sorted([*_folders(link), *_archives(link)])
     speaking = [place for place in places if _names_a_person(place.relative_to(link))]
-    found = [row for place in places if place not in speaking for row in _series_in(place, folder)]
+    from outflow_cohort.dicom.pixels import PixelError
+
+    found: list[dict[str, Any]] = []
+    unread = []
+    for place in places:
+        if place not in speaking:
+            try:
+                found += _series_in(place, folder)
+            except PixelError as problem:
+                unread.append(f"{place.relative_to(folder).as_posix()}  not read: {problem.message}")
     patients = sorted({row["patient"] for row in found})
     width = max(3, len(str(len(patients))))
     names = {patient: f"C{i:0{width}d}" for i, patient in enumerate(patients, start=1)}
@@ -61,11 +74,11 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
     for name in ("landmarks", "plans", "devices", "device_profiles", "prostheses", "sizing_targets"):
         _write_rows(folder / f"{name}.csv", name, [])
     write_text(folder / "study.yaml", _settings_template(folder.resolve().name))
-    lines = [_line(row) for row in found]
+    lines = [*(_line(row) for row in found), *unread]
     if speaking:
         lines.append(
-            f"{len(speaking)} folder(s) not read: their names look like a person's. Rename them (numbers will do) and "
-            "begin again in a new folder."
+            f"{len(speaking)} folder(s) or archive(s) not read: their names look like a person's. Rename them (numbers "
+            "will do) and begin again in a new folder."
         )
     write_text(folder / "READ_FIRST.md", _read_first(lines, folder.as_posix()))
     counted = f"{len(found)} series of {len(patients)} patients"
@@ -117,7 +130,41 @@ def _folders(tree: Path) -> list[Path]:
     return sorted(Path(root) for root, _, files in os.walk(tree, followlinks=True) if any(f[0] != "." for f in files))
 
 
+def _archives(tree: Path) -> list[Path]:
+    """Zip archives of the tree; other files are looked at with their folder."""
+    return [
+        Path(root, name)
+        for root, _, files in os.walk(tree, followlinks=True)
+        for name in files
+        if name[0] != "." and name.lower().endswith(".zip") and zipfile.is_zipfile(Path(root, name))
+    ]
+
+
 def _series_in(place: Path, folder: Path) -> list[dict[str, Any]]:
+    """What a folder, or a zip archive, holds; raises PixelError for an archive that cannot be unpacked."""
+    from outflow_cohort.dicom.archives import opened_folder
+    from outflow_cohort.dicom.settings import IntakeSettings
+
+    with opened_folder(place, IntakeSettings()) as opened, _own_files(opened, place.is_file()) as own:
+        return _judged(own, place.relative_to(folder).as_posix())
+
+
+@contextmanager
+def _own_files(place: Path, whole: bool) -> Iterator[Path]:
+    """A folder with the files of `place` itself: its sub-folders are looked at by themselves, those of an archive
+    (`whole`) with it."""
+    own = sorted(entry for entry in place.iterdir() if entry.is_file() and entry.name[0] != ".")
+    if whole or not any(entry.is_dir() for entry in place.iterdir()):
+        yield place
+        return
+    with tempfile.TemporaryDirectory(prefix="outflow_") as name:
+        for entry in own:
+            Path(name, entry.name).symlink_to(entry.resolve())
+        yield Path(name)
+
+
+def _judged(place: Path, shown: str) -> list[dict[str, Any]]:
+    """Series below `place`, as its headers and geometry tell."""
     from outflow_cohort.dicom.phase import decide_phase
     from outflow_cohort.dicom.pixels import frame_decoder
     from outflow_cohort.dicom.scan import list_files, scan_folder
@@ -137,7 +184,7 @@ def _series_in(place: Path, folder: Path) -> list[dict[str, Any]]:
         rows.append(
             {
                 "patient": series.first.patient,
-                "folder": place.relative_to(folder).as_posix(),
+                "folder": shown,
                 "slices": len(series.stack.frames),
                 "verdict": series.verdict,
                 "stated": "" if stated.phase_pct is None else f"{stated.phase_pct:g}",
