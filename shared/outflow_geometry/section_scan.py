@@ -22,6 +22,9 @@ from outflow_geometry.solids import Solid
 SCAN_STEP = 1.25
 """mm of the scan's grid: the area of a section of 100 mm2 is right to 1.5 percent."""
 
+SHAPE_STEP = 0.6
+"""mm of the grid for widths and distances: corners between its lines are lost, so it is finer."""
+
 FAN = np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 31))
 """Angles from the aortic direction of the rays on which the septum is looked for."""
 
@@ -137,7 +140,7 @@ def quick_shapes(
     Arguments as of `quick_areas`; distance and widths as `residual.septum_distance` and `residual.feret_diameters`.
     """
     out = np.empty((len(points), 4))
-    _scan(field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, SCAN_STEP, out)
+    _scan(field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, SHAPE_STEP, out)
     return out
 
 

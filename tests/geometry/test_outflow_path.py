@@ -5,7 +5,7 @@ import pytest
 
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.frames import Plane
-from outflow_geometry.outflow_path import path_through
+from outflow_geometry.outflow_path import PathStack, path_through, settled_points
 
 AORTIC = Plane.from_normal([0.0, 0.0, 0.0], [0.0, 0.0, 1.0])
 RADIUS = 40.0
@@ -63,3 +63,38 @@ def test_repeated_points_change_nothing():
     once = path_through(points, AORTIC, "reader_path")
     twice = path_through(np.repeat(points, 2, axis=0), AORTIC, "reader_path")
     assert np.allclose(once.points, twice.points)
+
+
+def test_stack_of_paths_answers_as_each_path_does():
+    paths = [path_through(arc(np.linspace(low, 0.15, 20)), AORTIC, "reader_path") for low in (-0.8, -0.7)]
+    stack = PathStack.of([paths[0], None, paths[1]])
+    assert stack.known.tolist() == [True, False, True]
+    stations = np.array([[-27.31, -12.0, 0.0], [-3.3, -8.77, -0.01]])
+    points, tangents = stack.at(np.array([0, 2]), stations)
+    for row, path in enumerate(paths):
+        own = path.at(stations[row])
+        # cubic Hermite over 0.25 mm: error step^4 / (384 radius^3) is below 1e-9 mm
+        assert np.allclose(points[row], own[0], atol=1e-6)
+        assert np.allclose(tangents[row], own[1], atol=1e-6)
+
+
+@pytest.mark.parametrize("count", [8, 13, 25])
+def test_scattered_path_settles_near_the_true_one(count):
+    true, scatter = arc(np.linspace(-0.8, 0.15, count)), 0.7
+    rng = np.random.default_rng(1)
+    apart = []
+    for _ in range(100):
+        settled = settled_points(true + scatter * rng.standard_normal(true.shape), scatter)
+        # across the circle, in its plane and out of it; along it points may slide
+        apart += [np.hypot(settled[:, 0] - RADIUS, settled[:, 2]) - RADIUS, settled[:, 1]]
+    # least squares leaves scatter * sqrt(controls / points); one fit in twenty asks for more controls than four
+    assert np.sqrt(np.mean(np.square(apart))) == pytest.approx(scatter * np.sqrt(4.0 / count), rel=0.1)
+
+
+def test_points_without_scatter_or_too_few_to_smooth_stay():
+    points = arc(np.linspace(-0.8, 0.15, 9))
+    assert np.array_equal(settled_points(points, 0.0), points)
+    assert np.array_equal(settled_points(points[:4], 0.7), points[:4])
+    # a path that its scatter does not explain keeps its shape
+    zigzag = points + np.where(np.arange(9) % 2, 2.0, -2.0)[:, None]
+    assert np.allclose(settled_points(zigzag, 0.01), zigzag, atol=0.05)

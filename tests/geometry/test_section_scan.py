@@ -1,0 +1,58 @@
+"""The quick scan of many planes against the exact sections that it stands for."""
+
+import numpy as np
+import pytest
+import shapely
+from channels import Channel, random_channel
+
+from outflow_geometry.residual import feret_diameters, septum_distance
+from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
+from outflow_geometry.sections import aortic_side, counted_areas, counted_parts, cut_by, edge_field, section_stack
+
+WINDOW = np.array([-24.0, -24.0, 24.0, 24.0])
+
+
+def exact_and_quick(channel: Channel, rule: str):
+    """Areas, septum distances and caliper widths (n, 4) of planes along the path: cut exactly, and scanned."""
+    lumen, path, anatomy, solid = channel.lumen(), channel.path(), channel.anatomy(), channel.solid()
+    stations = np.arange(-12.0, -2.0, 1.3)
+    stack = section_stack(lumen, path, anatomy, stations, solid.axis_point, solid.axis, rule)
+    sections, devices = cut_by(stack, solid)
+    areas = counted_areas(stack, sections)
+    side = aortic_side(anatomy, solid.axis)
+    rows = []
+    for n in range(len(stations)):
+        one = stack.rows(np.array([n]))
+        part = shapely.multipolygons(counted_parts(one, sections[n : n + 1])[0])
+        rows.append([areas[n], septum_distance(one, side, devices[n], part), *feret_diameters(part)])
+    points, tangents = path.at(stations)
+    which = np.zeros(len(stations), dtype=np.int64)
+    windows = np.broadcast_to(WINDOW, (len(stations), 4))
+    cuttings = Cuttings.of([anatomy], [solid])
+    quick = quick_shapes(edge_field(lumen), points, tangents, cuttings, which, rule, 8.0, windows)
+    fine = quick_areas(edge_field(lumen), points, tangents, cuttings, which, rule, 8.0, windows, 0.5)
+    bare = quick_areas(edge_field(lumen), points, tangents, cuttings.without_device(), which, rule, 8.0, windows, 0.5)
+    return np.array(rows), quick, fine, bare, counted_areas(stack, stack.native)
+
+
+@pytest.mark.parametrize(("number", "rule"), [(0, "aortic_side"), (1, "aortic_side"), (2, "at_path")])
+def test_scanned_planes_are_near_the_exact_ones(number: int, rule: str) -> None:
+    exact, quick, fine, bare, native = exact_and_quick(random_channel(number), rule)
+    met = np.isfinite(exact[:, 1])
+    # linear interpolation on a grid of 0.6 mm: a percent of the area, and corners that lie between its lines are lost
+    assert np.allclose(quick[:, 0], exact[:, 0], rtol=0.015, atol=1.5)
+    # near the device's rim the nearest point of its outline is found to half a step
+    assert np.allclose(quick[met, 1], exact[met, 1], atol=0.4)
+    assert np.allclose(quick[:, 2:], exact[:, 2:], atol=0.6)
+    assert np.allclose(fine, exact[:, 0], rtol=0.015, atol=1.5)
+    assert np.allclose(bare, native, rtol=0.015)
+
+
+def test_reach_into_the_solid_is_that_of_its_half() -> None:
+    channel = Channel()
+    anatomy, solid, path = channel.anatomy(), channel.solid(), channel.path()
+    stations = np.arange(-28.0, 0.0, 2.0)
+    points, tangents = path.at(stations)
+    low, high = solid.half_heights(aortic_side(anatomy, solid.axis), points, tangents)
+    reach = Cuttings.of([anatomy] * 2, [solid] * 2).meets(np.stack([points] * 2), np.stack([tangents] * 2))
+    assert np.allclose(reach, np.minimum(-low, high))
