@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.stats.case_reduction import case_values, rules_of
 from outflow_cohort.stats.dask_scheduler import compute_each
 from outflow_cohort.stats.measure_files import NO_QUANTITY, MeasureFiles, measure_files
@@ -159,14 +160,13 @@ def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
 
 def drift(files: MeasureFiles, points: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
     """Drift of each reader over the reading order; no rows where the landmarks tell no order."""
-    import pandas as pd
     import pyarrow.parquet as pq
 
     reading = ["case_id", "phase_pct", "reader_id", "read_no"]
     order = files.folder / "reading_order.parquet"
     known = False
     if "reading_order" in pq.read_schema(points).names:
-        told = pd.read_parquet(points, columns=[*reading, "reading_order"]).drop_duplicates()
+        told = count_rows_by(points, [*reading, "reading_order"])
         known = bool(told["reading_order"].notna().any())
         told.to_parquet(order, index=False)
     function = partial(_drift_of, files=files, order=order, settings=settings)

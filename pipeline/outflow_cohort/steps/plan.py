@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from outflow_cohort.study.checks import StudyTables
     from outflow_cohort.study.config import Study
 
+GROUP_ROWS = 100_000
+"""Rows of a row group of the plan's tables: those of some 25 cases with ten phases and six readings each."""
 PLAN_VERSION = f"1 {outflow_geometry.__version__}"
 """Part of the stamp: requests are written anew when their form or the package changes."""
 
@@ -131,4 +133,4 @@ def _write_table_if_changed(path: Path, frame: pd.DataFrame) -> None:
             return
     except (OSError, ValueError):
         pass
-    write_parquet(path, frame)
+    write_parquet(path, frame, group_rows=GROUP_ROWS)
