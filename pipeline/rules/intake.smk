@@ -25,12 +25,12 @@ rule volume:
         f"{RESULTS}/logs/volume/{{key}}.log",
     benchmark:
         f"{RESULTS}/logs/benchmarks/volume/{{key}}.tsv"
+    retries: ATTEMPTS - 1
     conda:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(1500),
         attempts_left=attempts_left,
-    retries: ATTEMPTS - 1
     shell:
         "outflow-cohort volume --request {input.request:q} --inventory {input.inventory:q} "
         "--attempts-left {resources.attempts_left} --output {output:q} > {log:q} 2>&1"

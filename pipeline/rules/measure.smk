@@ -15,12 +15,12 @@ rule measure:
         f"{RESULTS}/logs/measure/{{key}}.log",
     benchmark:
         f"{RESULTS}/logs/benchmarks/measure/{{key}}.tsv"
+    retries: ATTEMPTS - 1
     conda:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(2000),
         attempts_left=attempts_left,
-    retries: ATTEMPTS - 1
     params:
         folder=measured_folder,
         results=results_folder,
