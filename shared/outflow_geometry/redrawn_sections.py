@@ -2,12 +2,11 @@
 
 All points LPS, mm, float64; areas mm2.
 
-Each draw is scanned in planes over its whole range, all draws in one call. The reading
-itself is scanned the same way as draw 0, and only the difference to it is added to the reading's own, finer result:
-what the scan's grid leaves out cancels.
-The reader's path is drawn anew through the redrawn points. The automatic path follows the redrawn annulus at its
-downstream end; further upstream it keeps to the middle between wall and device, and so moves half as far as the
-redrawn device does toward it.
+Each draw is scanned in planes over its whole range, all draws in one call. The reading itself is scanned the same way
+as draw 0, and only the difference to it is added to the reading's own, finer result: what the scan's grid leaves out
+cancels. The reader's path is drawn anew through the redrawn points, and draw 0 runs along its smooth course, about
+which they are drawn. The automatic path follows the redrawn annulus at its downstream end; further upstream it keeps
+to the middle between wall and device, and so moves half as far as the redrawn device does toward it.
 """
 
 from __future__ import annotations
@@ -37,6 +36,9 @@ SCAN_SPACING = 1.25
 
 FIT_REACH = 2.6
 """mm about the smallest plane over which the parabola is fitted: five planes."""
+
+LEAST_FIT = 0.05
+"""mm on either side without which no parabola is laid: a range so short holds no other section."""
 
 END_STEP = 0.5
 """mm between the stations at which the planes of a draw are tested for meeting the device."""
@@ -275,7 +277,7 @@ def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, Floa
     s = stations - station[:, None]
     weight = (np.isfinite(areas) & (np.abs(s) <= FIT_REACH)).astype(np.float64)
     lowest, highest = (s * weight).min(axis=1), (s * weight).max(axis=1)
-    fitted = np.flatnonzero((lowest < 0.0) & (highest > 0.0))
+    fitted = np.flatnonzero((lowest < -LEAST_FIT) & (highest > LEAST_FIT))
     powers = s[fitted, :, None] ** np.arange(3)
     weighted = powers * weight[fitted, :, None]
     values = np.where(weight[fitted] > 0.0, areas[fitted], 0.0)[..., None]
