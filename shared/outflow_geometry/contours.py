@@ -248,13 +248,16 @@ def gauss_nodes(knots: FloatArray) -> tuple[FloatArray, FloatArray]:
     return nodes, (half[:, None] * GAUSS_WEIGHTS).ravel()
 
 
-def closed_contour(points: ArrayLike, plane: Plane, structure: str = "contour", *, check: bool = True) -> Contour:
+def closed_contour(
+    points: ArrayLike, plane: Plane, structure: str = "contour", *, check: bool = True, crescent: bool = False
+) -> Contour:
     """Closed periodic cubic spline through `points` (n >= 3, 3), mm, in order around, projected on `plane`.
 
     Parameters
     ----------
     check : also refuse points that run around more or less than once, or cross over; off for redrawn points
         of a contour that passed.
+    crescent : whether the middle of the points may lie outside the contour, as in an outflow tract beside a device.
 
     Raises GeometryError `too_few_points`, `bad_points`, `repeated_points`, `wound_twice`, `points_out_of_order`.
 
@@ -273,7 +276,7 @@ def closed_contour(points: ArrayLike, plane: Plane, structure: str = "contour", 
         turns = abs(winding_number(flat))
         if turns > 1:
             raise GeometryError("wound_twice", f"{structure} runs {turns} times around; list each point once, in order")
-        if turns == 0:
+        if turns == 0 and not crescent:
             raise GeometryError("points_out_of_order", f"{structure} does not run around its centre; order its points")
         polygon = shapely.Polygon(contour.flat)
         if not polygon.is_valid:

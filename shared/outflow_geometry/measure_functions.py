@@ -250,7 +250,7 @@ def neo_lvot_chance_below(frame: Frame, variant: str, method: str) -> Value:
 def traced_area(frame: Frame, variant: str, method: str) -> Value:
     points = frame.anatomy.structure("outflow_trace")
     plane = least_squares_plane(points, "outflow_trace")
-    return closed_contour(points, plane, "outflow_trace", check=frame.anatomy.checked).area
+    return closed_contour(points, plane, "outflow_trace", check=frame.anatomy.checked, crescent=True).area
 
 
 def oversizing(frame: Frame, variant: str, method: str) -> Value:

@@ -157,3 +157,21 @@ def test_polygon_formulas_on_a_3_4_5_triangle() -> None:
     triangle = [[0, 0], [4, 0], [0, 3]]
     assert polygon_area(triangle) == 6.0
     assert polygon_perimeter(triangle) == 12.0
+
+
+def test_crescent_is_measured_where_it_may_be_one() -> None:
+    # between circles of 12 and 9 mm about one centre, over 200 degrees, with round ends of 1.5 mm
+    turn, cap = np.radians(np.linspace(-100.0, 100.0, 41)), np.radians(np.linspace(0.0, 180.0, 9)[1:-1])
+    outer, inner = 12.0 * np.exp(1j * turn), 9.0 * np.exp(1j * turn[::-1])
+    ends = [np.exp(1j * at) * (10.5 + 1.5 * np.exp(1j * way)) for at, way in ((turn[-1], cap), (turn[0], cap + np.pi))]
+    outline = np.concatenate([outer, ends[0], inner, ends[1]])
+    flat = np.stack([outline.real, outline.imag], axis=1)
+    points = np.column_stack([flat, np.zeros(len(flat))])
+    plane = Plane.from_normal([0.0, 0.0, 0.0], [0.0, 0.0, 1.0])
+    with pytest.raises(GeometryError, match="points_out_of_order"):
+        closed_contour(points, plane, "mitral_ring")
+    area = closed_contour(points, plane, "outflow_trace", crescent=True).area
+    assert area == pytest.approx(np.pi * 100.0 / 180.0 * (12.0**2 - 9.0**2) + np.pi * 1.5**2, rel=1e-3)
+    # order still matters
+    with pytest.raises(GeometryError, match="points_out_of_order"):
+        closed_contour(points[np.random.default_rng(0).permutation(len(points))], plane, "outflow_trace", crescent=True)
