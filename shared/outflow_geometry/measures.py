@@ -301,6 +301,7 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         scale="place",
+        extremes=("SOLID",),
     ),
     Measure(
         "neo_lvot_diameter",
