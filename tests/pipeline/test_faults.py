@@ -68,12 +68,13 @@ def jobs_of(engine: psutil.Process) -> list[psutil.Process]:
 def kill_at(folder: Path, seconds: float, victim: str) -> bool:
     """Start the run, kill -9 `victim` after `seconds`; False where the run had ended by then."""
     command = [sys.executable, "-m", "snakemake", "--cores", "2", "--config", f"study={folder / 'study.yaml'}"]
-    run = subprocess.Popen(
-        command, cwd=PROJECT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
-    )
+    # Not a pipe: nobody reads while this test waits for a job, and a full pipe would stop the engine for ever.
+    screen = folder.with_suffix(".screen")
+    with screen.open("w", encoding="utf-8") as handle:
+        run = subprocess.Popen(command, cwd=PROJECT, stdout=handle, stderr=subprocess.STDOUT, start_new_session=True)
     engine = psutil.Process(run.pid)
     try:
-        run.communicate(timeout=seconds)
+        run.wait(timeout=seconds)
         return False
     except subprocess.TimeoutExpired:
         pass
@@ -87,7 +88,8 @@ def kill_at(folder: Path, seconds: float, victim: str) -> bool:
         for job in jobs if victim == "all" else jobs[:1]:
             with suppress(psutil.NoSuchProcess):
                 job.kill()
-    output, _ = run.communicate()
+    run.wait()
+    output = screen.read_text(encoding="utf-8")
     if victim == "job" and jobs:
         # Jobs that measure a case are tried again at once, the others end the run.
         assert run.returncode in (0, 1)

@@ -9,7 +9,17 @@ import pytest
 from workflow_runs import PROJECT, jobs_planned
 
 sys.path.insert(0, str(PROJECT / "tests/benchmarks"))
-from scale_study import FULL_PHASES, READERS, READS, add_case, make_base, make_study, snakemake, synthetic_run
+from scale_study import (
+    FULL_PHASES,
+    READERS,
+    READS,
+    add_case,
+    look_finished,
+    make_base,
+    make_study,
+    snakemake,
+    synthetic_run,
+)
 
 CASES = 20
 
@@ -22,6 +32,7 @@ def test_a_larger_study_balances_and_one_case_more_costs_one_case(tmp_path: Path
     donor = tmp_path / "lender/results/work/measured/C00000"
     figures = synthetic_run(tmp_path / "many", base, donor, CASES, FULL_PHASES)
     assert figures.readings == CASES * len(FULL_PHASES) * len(READERS) * READS
+    look_finished(tmp_path / "many/study.yaml")
     requests = tmp_path / "many/results/work/requests"
     before = {p.name: p.stat().st_mtime_ns for p in requests.iterdir()}
     assert len(before) == CASES
