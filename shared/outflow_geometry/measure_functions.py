@@ -25,6 +25,9 @@ from outflow_geometry.planes import least_squares_plane
 RING_TABLE_DIFFERENCE = 1.0
 """mm between a ring's inner diameter from the image and from the table, above which both need a look."""
 
+CHANCE_DECIMALS = 4
+"""Of a chance: the tails of a normal distribution tell no more of a few hundred draws."""
+
 TINY_DEVIATION = 1e-9
 """Draws that all agree leave a chance of 0 or 1, not a division by zero."""
 
@@ -244,7 +247,7 @@ def neo_lvot_chance_below(frame: Frame, variant: str, method: str) -> Value:
         frame.smallest(solid, method)  # says why, where there is no area at all
         raise GeometryError("unknown_landmark_scatter", "no landmark scatter is known; set uncertainty.prior_sd_mm")
     area = next(c.area for c in frame.definitions.cutoffs if c.cutoff_id == cutoff_id)
-    return draws.chance_below(area)
+    return round(draws.chance_below(area), CHANCE_DECIMALS)
 
 
 def traced_area(frame: Frame, variant: str, method: str) -> Value:

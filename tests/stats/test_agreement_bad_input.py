@@ -60,6 +60,7 @@ BAD = {
     "tiny": readings(10, 3, 2, lambda c, r, k: 1e-200 * scatter(c, r, k)),
     "huge": readings(10, 3, 2, lambda c, r, k: 1e200 * scatter(c, r, k)),
     "largest": readings(10, 3, 2, lambda c, r, k: 1.7e308 * np.sign(np.sin(c + r + k) + 0.1)),
+    "tails": readings(10, 3, 2, lambda c, r, k: 10.0 ** -np.random.default_rng(5).uniform(0, 290, len(c))),
     "far_from_zero": readings(10, 3, 2, lambda c, r, k: 1e9 + scatter(c, r, k)),
     "no_shared_case": disjoint(readings(8, 2, 2, scatter)),
     "one_case_read_by_a_reader": readings(10, 3, 2, scatter).query("reader_id != 'R2' or case_id == 'C0'"),

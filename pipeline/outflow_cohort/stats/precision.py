@@ -38,6 +38,9 @@ WCV = {
     "wcv_mean_of_cv": "arithmetic mean over cells of SD/mean",
 }
 
+LARGEST_LOG_VARIANCE = 50.0
+"""Repeats that differ by a factor of a thousand (SD of the logarithms 7) have no coefficient of variation."""
+
 
 def repeatability(
     frame: pd.DataFrame,
@@ -127,6 +130,8 @@ def repeatability_rows(
     log_variance = nan
     if log_cells is not None and df:
         log_variance = float(log_cells.within_ss.sum()) / df * log_cells.scale**2
+    if cv_reason == "ok" and log_variance > LARGEST_LOG_VARIANCE:
+        cv_reason = "spread_too_wide"
     for statistic, definition in WCV.items():
         row, status = dict(blank), cv_reason
         if cv_reason == "no_spread":

@@ -209,7 +209,11 @@ def fit(counts, means, within, weights, active, start, tolerance):
             if system[a, a] > 0.0:
                 diagonal[a] = np.sqrt(system[a, a])
         system = system / np.outer(diagonal, diagonal) + RIDGE * np.eye(len(index))
-        step = -np.linalg.solve(system, slope / diagonal) / diagonal
+        if not np.isfinite(system.sum()):
+            break
+        # by eigenvalues, since rounding may leave a confounded system singular in spite of the ridge
+        eigenvalues, basis = np.linalg.eigh(system)
+        step = -(basis @ ((basis.T @ (slope / diagonal)) / np.maximum(eigenvalues, RIDGE))) / diagonal
         length = 1.0
         accepted = False
         best = components.copy()
