@@ -40,6 +40,10 @@ FIT_REACH = 2.6
 LEAST_FIT = 0.05
 """mm on either side without which no parabola is laid: a range so short holds no other section."""
 
+FAR_FROM_SMALLEST = 2.0
+"""Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not
+make them the smallest."""
+
 END_STEP = 0.5
 """mm between the stations at which the planes of a draw are tested for meeting the device."""
 
@@ -176,6 +180,9 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     if not np.isfinite(ends[0]):
         raise GeometryError("solid_not_met", "no plane near the reading's own range meets the device")
     stations = _stations(ends)
+    curves = sections.curves(method)
+    own_areas = np.interp(stations[0], curves.stations, curves.areas[solid])
+    stations = stations[:, own_areas <= FAR_FROM_SMALLEST * max(found.area, float(own_areas.min()))]
     inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
     draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
     if not len(draws) or draws[0] != 0:
