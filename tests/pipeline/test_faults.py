@@ -130,7 +130,7 @@ with job_claim(work):
 """
 
 
-def test_a_new_run_waits_for_the_jobs_of_a_killed_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]):
+def test_a_new_run_waits_for_the_jobs_of_a_killed_one(tmp_path: Path, caplog: pytest.LogCaptureFixture):
     from outflow_cohort.study.claim import claim
 
     work = tmp_path / "results/work"
@@ -141,7 +141,7 @@ def test_a_new_run_waits_for_the_jobs_of_a_killed_one(tmp_path: Path, capsys: py
     with claim(tmp_path / "results"):
         assert (work / "ended").exists()
     assert job.wait() == 0
-    assert "waiting for them to end" in capsys.readouterr().err
+    assert "waiting for them to end" in caplog.text
 
 
 def test_a_claim_clears_what_killed_jobs_left_and_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
