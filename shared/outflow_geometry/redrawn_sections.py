@@ -27,6 +27,7 @@ from outflow_geometry.leaflet import leaflet_length
 from outflow_geometry.measure_functions import SectionNumbers, Value
 from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path, settled_points
 from outflow_geometry.plan_sections import PlanSections
+from outflow_geometry.scatter import structure_sd
 from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.sections import FARTHEST, edge_field
 from outflow_geometry.solids import Solid, build_solid
@@ -121,8 +122,8 @@ def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     reading = redraws.sections.reading.anatomy
     base = reading.aortic_plane
     if method == "reader_path":
-        scatter = redraws.sections.definitions.landmark_sd
-        points = settled_points(reading.structure(PATH), scatter.get(PATH, scatter.get("default", 0.0)))
+        scatter = structure_sd(redraws.sections.definitions.landmark_sd, PATH)
+        points = settled_points(reading.structure(PATH), scatter)
         own = path_through(points, base, method)
     paths: list[OutflowPath | None] = [own]
     solids = redraws.solids("full_frame") if method != "reader_path" else [None] * (len(redraws.anatomies) + 1)
@@ -231,21 +232,6 @@ def _stations(ends: FloatArray) -> FloatArray:
     return result
 
 
-def _areas(
-    sections: PlanSections,
-    method: str,
-    points: FloatArray,
-    tangents: FloatArray,
-    cuttings: Cuttings,
-    cutting_of: NDArray[np.int64],
-    stations: FloatArray,
-) -> FloatArray:
-    field, chosen = edge_field(sections.reading.lumen), sections.definitions
-    windows = _windows(sections, method, stations)
-    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
-    return quick_areas(field, points, tangents, cuttings, cutting_of, rule, beyond, windows)
-
-
 def _scanned(
     sections: PlanSections,
     method: str,
@@ -255,11 +241,12 @@ def _scanned(
     cuttings: Cuttings,
 ) -> FloatArray:
     """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
-    field = edge_field(sections.reading.lumen)
-    rule, beyond = sections.definitions.section_rule, sections.definitions.beyond_aortic_plane
+    field, chosen = edge_field(sections.reading.lumen), sections.definitions
+    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
     points, tangents = (found.reshape(-1, 3) for found in stack.at(draws, stations))
     row = np.repeat(np.arange(len(draws)), stations.shape[1])
-    areas = _areas(sections, method, points, tangents, cuttings, row, stations.ravel()).reshape(stations.shape)
+    windows = _windows(sections, method, stations.ravel())
+    areas = quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows).reshape(stations.shape)
     areas = np.where(areas > 0.0, areas, np.inf)
     numbers = np.full((len(draws), len(NUMBERS)), np.nan)
     numbers[:, 0], numbers[:, 1] = _vertices(stations, areas)
@@ -270,7 +257,8 @@ def _scanned(
     points, tangents = (found[:, 0] for found in stack.at(draws[kept], best[:, None]))
     windows = _windows(sections, method, best)
     numbers[kept, 4:] = quick_shapes(field, points, tangents, cuttings, kept, rule, beyond, windows)[:, 1:]
-    numbers[kept, 2] = _areas(sections, method, points, tangents, cuttings.without_device(), kept, best)
+    bare = cuttings.without_device()
+    numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, rule, beyond, windows)
     return numbers
 
 

@@ -93,6 +93,11 @@ def landmark_sd(reads: Sequence[Read], prior_sd: Mapping[str, float] | None = No
     return {name: scatter.sd for name, scatter in landmark_scatter(reads, prior_sd).items()}
 
 
+def structure_sd(sd: Mapping[str, float], structure: str) -> float:
+    """Scatter of one structure, mm: its own, else `default`; raises KeyError where there is neither."""
+    return sd[structure] if structure in sd else sd["default"]
+
+
 def _group_squares(name: str, sets: list[FloatArray]) -> tuple[float, float]:
     """Sum of squares, mm2, and degrees of freedom of one coordinate over the repeats of one reader."""
     if len(sets) < 2:

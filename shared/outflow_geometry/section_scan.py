@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outflow_geometry.anatomy import Anatomy
-from outflow_geometry.frames import FloatArray, Plane, unit
+from outflow_geometry.frames import FloatArray, Plane
 from outflow_geometry.residual import SEPTAL_FAN
-from outflow_geometry.sections import BEYOND_PART, LEAST_PART, EdgeField, aortic_side
-from outflow_geometry.solids import Solid
+from outflow_geometry.sections import BEYOND_PART, LEAST_PART, EdgeField, aortic_side, axes_across, dot, line_of
+from outflow_geometry.solids import Solid, half_heights
 
 SCAN_STEP = 1.25
 """mm of the scan's grid: the area of a section of 100 mm2 is right to 1.5 percent."""
@@ -27,9 +27,6 @@ SHAPE_STEP = 0.6
 
 FAN = np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 31))
 """Angles from the aortic direction of the rays on which the septum is looked for."""
-
-WEAK_AXIS = 0.2
-"""Length of the projected direction across the ring below which the aortic direction stands in (`plane_axes`)."""
 
 
 @dataclass(frozen=True)
@@ -83,20 +80,10 @@ class Cuttings:
     def meets(self, points: FloatArray, normals: FloatArray) -> FloatArray:
         """How far (n, s), mm, planes (n, s, 3), (n, s, 3) reach into the half of the solid on the aortic side.
 
-        Negative where they miss it; see `Solid.half_heights`, which this does for all readings in one go.
+        Negative where they miss it; see `Solid.half_heights`.
         """
-        z = np.concatenate([self.pieces[:, :, 0], self.pieces[:, :, 1]], axis=1)[:, None, :]
-        r = np.concatenate([self.pieces[:, :, 2], self.pieces[:, :, 3]], axis=1)[:, None, :]
-        start, axis = self.axis[:, None, 0], self.axis[:, None, 1]
-        along = (normals * axis).sum(axis=-1)
-        center = ((start - points) * normals).sum(axis=-1)[..., None] + along[..., None] * z
-        radial = normals - along[..., None] * axis
-        steep = np.sqrt((radial**2).sum(axis=-1))
-        edge = np.abs((radial * np.cross(self.axis[:, 1], self.side)[:, None]).sum(axis=-1))
-        toward = (radial * self.side[:, None]).sum(axis=-1)
-        rise = np.where(toward >= 0.0, steep, edge)[..., None] * r
-        fall = np.where(toward <= 0.0, steep, edge)[..., None] * r
-        result: FloatArray = np.minimum(-(center - fall).min(axis=-1), (center + rise).max(axis=-1))
+        low, high = half_heights(self.pieces, self.axis[:, 0], self.axis[:, 1], self.side, points, normals)
+        result: FloatArray = np.minimum(-low, high)
         return result
 
 
@@ -120,9 +107,9 @@ def quick_areas(
     windows : (m, 4) lowest u and v, highest u and v that are looked at in each plane, mm from its point.
     step : mm of the grid.
     """
-    out = np.empty((len(points), 1))
-    _scan(field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, step, out)
-    return out[:, 0]
+    return quick_shapes(
+        field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, step, area_only=True
+    )[:, 0]
 
 
 def quick_shapes(
@@ -134,54 +121,41 @@ def quick_shapes(
     rule: str,
     beyond_aortic_plane: float,
     windows: FloatArray,
+    step: float = SHAPE_STEP,
+    *,
+    area_only: bool = False,
 ) -> FloatArray:
     """Area, device-septum distance, largest and smallest caliper width (m, 4) of the counted parts; NaN where none.
 
     Arguments as of `quick_areas`; distance and widths as `residual.septum_distance` and `residual.feret_diameters`.
+    area_only : give the first column alone (m, 1).
     """
-    out = np.empty((len(points), 4))
-    _scan(field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, SHAPE_STEP, out)
-    return out
-
-
-def _scan(
-    field: EdgeField,
-    points: FloatArray,
-    normals: FloatArray,
-    cuttings: Cuttings,
-    cutting_of: NDArray[np.int64],
-    rule: str,
-    beyond_aortic_plane: float,
-    windows: FloatArray,
-    step: float,
-    out: FloatArray,
-) -> None:
     from outflow_geometry import scan_kernels
 
     each = cuttings.rows(cutting_of)
-    u, v = _axes(normals, each)
+    u, v = axes_across(normals, each.across, each.toward)
 
-    def line(point: FloatArray, normal: FloatArray) -> FloatArray:
-        """Height over a plane as a linear function of (u, v): (m, 3) constant, rate of u, rate of v."""
-        return np.stack([_dot(points - point, normal), _dot(u, normal), _dot(v, normal)], axis=1)
+    def line(plane: FloatArray) -> FloatArray:
+        return line_of(plane[:, 0], plane[:, 1], points, u, v)
 
-    height = line(each.aortic[:, 0], each.aortic[:, 1])
+    height = line(each.aortic)
     lines = np.stack(
         [
-            line(each.axis[:, 0], each.side),
+            line_of(each.axis[:, 0], each.side, points, u, v),
             [beyond_aortic_plane, 0.0, 0.0] - height,
-            line(each.ring[:, 0], each.ring[:, 1]),
-            line(each.curtain[:, 0], each.curtain[:, 1]),
+            line(each.ring),
+            line(each.curtain),
             height - [BEYOND_PART, 0.0, 0.0],
         ],
         axis=1,
     )
     offset, axis = points - each.axis[:, 0], each.axis[:, 1]
     ways = ((offset, offset), (offset, u), (offset, v), (offset, axis), (u, axis), (v, axis))
-    device = np.stack([_dot(one, two) for one, two in ways], axis=1)
+    device = np.stack([dot(one, two) for one, two in ways], axis=1)
     low, high, first, last = np.moveaxis(cuttings.pieces, 2, 0)
     rate = (last - first) / np.where(high > low, high - low, 1.0)
     pieces = np.stack([low, high, first, rate, 1.0 / np.sqrt(1.0 + rate**2)], axis=2)
+    out = np.empty((len(points), 1 if area_only else 4))
     volume = field.volume
     origin = volume.to_index(points)
     scan_kernels.quick_areas(
@@ -203,16 +177,4 @@ def _scan(
         FAN,
         out,
     )
-
-
-def _dot(one: FloatArray, two: FloatArray) -> FloatArray:
-    result: FloatArray = (one * two).sum(axis=-1)
-    return result
-
-
-def _axes(normals: FloatArray, each: Cuttings) -> tuple[FloatArray, FloatArray]:
-    """In-plane axes (m, 3), (m, 3); see `sections.plane_axes`."""
-    u = each.across - _dot(normals, each.across)[:, None] * normals
-    toward = each.toward - _dot(normals, each.toward)[:, None] * normals
-    u = unit(np.where(np.linalg.norm(u, axis=1, keepdims=True) < WEAK_AXIS, toward, u))
-    return u, np.cross(normals, u)
+    return out

@@ -35,6 +35,9 @@ LEAST_PART = 5.0
 BEYOND_PART = 1.0
 """mm beyond the aortic plane; a part lying more than half there does not count (study contract)."""
 
+WEAK_AXIS = 0.2
+"""Length of the direction across the ring, projected on a plane, below which it gives the plane no axis."""
+
 FARTHEST = 60.0
 """mm from the path that a section reaches: more than the ventricle's width on one side of the device axis."""
 
@@ -99,8 +102,17 @@ def aortic_side(anatomy: Anatomy, axis: FloatArray) -> FloatArray:
 
 
 def line_of(point: FloatArray, normal: FloatArray, points: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
-    """Height over a plane as a linear function of (u, v): (m, 3) constant, rate of u, rate of v."""
-    return np.stack([(points - point) @ normal, u @ normal, v @ normal], axis=1)
+    """Height over a plane as a linear function of (u, v): (m, 3) constant, rate of u, rate of v.
+
+    point, normal : (3,), or (m, 3) where each cut has a plane of its own.
+    """
+    return np.stack([dot(points - point, normal), dot(u, normal), dot(v, normal)], axis=1)
+
+
+def dot(one: FloatArray, two: FloatArray) -> FloatArray:
+    """Scalar products (...) of vectors (..., 3)."""
+    result: FloatArray = (one * two).sum(axis=-1)
+    return result
 
 
 def half_plane(lines: FloatArray, reach: float = 2.0 * FARTHEST) -> NDArray[Any]:
@@ -196,11 +208,19 @@ def planes_stack(
 
 def plane_axes(normals: FloatArray, anatomy: Anatomy) -> tuple[FloatArray, FloatArray]:
     """In-plane axes u, v (m, 3) of planes with `normals` (m, 3): u along the direction across the ring."""
-    u = anatomy.across - (normals @ anatomy.across)[:, None] * normals
-    weak = np.linalg.norm(u, axis=1) < 0.2
+    return axes_across(normals, anatomy.across, anatomy.toward_aorta)
+
+
+def axes_across(normals: FloatArray, across: FloatArray, toward: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """`plane_axes` from the ring's directions themselves.
+
+    across, toward : the ring's directions (3,), or (m, 3) where each plane has an anatomy of its own; `toward` stands
+    in where a plane is nearly at right angles to `across`.
+    """
+    u = across - dot(normals, across)[:, None] * normals
+    weak = np.linalg.norm(u, axis=1, keepdims=True) < WEAK_AXIS
     if weak.any():
-        toward = anatomy.toward_aorta
-        u[weak] = toward - (normals[weak] @ toward)[:, None] * normals[weak]
+        u = np.where(weak, toward - dot(normals, toward)[:, None] * normals, u)
     u = unit(u)
     return u, np.cross(normals, u)
 

@@ -109,17 +109,27 @@ class Solid:
         The half-solid is connected, so a plane meets it exactly where lowest <= 0 <= highest. Extremes of a linear
         function over the half-discs at the profile's corners, in closed form.
         """
-        z = np.concatenate([self.pieces[:, 0], self.pieces[:, 1]])
-        r = np.concatenate([self.pieces[:, 2], self.pieces[:, 3]])
-        along = normals @ self.axis
-        center = ((self.axis_point - points) * normals).sum(axis=1)[:, None] + along[:, None] * z
-        radial = normals - along[:, None] * self.axis
-        steep = np.linalg.norm(radial, axis=1)
-        edge = np.abs(radial @ np.cross(self.axis, side))
-        toward = radial @ side
-        rise = np.where(toward >= 0.0, steep, edge)[:, None] * r
-        fall = np.where(toward <= 0.0, steep, edge)[:, None] * r
-        return (center - fall).min(axis=1), (center + rise).max(axis=1)
+        return half_heights(self.pieces, self.axis_point, self.axis, side, points, normals)
+
+
+def half_heights(
+    pieces: FloatArray, start: FloatArray, axis: FloatArray, side: FloatArray, points: FloatArray, normals: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """`Solid.half_heights` (..., m) of solids (...) at once: pieces (..., k, 4), start, axis, side (..., 3), planes
+    (..., m, 3), (..., m, 3)."""
+    z = np.concatenate([pieces[..., 0], pieces[..., 1]], axis=-1)[..., None, :]
+    r = np.concatenate([pieces[..., 2], pieces[..., 3]], axis=-1)[..., None, :]
+    start, across = start[..., None, :], np.cross(axis, side)[..., None, :]
+    axis, side = axis[..., None, :], side[..., None, :]
+    along = (normals * axis).sum(axis=-1)
+    center = ((start - points) * normals).sum(axis=-1)[..., None] + along[..., None] * z
+    radial = normals - along[..., None] * axis
+    steep = np.linalg.norm(radial, axis=-1)
+    edge = np.abs((radial * across).sum(axis=-1))
+    toward = (radial * side).sum(axis=-1)
+    rise = np.where(toward >= 0.0, steep, edge)[..., None] * r
+    fall = np.where(toward <= 0.0, steep, edge)[..., None] * r
+    return (center - fall).min(axis=-1), (center + rise).max(axis=-1)
 
 
 def outlines(

@@ -24,7 +24,7 @@ from outflow_geometry.frames import FloatArray
 from outflow_geometry.measure_functions import Draws
 from outflow_geometry.measures import Measure
 from outflow_geometry.outflow_path import settled_points
-from outflow_geometry.scatter import SAMPLE_STRUCTURES
+from outflow_geometry.scatter import SAMPLE_STRUCTURES, structure_sd
 
 NORMAL_95 = 1.959963984540054
 """Two-sided 95 % quantile of the normal distribution."""
@@ -79,7 +79,7 @@ def redrawn_landmarks(
         if name in SAMPLE_STRUCTURES:
             scattered = np.broadcast_to(points, (draws, *points.shape))
         else:
-            scale = sd.get(name, sd.get("default", 0.0))
+            scale = structure_sd(sd, name)
             if name == "outflow_path":
                 points = settled_points(points, scale)
             scattered = points + scale * generator.standard_normal((draws, *points.shape))

@@ -42,7 +42,7 @@ def main() -> None:
     image, lumen = PhaseImage(channel.image()), channel.lumen()
     path = channel.pose(channel.path_points([-30.0, -22.0, -14.0, -6.0, 3.0]))
     marks = {name: np.asarray(points) for name, points in channel.anatomy().landmarks.items()} | {"outflow_path": path}
-    chosen = Definitions(solids=SOLIDS)
+    chosen = Definitions(solids=SOLIDS, landmark_sd={"default": SCATTER_MM})
 
     def sections_of(landmarks: dict[str, np.ndarray]) -> PlanSections:
         found = PhaseFindings(image, build_anatomy(landmarks), _found={"lumen": lumen, "level": lumen.level})

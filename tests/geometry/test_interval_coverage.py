@@ -87,7 +87,7 @@ def section_coverage(readings: int, draws: int, sd: float) -> dict[tuple[str, st
     image, lumen = PhaseImage(channel.image()), channel.lumen()
     path = channel.pose(channel.path_points([-30.0, -22.0, -14.0, -6.0, 3.0]))
     exact = {name: np.asarray(points) for name, points in channel.anatomy().landmarks.items()} | {"outflow_path": path}
-    chosen = Definitions(solids=("full_frame",))
+    chosen = Definitions(solids=("full_frame",), landmark_sd={"default": sd})
 
     def frames(marks: dict[str, np.ndarray], count: int) -> tuple[Frame, list[Frame]]:
         findings = PhaseFindings(image, build_anatomy(marks), _found={"lumen": lumen, "level": lumen.level})
