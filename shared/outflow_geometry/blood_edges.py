@@ -94,10 +94,11 @@ def _filled(x: FloatArray, y: FloatArray, window: NDArray[np.float32]) -> Any:
     """Outlines of the positive part of a window (rows y, columns x): point arrays, and where their rings begin."""
     from contourpy import FillType, LineType, SerialContourGenerator, ZInterp
 
-    across, upright = np.broadcast_arrays(x[None, :], y[:, None])
+    across, upright = np.empty(window.shape), np.empty(window.shape)
+    across[:], upright[:] = x, y[:, None]
     generator = SerialContourGenerator(
-        np.ascontiguousarray(across),
-        np.ascontiguousarray(upright),
+        across,
+        upright,
         window.astype(np.float64),
         None,  # type: ignore[arg-type]
         corner_mask=False,
@@ -206,10 +207,10 @@ def edge_points(
         index = origin[plane_of] + moved[:, :1] * u_step + moved[:, 1:] * v_step
         edge_kernels.smooth_derivatives(volume.values, index, field.scale, every, False, found)
         value, gradient = found[:, 0], found[:, 1:4]
-        in_plane = np.stack([(gradient * u_step).sum(axis=1), (gradient * v_step).sum(axis=1)], axis=1)
+        in_plane = np.stack([np.vecdot(gradient, u_step), np.vecdot(gradient, v_step)], axis=1)
         if last:
             gradient = gradient / volume.spacing[::-1]
-            steepness = np.maximum(np.linalg.norm(gradient, axis=1), 1e-6)
+            steepness = np.maximum(np.sqrt(np.vecdot(gradient, gradient)), 1e-6)
             if blur is None:
                 square = (gradient / steepness[:, None]) ** 2
                 variance = (field.contrast / (math.sqrt(2.0 * math.pi) * steepness)) ** 2
@@ -218,10 +219,10 @@ def edge_points(
             value = value - 0.5 * steepness * _tangential_bend(field, index, field.smoothing + blur**2)
         else:
             real = np.abs(value) < FAR_OFF * field.contrast
-        slope = (in_plane**2).sum(axis=1)
+        slope = np.vecdot(in_plane, in_plane)
         move = -(value / np.maximum(slope, 1e-6))[:, None] * in_plane
         move[~real] = 0.0
-        length = np.linalg.norm(move, axis=1)
+        length = np.sqrt(np.vecdot(move, move))
         moved = moved + move * np.minimum(1.0, LONGEST_MOVE / np.maximum(length, 1e-9))[:, None]
     return moved, blur or 0.0
 
@@ -240,10 +241,10 @@ def _tangential_bend(field: EdgeField, index: FloatArray, variance: FloatArray) 
     found = np.empty((len(index), 10))
     edge_kernels.smooth_derivatives(volume.values, index, np.ones(3), stride, True, found)
     gradient = found[:, 1:4] / step
-    steepness = np.maximum(np.linalg.norm(gradient, axis=1), 1e-6)
+    steepness = np.maximum(np.sqrt(np.vecdot(gradient, gradient)), 1e-6)
     normal = gradient / steepness[:, None]
     bends = found[:, 4:10] / (step[[0, 1, 2, 0, 0, 1]] * step[[0, 1, 2, 1, 2, 2]])
-    along = (normal**2 * bends[:, :3]).sum(axis=1) + 2.0 * (
+    along = np.vecdot(normal**2, bends[:, :3]) + 2.0 * (
         normal[:, 0] * normal[:, 1] * bends[:, 3]
         + normal[:, 0] * normal[:, 2] * bends[:, 4]
         + normal[:, 1] * normal[:, 2] * bends[:, 5]

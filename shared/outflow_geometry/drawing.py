@@ -22,7 +22,9 @@ from outflow_geometry.evaluation import MeasuredValue
 from outflow_geometry.frames import FloatArray
 from outflow_geometry.measure_functions import Frame
 from outflow_geometry.plan_sections import PATH_METHODS, PlanSections, ReadingLumen
+from outflow_geometry.redrawn_sections import PlanRedraws
 from outflow_geometry.residual import SmallestSection
+from outflow_geometry.uncertainty import NORMAL_95
 from outflow_geometry.views import edge_on_curve
 
 THINNING = 0.02
@@ -80,7 +82,7 @@ def plan_curves(sections: PlanSections) -> list[Curve]:
 
 
 def draw_reading(
-    frame: Frame, lumen: ReadingLumen, plans: Mapping[str, PlanSections], values: Sequence[MeasuredValue]
+    frame: Frame, lumen: ReadingLumen, plans: Mapping[str, PlanRedraws], values: Sequence[MeasuredValue]
 ) -> dict[str, Any]:
     """The drawing of one reading; a part that cannot be had is None."""
     anatomy = frame.anatomy
@@ -94,8 +96,8 @@ def draw_reading(
                 "normal": _rounded(anatomy.three_chamber.normal, 6),
             }
         ),
-        "paths": _paths(lumen, plans),
-        "plans": {plan_id: _plan(sections, values) for plan_id, sections in plans.items()},
+        "paths": _paths(lumen, [redraws.sections for redraws in plans.values()]),
+        "plans": {plan_id: _plan(redraws, values) for plan_id, redraws in plans.items()},
         "edge_on": {
             "mitral": _or_none(lambda: _rounded(edge_on_curve(anatomy.ring_plane.normal))),
             "aortic": _or_none(lambda: _rounded(edge_on_curve(anatomy.aortic_plane.normal))),
@@ -148,9 +150,9 @@ def _aorta(frame: Frame) -> dict[str, Any]:
     }
 
 
-def _paths(lumen: ReadingLumen, plans: Mapping[str, PlanSections]) -> dict[str, Any]:
+def _paths(lumen: ReadingLumen, plans: Sequence[PlanSections]) -> dict[str, Any]:
     """Reader's path, and the automatic path of the first plan that has one."""
-    automatic = next((p for p in (_or_none(partial(s.path, "automatic_path")) for s in plans.values()) if p), None)
+    automatic = next((p for p in (_or_none(partial(s.path, "automatic_path")) for s in plans) if p), None)
     drawn = {"reader_path": _or_none(lambda: lumen.reader_path), "automatic_path": automatic}
     paths: dict[str, Any] = {}
     for method in PATH_METHODS:
@@ -163,23 +165,30 @@ def _paths(lumen: ReadingLumen, plans: Mapping[str, PlanSections]) -> dict[str, 
     return paths
 
 
-def _plan(sections: PlanSections, values: Sequence[MeasuredValue]) -> dict[str, Any]:
+def _plan(redraws: PlanRedraws, values: Sequence[MeasuredValue]) -> dict[str, Any]:
+    sections = redraws.sections
     plan_id = sections.plan.plan_id
     solids = sections.solids()
     first = next(iter(solids.values()), None)
     areas = {(v.variant, v.method): v for v in values if v.plan_id == plan_id and v.measure == "neo_lvot_area"}
     drawn: dict[str, Any] = {}
+    half_intervals: dict[str, Any] = {}
     for name in solids:
         for method in sections.methods:
             found = _or_none(partial(sections.section, name, method))
             if found is not None:
                 drawn[f"{name}|{method}"] = _section(found, areas.get((name, method)))
+            scatter = _or_none(partial(redraws.curve_scatter, name, method)) if redraws.anatomies else None
+            if scatter is not None:
+                stations, sd = scatter
+                half_intervals[f"{name}|{method}"] = _rounded(np.stack([stations, NORMAL_95 * sd], axis=1), 2)
     return {
         "axis_point": None if first is None else _rounded(first.axis_point),
         "axis": None if first is None else _rounded(first.axis, 6),
         "profile": [] if first is None else _rounded(np.stack([first.stations, first.diameters], axis=1)),
         "solids": {name: [round(s.solid_from, 3), round(s.solid_to, 3)] for name, s in solids.items()},
         "sections": drawn,
+        "curve_half_intervals": half_intervals,
     }
 
 

@@ -130,6 +130,8 @@ def smooth_derivatives(values, index, scale, stride, bends, out):  # type: ignor
     kv, ks, kb = np.empty(wide[0]), np.empty(wide[0]), np.empty(wide[0])
     jv, js, jb = np.empty(wide[1]), np.empty(wide[1]), np.empty(wide[1])
     iv, is_, ib = np.empty(wide[2]), np.empty(wide[2]), np.empty(wide[2])
+    at = np.empty(wide[2], dtype=np.uint64)
+    six = wide[2] == 6
     for n in range(len(index)):
         k0 = math.floor(index[n, 0] / sk - 3.0 * scale[0]) + 1
         j0 = math.floor(index[n, 1] / sj - 3.0 * scale[1]) + 1
@@ -137,11 +139,16 @@ def smooth_derivatives(values, index, scale, stride, bends, out):  # type: ignor
         spline_weights(index[n, 0] / sk, scale[0], k0, kv, ks, kb)
         spline_weights(index[n, 1] / sj, scale[1], j0, jv, js, jb)
         spline_weights(index[n, 2] / si, scale[2], i0, iv, is_, ib)
+        for c in range(wide[2]):
+            at[c] = si * min(max(i0 + c, 0), ni - 1)
+        p0, p1, p2, p3, p4, p5 = at[0], at[1], at[2], at[3], at[4], at[5]
+        v0, v1, v2, v3, v4, v5 = iv[0], iv[1], iv[2], iv[3], iv[4], iv[5]
+        s0, s1, s2, s3, s4, s5 = is_[0], is_[1], is_[2], is_[3], is_[4], is_[5]
+        b0, b1, b2, b3, b4, b5 = ib[0], ib[1], ib[2], ib[3], ib[4], ib[5]
         for q in range(10):
             out[n, q] = 0.0
-        inner = i0 >= 0 and i0 + wide[2] <= ni
         for a in range(wide[0]):
-            k = sk * min(max(k0 + a, 0), nk - 1)
+            k = np.uint64(sk * min(max(k0 + a, 0), nk - 1))
             v = 0.0
             v_i = 0.0
             v_ii = 0.0
@@ -149,19 +156,18 @@ def smooth_derivatives(values, index, scale, stride, bends, out):  # type: ignor
             v_ji = 0.0
             v_jj = 0.0
             for b in range(wide[1]):
-                row = values[k, sj * min(max(j0 + b, 0), nj - 1)]
-                f = 0.0
-                f_i = 0.0
-                f_ii = 0.0
-                if inner:
-                    for c in range(wide[2]):
-                        sample = row[si * (i0 + c)]
-                        f += iv[c] * sample
-                        f_i += is_[c] * sample
-                        f_ii += ib[c] * sample
+                row = values[k, np.uint64(sj * min(max(j0 + b, 0), nj - 1))]
+                f, f_i, f_ii = 0.0, 0.0, 0.0
+                if six:  # in pairs: the processor does at once what does not wait for each other
+                    x0, x1, x2 = row[p0], row[p1], row[p2]
+                    x3, x4, x5 = row[p3], row[p4], row[p5]
+                    f = (v0 * x0 + v1 * x1) + (v2 * x2 + v3 * x3) + (v4 * x4 + v5 * x5)
+                    f_i = (s0 * x0 + s1 * x1) + (s2 * x2 + s3 * x3) + (s4 * x4 + s5 * x5)
+                    if bends:
+                        f_ii = (b0 * x0 + b1 * x1) + (b2 * x2 + b3 * x3) + (b4 * x4 + b5 * x5)
                 else:
                     for c in range(wide[2]):
-                        sample = row[si * min(max(i0 + c, 0), ni - 1)]
+                        sample = row[at[c]]
                         f += iv[c] * sample
                         f_i += is_[c] * sample
                         f_ii += ib[c] * sample

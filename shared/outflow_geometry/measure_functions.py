@@ -245,6 +245,8 @@ def neo_lvot_chance_below(frame: Frame, variant: str, method: str) -> Value:
     draws = frame.draws.get(("neo_lvot_area", solid, method))
     if draws is None:
         frame.smallest(solid, method)  # says why, where there is no area at all
+        if frame.definitions.draws == 0:
+            raise GeometryError("no_draws", "the study asks for no draws; set uncertainty.draws")
         raise GeometryError("unknown_landmark_scatter", "no landmark scatter is known; set uncertainty.prior_sd_mm")
     area = next(c.area for c in frame.definitions.cutoffs if c.cutoff_id == cutoff_id)
     return round(draws.chance_below(area), CHANCE_DECIMALS)

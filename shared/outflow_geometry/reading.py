@@ -16,7 +16,7 @@ from outflow_geometry.inputs import ReadingInput
 from outflow_geometry.lumen import PhaseImage
 from outflow_geometry.measure_functions import Frame
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.redrawn_sections import redrawn_sections
+from outflow_geometry.redrawn_sections import PlanRedraws
 from outflow_geometry.responses import ReadingResponses, RedrawnFindings
 from outflow_geometry.uncertainty import redrawn_landmarks, scatter_known
 from outflow_geometry.views import View, reading_views
@@ -61,16 +61,15 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     values, _ = evaluate(frame, "reading", redrawn)
     lumen = ReadingLumen(findings)
     curves: list[Curve] = []
-    sections_by_plan: dict[str, PlanSections] = {}
+    redraws_by_plan: dict[str, PlanRedraws] = {}
     for plan in reading.plans:
         sections = PlanSections(plan, reading.prosthesis, chosen, lumen)
-        sections_by_plan[plan.plan_id] = sections
-        again = redrawn_sections(sections, redrawn_anatomies)
+        redraws = redraws_by_plan[plan.plan_id] = PlanRedraws(sections, redrawn_anatomies)
         values += evaluate_plan(
             Frame(anatomy, chosen, findings, reading.prosthesis, plan, sections),
             [
                 Frame(f.anatomy, chosen, f.image, reading.prosthesis, plan, s)
-                for f, s in zip(redrawn, again, strict=True)
+                for f, s in zip(redrawn, redraws.each(), strict=True)
             ],
             plan.plan_id,
         )
@@ -78,5 +77,5 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     if not reading.plans:
         values += evaluate_without_plan(frame)
     views = tuple(reading_views(anatomy, reading.supine, chosen.gantry))
-    drawing = draw_reading(frame, lumen, sections_by_plan, values)
+    drawing = draw_reading(frame, lumen, redraws_by_plan, values)
     return ReadingResult(tuple(values), tuple(curves), views, drawing)

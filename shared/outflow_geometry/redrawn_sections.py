@@ -31,6 +31,7 @@ from outflow_geometry.scatter import structure_sd
 from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.sections import FARTHEST, edge_field
 from outflow_geometry.solids import Solid, build_solid
+from outflow_geometry.uncertainty import FEWEST_DRAWS
 
 SCAN_SPACING = 1.25
 """mm at most between the planes of a draw: sections change over several mm, and a parabola is laid between."""
@@ -44,6 +45,10 @@ LEAST_FIT = 0.05
 FAR_FROM_SMALLEST = 2.0
 """Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not
 make them the smallest."""
+
+CURVE_SPACING, CURVE_DRAWS = 3.0, 40
+"""mm between the stations at which the scatter along the whole curve is told, and draws that tell it: a standard
+deviation to 11 percent."""
 
 END_STEP = 0.5
 """mm between the stations at which the planes of a draw are tested for meeting the device."""
@@ -76,9 +81,11 @@ class PlanRedraws:
         return tried_once(self._found, (solid, method), lambda: self._numbers(solid, method))
 
     def _numbers(self, solid: str, method: str) -> FloatArray:
-        # solids that end at the same stations in every draw are one solid under two names
-        ends = tuple(None if s is None else (round(s.solid_from, 6), round(s.solid_to, 6)) for s in self.solids(solid))
-        return tried_once(self._found, (ends, method), lambda: _redrawn_numbers(self, solid, method))
+        return tried_once(self._found, (self._ends(solid), method), lambda: _redrawn_numbers(self, solid, method))
+
+    def _ends(self, solid: str) -> tuple[tuple[float, float] | None, ...]:
+        """Where the solid begins and ends in each draw: solids with the same ends are one under two names."""
+        return tuple(None if s is None else (round(s.solid_from, 6), round(s.solid_to, 6)) for s in self.solids(solid))
 
     def solids(self, name: str) -> list[Solid | None]:
         """The solid of the reading and of each draw; None where a draw has none."""
@@ -87,6 +94,15 @@ class PlanRedraws:
     def path_stack(self, method: str) -> PathStack:
         """The path of the reading and of each draw."""
         return tried_once(self._found, method, lambda: PathStack.of(_paths(self, method)))
+
+    def curve_scatter(self, solid: str, method: str) -> tuple[FloatArray, FloatArray]:
+        """Stations (k,), mm, over the whole area curve, and the draws' standard deviation of the area there, mm2."""
+        key = ("curve", self._ends(solid), method)
+        return tried_once(self._found, key, lambda: _curve_scatter(self, solid, method))
+
+    def each(self) -> list[RedrawnSections]:
+        """Sections of every draw, found together on first use."""
+        return [RedrawnSections(self, draw) for draw in range(len(self.anatomies))]
 
 
 @dataclass(frozen=True)
@@ -109,12 +125,6 @@ class RedrawnSections:
         found = self.plan.sections.bottleneck(solid, method)
         value = found[0] if isinstance(found, tuple) else found
         return value * self.smallest(solid, method).area / self.plan.sections.section(solid, method).area
-
-
-def redrawn_sections(sections: PlanSections, anatomies: Sequence[Anatomy]) -> list[RedrawnSections]:
-    """Sections of every draw, found together on first use."""
-    plan = PlanRedraws(sections, anatomies)
-    return [RedrawnSections(plan, draw) for draw in range(len(anatomies))]
 
 
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
@@ -173,10 +183,8 @@ def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
 def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
     sections, chosen = redraws.sections, redraws.sections.definitions
     found = sections.section(solid, method)
-    anatomies = [sections.reading.anatomy, *redraws.anatomies]
-    stack, solids = redraws.path_stack(method), redraws.solids(solid)
-    draws = np.asarray([n for n, cutter in enumerate(solids) if cutter is not None and stack.known[n]])
-    cuttings = Cuttings.of([anatomies[n] for n in draws], [cutter for n in draws if (cutter := solids[n]) is not None])
+    stack = redraws.path_stack(method)
+    draws, cuttings = _cuttings(redraws, solid, stack)
     ends = _ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
     if not np.isfinite(ends[0]):
         raise GeometryError("solid_not_met", "no plane near the reading's own range meets the device")
@@ -188,7 +196,7 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
     if not len(draws) or draws[0] != 0:
         raise GeometryError("no_section", "the reading's own section cannot be scanned again")
-    numbers = np.full((len(anatomies), len(NUMBERS)), np.nan)
+    numbers = np.full((len(stack.known), len(NUMBERS)), np.nan)
     numbers[draws] = _scanned(sections, method, stack, draws, stations, cuttings)
     own = np.asarray([getattr(found, name) for name in NUMBERS])
     moved = own + (numbers[1:] - numbers[0])
@@ -198,6 +206,28 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     signed = np.arange(len(NUMBERS)) == 1
     result: FloatArray = np.where(signed, moved, np.maximum(moved, 0.0))
     return result
+
+
+def _cuttings(
+    redraws: PlanRedraws, solid: str, stack: PathStack, most: int | None = None
+) -> tuple[NDArray[np.int64], Cuttings]:
+    """The draws (d,), up to `most` of them, that have a solid and a path, the reading itself as draw 0; what cuts."""
+    anatomies = [redraws.sections.reading.anatomy, *redraws.anatomies]
+    cutters = [(n, cutter) for n, cutter in enumerate(redraws.solids(solid)) if cutter is not None and stack.known[n]]
+    draws = [n for n, _ in cutters[:most]]
+    return np.asarray(draws), Cuttings.of([anatomies[n] for n in draws], [cutter for _, cutter in cutters[:most]])
+
+
+def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[FloatArray, FloatArray]:
+    sections, stack = redraws.sections, redraws.path_stack(method)
+    own = sections.curves(method).stations
+    stations = np.linspace(own[0], own[-1], math.ceil((own[-1] - own[0]) / CURVE_SPACING) + 1)
+    draws, cuttings = _cuttings(redraws, solid, stack, CURVE_DRAWS + 1)
+    draws, cuttings = draws[1:], cuttings.rows(np.arange(1, len(draws)))
+    if len(draws) < FEWEST_DRAWS:
+        raise GeometryError("no_section", "no redrawn landmarks give a solid and a path")
+    areas = _areas(sections, method, stack, draws, np.broadcast_to(stations, (len(draws), len(stations))), cuttings)
+    return stations, np.std(areas, axis=0, ddof=1)
 
 
 def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
@@ -243,10 +273,7 @@ def _scanned(
     """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
     field, chosen = edge_field(sections.reading.lumen), sections.definitions
     rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
-    points, tangents = (found.reshape(-1, 3) for found in stack.at(draws, stations))
-    row = np.repeat(np.arange(len(draws)), stations.shape[1])
-    windows = _windows(sections, method, stations.ravel())
-    areas = quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows).reshape(stations.shape)
+    areas = _areas(sections, method, stack, draws, stations, cuttings)
     areas = np.where(areas > 0.0, areas, np.inf)
     numbers = np.full((len(draws), len(NUMBERS)), np.nan)
     numbers[:, 0], numbers[:, 1] = _vertices(stations, areas)
@@ -260,6 +287,24 @@ def _scanned(
     bare = cuttings.without_device()
     numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, rule, beyond, windows)
     return numbers
+
+
+def _areas(
+    sections: PlanSections,
+    method: str,
+    stack: PathStack,
+    draws: NDArray[np.int64],
+    stations: FloatArray,
+    cuttings: Cuttings,
+) -> FloatArray:
+    """Areas (d, s) of the draws (d,) at their stations (d, s)."""
+    chosen = sections.definitions
+    points, tangents = (found.reshape(-1, 3) for found in stack.at(draws, stations))
+    row = np.repeat(np.arange(len(draws)), stations.shape[1])
+    windows = _windows(sections, method, stations.ravel())
+    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
+    field = edge_field(sections.reading.lumen)
+    return quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows).reshape(stations.shape)
 
 
 def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.frames import FloatArray, Plane
 from outflow_geometry.residual import SEPTAL_FAN
-from outflow_geometry.sections import BEYOND_PART, LEAST_PART, EdgeField, aortic_side, axes_across, dot, line_of
+from outflow_geometry.sections import BEYOND_PART, LEAST_PART, EdgeField, aortic_side, axes_across, line_of
 from outflow_geometry.solids import Solid, half_heights
 
 SCAN_STEP = 1.25
@@ -151,7 +151,7 @@ def quick_shapes(
     )
     offset, axis = points - each.axis[:, 0], each.axis[:, 1]
     ways = ((offset, offset), (offset, u), (offset, v), (offset, axis), (u, axis), (v, axis))
-    device = np.stack([dot(one, two) for one, two in ways], axis=1)
+    device = np.stack([np.vecdot(one, two) for one, two in ways], axis=1)
     low, high, first, last = np.moveaxis(cuttings.pieces, 2, 0)
     rate = (last - first) / np.where(high > low, high - low, 1.0)
     pieces = np.stack([low, high, first, rate, 1.0 / np.sqrt(1.0 + rate**2)], axis=2)

@@ -106,13 +106,7 @@ def line_of(point: FloatArray, normal: FloatArray, points: FloatArray, u: FloatA
 
     point, normal : (3,), or (m, 3) where each cut has a plane of its own.
     """
-    return np.stack([dot(points - point, normal), dot(u, normal), dot(v, normal)], axis=1)
-
-
-def dot(one: FloatArray, two: FloatArray) -> FloatArray:
-    """Scalar products (...) of vectors (..., 3)."""
-    result: FloatArray = (one * two).sum(axis=-1)
-    return result
+    return np.stack([np.vecdot(points - point, normal), np.vecdot(u, normal), np.vecdot(v, normal)], axis=1)
 
 
 def half_plane(lines: FloatArray, reach: float = 2.0 * FARTHEST) -> NDArray[Any]:
@@ -217,10 +211,10 @@ def axes_across(normals: FloatArray, across: FloatArray, toward: FloatArray) -> 
     across, toward : the ring's directions (3,), or (m, 3) where each plane has an anatomy of its own; `toward` stands
     in where a plane is nearly at right angles to `across`.
     """
-    u = across - dot(normals, across)[:, None] * normals
+    u = across - np.vecdot(normals, across)[:, None] * normals
     weak = np.linalg.norm(u, axis=1, keepdims=True) < WEAK_AXIS
     if weak.any():
-        u = np.where(weak, toward - dot(normals, toward)[:, None] * normals, u)
+        u = np.where(weak, toward - np.vecdot(normals, toward)[:, None] * normals, u)
     u = unit(u)
     return u, np.cross(normals, u)
 

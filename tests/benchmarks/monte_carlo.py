@@ -25,7 +25,7 @@ from outflow_geometry.image_findings import PhaseFindings
 from outflow_geometry.inputs import Definitions
 from outflow_geometry.phase_image import PhaseImage
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.redrawn_sections import redrawn_sections
+from outflow_geometry.redrawn_sections import PlanRedraws
 from outflow_geometry.uncertainty import redrawn_landmarks
 
 SOLIDS = ("full_frame", "skirt")
@@ -56,7 +56,7 @@ def main() -> None:
         again = [
             build_anatomy(m, checked=False) for m in redrawn_landmarks(marks, {"default": SCATTER_MM}, options.draws, 1)
         ]
-        redrawn = redrawn_sections(sections, again)
+        redrawn = PlanRedraws(sections, again).each()
         areas = np.array([[r.smallest(solid, "reader_path").area for solid in SOLIDS] for r in redrawn])
         return areas, time.process_time() - start
 

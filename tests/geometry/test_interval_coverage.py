@@ -15,7 +15,7 @@ from outflow_geometry.inputs import Definitions
 from outflow_geometry.measure_functions import Frame
 from outflow_geometry.phase_image import PhaseImage
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.redrawn_sections import redrawn_sections
+from outflow_geometry.redrawn_sections import PlanRedraws
 from outflow_geometry.uncertainty import redrawn_landmarks
 
 SD = 0.7
@@ -93,7 +93,7 @@ def section_coverage(readings: int, draws: int, sd: float) -> dict[tuple[str, st
         findings = PhaseFindings(image, build_anatomy(marks), _found={"lumen": lumen, "level": lumen.level})
         sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(findings))
         again = [build_anatomy(m, checked=False) for m in redrawn_landmarks(marks, {"default": sd}, count, 1)]
-        redrawn = zip(again, redrawn_sections(sections, again), strict=True)
+        redrawn = zip(again, PlanRedraws(sections, again).each(), strict=True)
         own = Frame(findings.anatomy, chosen, findings, plan=channel.plan(), sections=sections)
         return own, [Frame(a, chosen, findings, plan=channel.plan(), sections=s) for a, s in redrawn]
 

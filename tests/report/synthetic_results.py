@@ -111,6 +111,10 @@ def make_volume(heart: Heart, squeeze: float, metal: bool, rng: np.random.Genera
     return Volume(values, origin, np.eye(3), np.full(3, spacing))
 
 
+CURVE_HALF_INTERVALS = [[-30.0, 80.0], [-15.0, 20.0], [0.0, 40.0]]
+"""Stations, mm, and half the 95 % interval of the area there, mm2."""
+
+
 def make_drawing(
     heart: Heart, phase: float | None, reader: str, read: int, area: float, rng: np.random.Generator
 ) -> dict[str, Any]:
@@ -154,7 +158,8 @@ def make_drawing(
         "paths": {"reader_path": path.tolist(), "automatic_path": (path + 0.6 * heart.across).tolist()},
         "plans": {"P1": {"axis_point": axis_point.tolist(), "axis": heart.down.tolist(), "profile": DEVICE["profile"],
                          "solids": {"full_frame": [0.0, 20.0], "skirt": [0.0, 13.0]},
-                         "sections": {"full_frame|reader_path": section}}},
+                         "sections": {"full_frame|reader_path": section},
+                         "curve_half_intervals": {"full_frame|reader_path": CURVE_HALF_INTERVALS}}},
         "edge_on": edge_on,
         "level": {"blood_hu": 420.0, "muscle_hu": 110.0, "threshold_hu": 265.0, "noise_hu": 22.0,
                   "contrast_to_noise": 14.1},

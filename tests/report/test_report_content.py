@@ -14,10 +14,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from conftest import EVIL, LONG
-from synthetic_results import GROUPS, SITES, Maker
+from synthetic_results import CURVE_HALF_INTERVALS, GROUPS, SITES, Maker
 
+from outflow_cohort.report import charts_case
 from outflow_cohort.report.case_data import read_case
 from outflow_cohort.report.case_sheet import case_sheet
+from outflow_cohort.report.numbers import estimate
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.report.wording import CAUTIONS, RESEARCH_ONLY
 from outflow_cohort.steps.report import report
@@ -131,6 +133,25 @@ def test_sheet_prints_every_row_of_the_measurements(results):
     assert wanted > 0
     assert "missing trigones" not in section
     assert section.count(f"<b>No trigones.</b> {wanted} rows not measured: Mitral area.") == 1
+
+
+def test_band_along_the_area_curve_is_its_interval(results):
+    data = read_case(results, "GR-001", ReportSettings())
+    figure = next(f for f in charts_case.curve_figures(data) if f.drawing.title.startswith("Plan P1, 40"))
+    curve = next(
+        c for c in data.curves
+        if (c.phase_pct, c.reader_id, c.read_no, c.variant) == (40.0, *data.reference, "full_frame")
+    )  # fmt: skip
+    low, high = charts_case.interval_band(curve, data)
+    at = curve.station == -16.0
+    half = np.interp(-16.0, *np.asarray(CURVE_HALF_INTERVALS).T)
+    assert (low[at], high[at]) == (pytest.approx(curve.area[at] - half), pytest.approx(curve.area[at] + half))
+    row = next(row for row in figure.table.rows if row[0] == "−16")
+    assert row[2] == estimate(curve.area[at][0], low[at][0], high[at][0], "mm2")
+    # the other solid has no interval: neither band nor brackets
+    other = next(c for c in data.curves if c.variant != "full_frame")
+    assert charts_case.interval_band(other, data) is None
+    assert "(" not in row[4]
 
 
 def test_sheet_of_a_case_set_aside_gives_the_reason(results):

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from outflow_cohort.report import palette
 from outflow_cohort.report.case_data import CaseData, Curve, Value, View, phase_order
@@ -19,8 +20,9 @@ from outflow_cohort.report.svg import LABEL_HEIGHT, Axes, Drawing, legend, padde
 from outflow_cohort.report.wording import SOLIDS, method_text, words
 
 CURVES_NOTE = (
-    "Lines: reference reading. Pale bands: lowest to highest of all readings, no interval. Boxes: 95 % intervals of "
-    "the smallest section, its area upwards and its station along, from the scatter of landmarks. Dashed: cut-offs."
+    "Thick lines: reference reading; pale bands: its 95 % interval at each station, from the scatter of landmarks. "
+    "Thin lines: the other readings of the main solid. Boxes: 95 % intervals of the smallest section, its area upwards "
+    "and its station along. Dashed: cut-offs."
 )
 CYCLE_NOTE = (
     "Neo-LVOT area by phase. Band (main solid) and bars: 95 % intervals from the scatter of landmarks. "
@@ -48,7 +50,7 @@ def solid_order(names: Sequence[str]) -> list[str]:
 
 
 def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
-    """Area along the path, one figure a plan and phase: a line a solid, the spread of the readings as a band."""
+    """Area along the path, one figure a plan and phase: a line and its interval a solid, the other readings thin."""
     reference = data.reference
     if reference is None or not data.curves:
         return []
@@ -86,7 +88,23 @@ def preferred(curves: Sequence[Curve], data: CaseData) -> list[Curve]:
     return [chosen[name] for name in solid_order(list(chosen))]
 
 
-def band(curves: Sequence[Curve], stations: Any) -> tuple[Any, Any]:
+Band = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Lower and upper ends (n,) at a curve's stations, mm2; NaN where there is none."""
+
+
+def interval_band(curve: Curve, data: CaseData) -> Band | None:
+    """95 % interval of the area at each station, kept at 0 or more; None where no scatter of landmarks is known."""
+    for drawing in data.drawings:
+        if all(drawing[name] == getattr(curve, name) for name in ("phase_pct", "reader_id", "read_no")):
+            plan = drawing["plans"].get(curve.plan_id) or {}
+            halves = (plan.get("curve_half_intervals") or {}).get(f"{curve.variant}|{curve.method}")
+            if halves:
+                half = np.interp(curve.station, *np.asarray(halves, dtype=np.float64).T)
+                return np.maximum(curve.area - half, 0.0), curve.area + half
+    return None
+
+
+def readings_band(curves: Sequence[Curve], stations: NDArray[np.float64]) -> Band:
     """Lowest and highest area of `curves` at `stations`; NaN where fewer than two reach."""
     stack = np.array([np.interp(stations, c.station, c.area, left=np.nan, right=np.nan) for c in curves])
     enough = np.isfinite(stack).sum(axis=0) > 1
@@ -113,15 +131,19 @@ def _curve_figure(
     base = max(shown, key=lambda c: len(c.station))
     d.clip(axes.left, axes.top, axes.right - axes.left, axes.bottom - axes.top)
     d.path(axes.points(base.station, base.native), stroke=NATIVE_COLOUR, stroke_width=1.4)
-    bands = {}
-    for curve in shown:
+    intervals, readings = {}, {}
+    for n, curve in enumerate(shown):
         colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
         same = [c for c in mine if (c.variant, c.method) == (curve.variant, curve.method)]
-        a, b = bands[curve.variant] = band(same, curve.station)
-        ok = np.isfinite(a)
-        if ok.any():
-            edge = axes.points(curve.station[ok], a[ok]) + axes.points(curve.station[ok], b[ok])[::-1]
-            d.path(edge, True, fill=colour, fill_opacity=0.13, stroke="none")
+        readings[curve.variant] = readings_band(same, curve.station)
+        band = intervals[curve.variant] = interval_band(curve, data)
+        # solids that end in the same place have one curve, and one band is enough for the eye
+        if band is not None and not any(np.array_equal(curve.area, c.area) for c in shown[:n]):
+            edge = axes.points(curve.station, band[0]) + axes.points(curve.station, band[1])[::-1]
+            d.path(edge, True, fill=colour, fill_opacity=0.16, stroke="none")
+        for other in same if curve.variant == data.settings.main_solid else ():
+            if other is not curve:
+                d.path(axes.points(other.station, other.area), stroke=colour, stroke_width=0.7, opacity=0.5)
     for curve in shown:
         colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
         dash = palette.SOLID_DASHES.get(curve.variant, "")
@@ -145,24 +167,28 @@ def _curve_figure(
     caption = f"Smallest section (95 %): {'; '.join(t for t in found if t)}." if any(found) else ""
     if np.nanmax(np.concatenate([base.native, *(c.area for c in shown)])) > top:
         caption += f" Areas above {number(top, 'mm2')} mm² leave the frame; the table has them."
-    return Figure(d, caption.strip(), _curve_table(shown, base, bands))
+    return Figure(d, caption.strip(), _curve_table(shown, base, intervals, readings))
 
 
 NATIVE_COLOUR = "#6F7780"
 
 
-def _curve_table(shown: Sequence[Curve], base: Curve, bands: Mapping[str, tuple[Any, Any]]) -> Table:
-    """Areas of the reference reading by station, and lowest to highest of all readings."""
+def _curve_table(
+    shown: Sequence[Curve], base: Curve, intervals: Mapping[str, Band | None], readings: Mapping[str, Band]
+) -> Table:
+    """Areas of the reference reading by station with their intervals, and lowest to highest of all readings."""
     header = ["Station, mm", "No device, mm²"]
     for c in shown:
-        header += [f"{SOLIDS.get(c.variant, words(c.variant))}, mm²", "all readings"]
+        header += [f"{SOLIDS.get(c.variant, words(c.variant))}, mm² (95 %)", "all readings"]
     rows = []
     for s in _table_stations(base.station):
         cells = [number(s, digits=0), number(np.interp(s, base.station, base.native), "mm2")]
         for c in shown:
-            low, high = (np.interp(s, c.station, a, left=np.nan, right=np.nan) for a in bands[c.variant])
-            area = np.interp(s, c.station, c.area, left=np.nan, right=np.nan)
-            cells += [number(area, "mm2"), interval(low, high, "mm2") or "–"]
+            area, low, high, lowest, highest = (
+                None if a is None else np.interp(s, c.station, a, left=np.nan, right=np.nan)
+                for a in (c.area, *(intervals[c.variant] or (None, None)), *readings[c.variant])
+            )
+            cells += [estimate(area, low, high, "mm2"), interval(lowest, highest, "mm2") or "–"]
         rows.append(tuple(cells))
     note = f"Every {TABLE_STEP_MM:g} mm; the figure has every station. All readings: lowest to highest."
     return Table(tuple(header), tuple(rows), note)
