@@ -1,0 +1,39 @@
+"""Redrawn sections against measuring each redrawn reading anew, in a closed-form channel."""
+
+import numpy as np
+import pytest
+from channels import Channel
+
+from outflow_geometry.anatomy import build_anatomy
+from outflow_geometry.image_findings import PhaseFindings
+from outflow_geometry.inputs import Definitions
+from outflow_geometry.phase_image import PhaseImage
+from outflow_geometry.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.redrawn_sections import CURVE_DRAWS, PlanRedraws
+from outflow_geometry.uncertainty import redrawn_landmarks
+
+SD = 0.5
+
+
+def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
+    channel = Channel(bulge=3.0)
+    image, lumen = PhaseImage(channel.image()), channel.lumen()
+    path = channel.pose(channel.path_points([-30.0, -22.0, -14.0, -6.0, 3.0]))
+    marks = {name: np.asarray(points) for name, points in channel.anatomy().landmarks.items()} | {"outflow_path": path}
+    chosen = Definitions(solids=("full_frame",), landmark_sd={"default": SD}, station_step=3.0)
+
+    def sections_of(landmarks: dict[str, np.ndarray]) -> PlanSections:
+        found = PhaseFindings(image, build_anatomy(landmarks), _found={"lumen": lumen, "level": lumen.level})
+        return PlanSections(channel.plan(), None, chosen, ReadingLumen(found))
+
+    scattered = redrawn_landmarks(marks, {"default": SD}, CURVE_DRAWS, 1)
+    redraws = PlanRedraws(sections_of(marks), [build_anatomy(m, checked=False) for m in scattered])
+    stations, sd = redraws.curve_scatter("full_frame", "reader_path")
+    own = redraws.sections.curves("reader_path")
+    assert np.allclose(stations, own.stations)
+    anew = [sections_of(m).curves("reader_path") for m in scattered]
+    areas = np.array([np.interp(stations, c.stations, c.areas["full_frame"], left=np.nan) for c in anew])
+    reached = np.isfinite(areas).all(axis=0)  # a redrawn path may begin later
+    assert reached.sum() >= 9
+    # the scan's areas are right to 1.5 percent each
+    assert sd[reached] == pytest.approx(areas[:, reached].std(axis=0, ddof=1), rel=0.1, abs=1.0)
