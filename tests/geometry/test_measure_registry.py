@@ -157,6 +157,14 @@ def test_chance_without_known_scatter_says_so() -> None:
     assert found["skirt/A"] == "missing_prosthesis"
 
 
+def test_chance_without_draws_says_so() -> None:
+    chosen = Definitions(draws=0, cutoffs=(Cutoff("A", 170.0),))
+    rows = evaluate_plan(plan_frame(landmarks(), 200.0, chosen), [], "P")
+    assert {r.status for r in rows if r.variant == "full_frame/A"} == {"no_draws"}
+    (area,) = (r for r in rows if (r.measure, r.variant) == ("neo_lvot_area", "full_frame"))
+    assert (area.value, area.std_error, area.ci_low, area.status) == (200.0, None, None, "ok")
+
+
 def test_interval_takes_the_shift_off_and_stays_within_bounds() -> None:
     # draws shifted by +0.5 from the value 2: the truth is looked for around 1.5
     draws = Draws(2.0, 2.5 + np.linspace(-1.0, 1.0, 1001))

@@ -88,6 +88,7 @@ def test_names_are_not_missed_in_a_table_that_could_not_be_read(study):
         ("study_id: t\nsection_rul: at_path\n", 'did you mean "section_rule"'),
         ("title: t\n", "study_id"),
         ("study_id: t\nuncertainty: {draws: 3}\n", "uncertainty.draws"),
+        ("study_id: t\nuncertainty: {draws: -1}\n", "uncertainty.draws"),
         ("study_id: !!python/object/apply:os.system ['true']\n", "broken YAML"),
         ("study_id: t\ndefinitions: {section_rule: other}\n", "section_rule"),
     ],
@@ -106,6 +107,10 @@ def test_settings_are_closed_and_bounded(study, settings, expected):
 def test_definitions_may_stand_in_their_section_or_alone(study, settings):
     chosen = requests_of(study(settings))["C1"]["study"]["definitions"]
     assert (chosen["section_rule"], chosen["search_upstream_mm"]) == ("at_path", 20.0)
+
+
+def test_intervals_may_be_left_out(study):
+    assert requests_of(study("study_id: t\nuncertainty: {draws: 0}\n"))["C1"]["study"]["uncertainty"]["draws"] == 0
 
 
 def refused_of(path: Path) -> dict[tuple, str]:

@@ -67,9 +67,14 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
         f"positioner angles {ref('dicom')}."
     )
     draws = uncertainty.get("draws")
+    intervals = (
+        "Single measurements are given without intervals."
+        if draws == 0
+        else "Intervals of single measurements are 95 % and stem from redrawing the landmarks with the scatter found "
+        f"in repeated reads{f' ({draws} draws a reading)' if draws else ''}."
+    )
     third = (
-        "Intervals of single measurements are 95 % and stem from redrawing the landmarks with the scatter found in "
-        f"repeated reads{f' ({draws} draws a reading)' if draws else ''}. Agreement between and within readers is "
+        f"{intervals} Agreement between and within readers is "
         f"given as intraclass correlation, absolute agreement, ICC(A,1) {ref('mcgraw')}, and as bias with limits of "
         f"agreement {ref('bland')}, each with a 95 % interval; definitions and sources of further statistics stand "
         "beside them in the tables."

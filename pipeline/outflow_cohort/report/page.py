@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.report.svg import STYLE, Drawing
@@ -27,9 +27,9 @@ class Table:
     note: str = ""
     caption: str = ""
 
-    @property
+    @cached_property
     def numeric(self) -> list[bool]:
-        """By column: whether every cell is a number."""
+        """By column: whether every cell is a number. Found once: the templates ask for it at each cell."""
         return [
             bool(self.rows)
             and all(NUMERIC.match(row[i]) for row in self.rows)

@@ -44,6 +44,7 @@ ADVICE: Mapping[str, tuple[str, str]] = {
         "Look at the section; nothing was put in its place."),
     "unknown_landmark_scatter": ("No repeated reads, so the scatter of the landmarks is not known.",
         "Have a case read twice, or set uncertainty.prior_sd_mm."),
+    "no_draws": ("The study asks for values without intervals.", "Set uncertainty.draws to 50 or more."),
     "points_out_of_order": ("The outline does not run around its centre once.", ORDER_POINTS),
     "wound_twice": ("The outline runs around more than once.", ORDER_POINTS),
     "repeated_points": ("Two neighbouring points fall together.", CORRECT_POINTS),

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
 import yaml
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from outflow_cohort.dicom.settings import (
     IntakeSettings,
@@ -23,6 +23,8 @@ SolidName = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leafle
 SOLIDS: tuple[SolidName, ...] = get_args(SolidName)
 LARGEST_FILE = 1_000_000
 """Bytes of a study.yaml that is still read: a settings file is a few kB, a larger one is a mistake or an attack."""
+FEWEST_DRAWS = 50
+"""With fewer redrawn readings the ends of a 95 % interval would rest on one draw each."""
 
 
 def _unit(name: str) -> dict[str, Any]:
@@ -74,7 +76,13 @@ class Definitions(Section):
 class Uncertainty(Section):
     """Standard errors and intervals from the scatter of landmarks."""
 
-    draws: int = Field(200, ge=50, le=5000, description="Monte Carlo draws a reading.", json_schema_extra=_unit("1"))
+    draws: int = Field(
+        200,
+        ge=0,
+        le=5000,
+        description="Monte Carlo draws a reading: 50 or more, or 0 for values without standard errors and intervals.",
+        json_schema_extra=_unit("1"),
+    )
     seed: int = Field(20240229, ge=0, description="Seed of the draws.", json_schema_extra=_unit("1"))
     prior_sd_mm: dict[str, Annotated[float, Field(gt=0, le=10)]] = Field(
         default_factory=dict,
@@ -82,6 +90,13 @@ class Uncertainty(Section):
         " few; `default` names all others. Built-in 0.7 mm: an assumption, no source.",
         json_schema_extra=_unit("mm"),
     )
+
+    @field_validator("draws")
+    @classmethod
+    def _enough_or_none(cls, draws: int) -> int:
+        if 0 < draws < FEWEST_DRAWS:
+            raise ValueError(f"{FEWEST_DRAWS} or more, or 0 for none")
+        return draws
 
 
 class Gantry(Section):
