@@ -1,7 +1,11 @@
 """Studies of many cases from a few volumes linked many times: how does the time grow? Figures, never assertions.
 
+    python tests/benchmarks/scale_study.py --whole 10,100,1000 --output results_demo/scale.md
     python tests/benchmarks/scale_study.py --full 10,100 --synthetic 10,100,1000 --output results_demo/scale.md
 
+`--whole` runs N cases x 10 phases x 3 readers x 2 reads through the real Snakefile, every image read, every reading
+measured, from two small coarse volumes a phase linked many times; then with nothing to do, then with one case more. So that a
+reading stays cheap, it has no intervals, one solid, no path drawn by a reader, and every tenth case has a plan.
 `--full` runs N cases x 1 phase x 1 reader x 2 reads through the real Snakefile, every step; then once more with
 nothing to do, then with one case more. `--synthetic` plans and dry-runs N cases x PHASES phases x 3 readers x 2 reads
 with the real Snakefile; then it copies the measured files of one case under the new case ids, with scattered values,
@@ -38,6 +42,9 @@ JITTER_MM = 0.2
 SCATTER = 0.03
 """Relative scatter of synthetic values between cases, readings and phases."""
 SCHEDULER = "greedy"
+WHOLE_PHASES = tuple(range(0, 100, 10))
+PLANNED_EVERY = 10
+"""In the `whole` studies one case in so many has a plan: sections beside a device cost six times all other measures."""
 BASE_CASES = ("B01", "B02")
 BASE = """\
 study_id: scale_base
@@ -50,7 +57,17 @@ sites: [Aldermoor, Brinehaven]
 cases:
   - {{case_id: B01, group: native, seed: 31}}
   - {{case_id: B02, group: annular_calcification, seed: 32}}
-scan: {{matrix: 128, pixel_mm: 1.25, slice_mm: 1.25, slices: 100, supersample: 1}}
+scan: {{{scan}, supersample: 1}}
+"""
+SCAN = "matrix: 128, pixel_mm: 1.25, slice_mm: 1.25, slices: 100"
+COARSE_SCAN = "matrix: 64, pixel_mm: 2.5, slice_mm: 2.5, slices: 50"
+WHOLE_SETTINGS = """\
+study_id: scale_study
+solids: [full_frame]
+station_step_mm: 2
+uncertainty: {draws: 0}
+resample: {keep_grid_up_to_mm: 3, margin_mm: 10}
+statistics: {n_boot: 200}
 """
 SETTINGS = "study_id: scale_study\nuncertainty: {draws: 50}\nstatistics: {n_boot: 200}\n"
 NEW_CASE = "C90000"
@@ -84,19 +101,31 @@ class Spent:
     engine: float = 0.0
 
 
-def make_base(folder: Path, phases: tuple[int, ...], scans: bool) -> None:
+def make_base(folder: Path, phases: tuple[int, ...], scans: bool, scan: str = SCAN) -> None:
     """The volumes and tables that all cases come from."""
     from outflow_cohort.demo.study import write_case_series, write_tables
 
     settings = folder.parent / f"{folder.name}.yaml"
-    settings.write_text(BASE.format(phases=", ".join(map(str, phases))), encoding="utf-8")
+    settings.write_text(BASE.format(phases=", ".join(map(str, phases)), scan=scan), encoding="utf-8")
     write_tables(folder=folder, settings=settings)
     for case in BASE_CASES if scans else ():
         write_case_series(folder=folder, case_id=case)
 
 
-def make_study(folder: Path, base: Path, cases: int, readers: tuple[str, ...] = READERS) -> Path:
-    """A study of `cases` cases whose series are links to those of `base`, each with its own landmarks; one plan."""
+def make_study(
+    folder: Path,
+    base: Path,
+    cases: int,
+    readers: tuple[str, ...] = READERS,
+    *,
+    settings: str = SETTINGS,
+    planned_every: int = 1,
+    without: tuple[str, ...] = (),
+) -> Path:
+    """A study of `cases` cases whose series are links to those of `base`, each with its own landmarks; one plan.
+
+    planned_every : one case in so many has its plan; without : structures that no reader marked.
+    """
     rng = np.random.default_rng(cases)
     folder.mkdir(parents=True)
     (folder / "dicom").mkdir()
@@ -105,13 +134,16 @@ def make_study(folder: Path, base: Path, cases: int, readers: tuple[str, ...] = 
     tables = {name: pd.read_csv(base / f"{name}.csv") for name in ("cases", "series", "landmarks", "plans")}
     plans = tables["plans"]
     tables["plans"] = plans[plans["plan_id"] == plans["plan_id"].min()]
-    tables["landmarks"] = tables["landmarks"][tables["landmarks"]["reader_id"].isin(readers)]
+    marks = tables["landmarks"]
+    tables["landmarks"] = marks[marks["reader_id"].isin(readers) & ~marks["structure"].isin(without)]
     for name, rows in tables.items():
         by_case = {case: part for case, part in rows.groupby("case_id")}
         parts = [by_case[BASE_CASES[i % len(BASE_CASES)]] for i in range(cases)]
         counts = [len(part) for part in parts]
         many = pd.concat(parts, ignore_index=True)
         many["case_id"] = np.repeat(keys, counts)
+        if name == "plans":
+            many = many[many["case_id"].isin(keys[::planned_every])]
         if name == "series":
             many["dicom_dir"] = many["dicom_dir"].str.replace("dicom/", "dicom/base/", n=1)
         if name == "landmarks":
@@ -123,7 +155,7 @@ def make_study(folder: Path, base: Path, cases: int, readers: tuple[str, ...] = 
         many.to_csv(folder / f"{name}.csv", index=False)
     for name in SMALL_TABLES:
         shutil.copy(base / f"{name}.csv", folder / f"{name}.csv")
-    (folder / "study.yaml").write_text(SETTINGS, encoding="utf-8")
+    (folder / "study.yaml").write_text(settings, encoding="utf-8")
     return folder / "study.yaml"
 
 
@@ -212,27 +244,62 @@ def full_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
     readings = cases * len(FULL_PHASES) * len(FULL_READERS) * READS
     figures = Figures(cases, len(FULL_PHASES), readings, "full")
     note(figures, "plan and dry run", snakemake(study, "--dry-run", cores=cores))
+    through_the_snakefile(figures, study, cores)
+    note(figures, "run with nothing to do", snakemake(study, cores=cores))
+    figures.other["tables MB"] = size_mb(study.parent / "results/tables")
+    one_more(figures, study, cores)
+    return figures
+
+
+def through_the_snakefile(figures: Figures, study: Path, cores: int) -> None:
+    """Run the real Snakefile on a study; note time, memory, and the engine's part."""
     begin = time.time()
     whole = snakemake(study, cores=cores)
     note(figures, "whole run", whole, peak=False)
-    results = folder / "results"
+    results = study.parent / "results"
     measuring = 0.0
     for file in sorted((results / "logs/benchmarks").rglob("*.tsv")):
         row = pd.read_csv(file, sep="\t").iloc[0]
         name = file.parent.name if file.parent.name != "benchmarks" else file.stem
         figures.peak_mib[name] = max(figures.peak_mib.get(name, 0.0), float(row["max_rss"]))
+        if figures.kind == "whole":
+            figures.processor[name] = figures.processor.get(name, 0.0) + float(row["cpu_time"])
+            figures.seconds[name] = figures.seconds.get(name, 0.0) + float(row["s"])
         if name == "measure":
             measuring += float(row["cpu_time"])
     covered, _ = working_seconds(results, begin)
     figures.other |= {
-        "readings a minute of processor time, measuring only": readings / (measuring / 60),
-        "readings a minute of processor time, whole run": readings / (whole.processor / 60),
+        "readings a minute of processor time, measuring only": figures.readings / (measuring / 60),
+        "readings a minute of processor time, whole run": figures.readings / (whole.processor / 60),
         "engine's own share of processor time": whole.engine / whole.processor,
         "share of wall time in which no job was at work": 1 - covered / whole.seconds,
     }
-    note(figures, "run with nothing to do", snakemake(study, cores=cores))
+
+
+def whole_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
+    """All phases, readers and reads of every case through the real Snakefile; nothing to do; one case more."""
+    study = make_study(
+        folder, base, cases, settings=WHOLE_SETTINGS, planned_every=PLANNED_EVERY, without=("outflow_path",)
+    )
+    readings = cases * len(WHOLE_PHASES) * len(READERS) * READS
+    figures = Figures(cases, len(WHOLE_PHASES), readings, "whole")
+    results = folder / "results"
+    step(figures, "plan", "--study", str(study))
+    note(figures, "plan again and dry run", snakemake(study, "--dry-run", cores=cores))
+    through_the_snakefile(figures, study, cores)
+    counts = json.loads((results / "run.json").read_text(encoding="utf-8"))["counts"]["readings"]
+    if counts["measured"] != readings:
+        raise RuntimeError(f"{counts}; needed {readings} measured readings")
     figures.other["tables MB"] = size_mb(results / "tables")
+    figures.other["everything in the results folder, MB"] = size_mb(results)
+    figures.other["measurement rows"] = _rows(results / "tables/measurements")
+    note(figures, "run with nothing to do", snakemake(study, cores=cores))
     one_more(figures, study, cores)
+    work = results / "work"
+    inventory = ("--request", str(work / "requests/C00000.json"), "--output", str(folder / "inventory.json"))
+    step(figures, "inventory", *inventory)
+    step(figures, "sheet", "--results", str(results), "--key", "C00000")
+    step(figures, "finish", "--results", str(results))
     return figures
 
 
@@ -360,12 +427,17 @@ def growth(small: Figures, large: Figures, name: str) -> float:
     return float(np.log(large.processor[name] / small.processor[name]) / np.log(large.cases / small.cases))
 
 
+NOTES: dict[str, list[str]] = {}
+"""What is to be known about the figures of one kind, as lines."""
+
+
 def markdown(rows: list[Figures]) -> str:
     """The figures as tables, one a kind of study."""
     text = ["# How the time grows with the number of cases", "",
             "For research only, not for treating a patient. Invented data. Processor seconds (wall seconds); the machine's two",
             "cores had other work at the same time, so that wall times are several times what they would be alone.", ""]  # fmt: skip
     kinds = {
+        "whole": "Every image read, every reading measured: 3 readers x 2 reads through the real Snakefile",
         "full": "Every step through the real Snakefile, 1 reader x 2 reads, one plan, 50 draws a reading",
         "synthetic": "Plan and dry run through the real Snakefile; table, statistics, report and finish on copies of one "
         "case's measurements with scattered values (no image was measured, no case sheet written)",
@@ -375,6 +447,7 @@ def markdown(rows: list[Figures]) -> str:
         cases = ",".join(str(row.cases) for row in own)
         command = f"    python tests/benchmarks/scale_study.py --{kind} {cases}"
         text += [f"## {kinds[kind]}", "", command + (f" --phases {phases}" if kind == "synthetic" else ""), ""]
+        text += [*NOTES.get(kind, []), ""] if kind in NOTES else []
         text.append("| | " + " | ".join(f"{r.cases} cases x {r.phases} phases" for r in own) + " | growth exponent |")
         text.append("|---|" + "---|" * (len(own) + 1))
         text.append("| readings | " + " | ".join(str(r.readings) for r in own) + " | |")
@@ -401,6 +474,7 @@ def numbers(text: str) -> list[int]:
 def main() -> None:
     """Run the studies asked for and write their figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--whole", type=numbers, default=[], help="numbers of cases with all phases and readings")
     parser.add_argument("--full", type=numbers, default=[], help="numbers of cases to run in full")
     parser.add_argument("--synthetic", type=numbers, default=[], help="numbers of cases with synthetic measurements")
     parser.add_argument("--phases", type=int, default=10, help="phases of the synthetic studies")
@@ -414,7 +488,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = (args.folder or Path(temporary)).resolve()
         folder.mkdir(parents=True, exist_ok=True)
-        rows = measure_all(folder, args.full, args.synthetic, args.phases, args.cores, args.one_more)
+        rows = measure_all(folder, args.whole, args.full, args.synthetic, args.phases, args.cores, args.one_more)
     if args.output and args.output.with_suffix(".json").exists():
         earlier = json.loads(args.output.with_suffix(".json").read_text(encoding="utf-8"))
         fresh = {(row.kind, row.phases, row.cases) for row in rows}
@@ -430,13 +504,19 @@ def main() -> None:
 
 
 def measure_all(
-    folder: Path, full: list[int], synthetic: list[int], phases: int, cores: int, more: bool
+    folder: Path, whole: list[int], full: list[int], synthetic: list[int], phases: int, cores: int, more: bool
 ) -> list[Figures]:
     """Run every study; a study of one case in full lends its measurements to the synthetic ones."""
-    base = folder / "base"
-    if not base.exists():
-        make_base(base, FULL_PHASES, scans=True)
     rows = []
+    coarse = folder / "coarse"
+    if whole and not coarse.exists():
+        make_base(coarse, WHOLE_PHASES, scans=True, scan=COARSE_SCAN)
+    for cases in whole:
+        rows.append(whole_run(folder / f"whole{cases}", coarse, cases, cores))
+        print(rows[-1], file=sys.stderr, flush=True)
+    base = folder / "base"
+    if (full or synthetic) and not base.exists():
+        make_base(base, FULL_PHASES, scans=True)
     for cases in full:
         rows.append(full_run(folder / f"full{cases}", base, cases, cores))
         print(rows[-1], file=sys.stderr, flush=True)
