@@ -234,7 +234,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     events.event("begin", f"{name} begins", level=logging.DEBUG, details={"command": name})
     status = _call(args)
     seconds = round(time.monotonic() - begun, 3)
-    details = {"command": name, "status": status, "seconds": seconds}
+    details = {"command": name, "status": status, "seconds": seconds, **events.spent()}
     events.event("end", f"{name} ends after {seconds:g} s, status {status}", level=logging.DEBUG, details=details)
     return status
 

@@ -14,6 +14,7 @@ import sys
 import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 LOGGER = logging.getLogger("outflow_cohort")
@@ -71,6 +72,17 @@ def tell(message: str, *, name: str = "done") -> None:
         event(name, message)
     elif LOGGER.isEnabledFor(logging.INFO):
         print(message)
+
+
+def spent() -> dict[str, float | None]:
+    """Processor seconds of this process and its children, and its peak memory (MiB; None where no kernel tells)."""
+    try:
+        status = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        status = ""
+    peak = next((int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM:")), None)
+    seconds = round(sum(os.times()[:4]), 3)
+    return {"processor_seconds": seconds, "peak_mib": None if peak is None else round(peak / 1024, 1)}
 
 
 class TextLines(logging.Formatter):

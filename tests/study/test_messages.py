@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import re
+import resource
 import sys
 
 import pytest
@@ -48,6 +50,17 @@ def test_verbose_adds_begin_end_and_status(study, capsys: pytest.CaptureFixture[
     lines = capsys.readouterr().err.splitlines()
     assert lines[0] == "check begins"
     assert re.fullmatch(rf"check ends after [0-9.]+ s, status {EXIT_STUDY}", lines[-1])
+
+
+def test_the_end_tells_what_was_spent(study, capsys: pytest.CaptureFixture[str]):
+    before = sum(os.times()[:4])
+    main(["check", str(study()), "-v", "--json-log"])
+    end = json_lines(capsys.readouterr().err)[-1]
+    assert (end["event"], end["command"]) == ("end", "check")
+    assert before - 0.1 <= end["processor_seconds"] <= sum(os.times()[:4]) + 0.1
+    if sys.platform == "linux":
+        held = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        assert 10 < end["peak_mib"] <= held + 1
 
 
 @pytest.mark.parametrize("words", [["--json-log", "check"], ["check", "--json-log"]])
