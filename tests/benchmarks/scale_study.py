@@ -4,8 +4,9 @@
     python tests/benchmarks/scale_study.py --full 10,100 --synthetic 10,100,1000 --output results_demo/scale.md
 
 `--whole` runs N cases x 10 phases x 3 readers x 2 reads through the real Snakefile, every image read, every reading
-measured, from two small coarse volumes a phase linked many times; then with nothing to do, then with one case more. So that a
-reading stays cheap, it has no intervals, one solid, no path drawn by a reader, and every tenth case has a plan.
+measured, from two small coarse volumes a phase linked many times; then with nothing to do, then with one case more. So
+that a reading stays cheap, it has no intervals, one solid, neither path nor septum marked by a reader, and one case in
+PLANNED_EVERY has a plan.
 `--full` runs N cases x 1 phase x 1 reader x 2 reads through the real Snakefile, every step; then once more with
 nothing to do, then with one case more. `--synthetic` plans and dry-runs N cases x PHASES phases x 3 readers x 2 reads
 with the real Snakefile; then it copies the measured files of one case under the new case ids, with scattered values,
@@ -43,8 +44,10 @@ SCATTER = 0.03
 """Relative scatter of synthetic values between cases, readings and phases."""
 SCHEDULER = "greedy"
 WHOLE_PHASES = tuple(range(0, 100, 10))
-PLANNED_EVERY = 10
-"""In the `whole` studies one case in so many has a plan: sections beside a device cost six times all other measures."""
+PLANNED_EVERY = 20
+"""In the `whole` studies one case in so many has a plan: sections beside a device cost several times all other measures."""
+UNMARKED = ("outflow_path", "septum")
+"""Structures that no reader of the `whole` studies marked."""
 BASE_CASES = ("B01", "B02")
 BASE = """\
 study_id: scale_base
@@ -150,6 +153,7 @@ def make_study(
             columns = ["x_mm", "y_mm", "z_mm"]
             many[columns] = (many[columns] + rng.normal(0, JITTER_MM, (len(many), 3))).round(3)
         if name == "cases":
+            many.loc[~many["case_id"].isin(keys[::planned_every]), "device_id"] = None
             for column in ("age", "bsa_m2"):
                 many[column] = (many[column] * (1 + rng.normal(0, 0.1, len(many)))).round(2)
         many.to_csv(folder / f"{name}.csv", index=False)
@@ -170,8 +174,15 @@ def run(*command: str) -> Spent:
         "sys.exit(done.returncode)\n"
     )
     start = time.perf_counter()
+    # each job's log then ends with what the job has spent
+    environment = os.environ | {"OUTFLOW_LOG": "verbose,json"}
     done = subprocess.run(
-        [sys.executable, "-c", script, *command], cwd=PROJECT, capture_output=True, text=True, check=False
+        [sys.executable, "-c", script, *command],
+        cwd=PROJECT,
+        capture_output=True,
+        text=True,
+        check=False,
+        env=environment,
     )
     seconds = time.perf_counter() - start
     if done.returncode:
@@ -257,16 +268,10 @@ def through_the_snakefile(figures: Figures, study: Path, cores: int) -> None:
     whole = snakemake(study, cores=cores)
     note(figures, "whole run", whole, peak=False)
     results = study.parent / "results"
-    measuring = 0.0
-    for file in sorted((results / "logs/benchmarks").rglob("*.tsv")):
-        row = pd.read_csv(file, sep="\t").iloc[0]
-        name = file.parent.name if file.parent.name != "benchmarks" else file.stem
-        figures.peak_mib[name] = max(figures.peak_mib.get(name, 0.0), float(row["max_rss"]))
-        if figures.kind == "whole":
-            figures.processor[name] = figures.processor.get(name, 0.0) + float(row["cpu_time"])
-            figures.seconds[name] = figures.seconds.get(name, 0.0) + float(row["s"])
-        if name == "measure":
-            measuring += float(row["cpu_time"])
+    for name, spent in spent_by_step(results).items():
+        figures.processor[name], figures.seconds[name] = spent["processor"], spent["seconds"]
+        figures.peak_mib[name] = spent["peak"]
+    measuring = figures.processor["measure, all jobs"]
     covered, _ = working_seconds(results, begin)
     figures.other |= {
         "readings a minute of processor time, measuring only": figures.readings / (measuring / 60),
@@ -276,11 +281,24 @@ def through_the_snakefile(figures: Figures, study: Path, cores: int) -> None:
     }
 
 
+def spent_by_step(results: Path) -> dict[str, dict[str, float]]:
+    """Of each step: processor and wall seconds of all its jobs together and the peak memory of one, by their logs."""
+    steps: dict[str, dict[str, float]] = {}
+    for file in sorted((results / "logs").rglob("*.log")):
+        for line in file.read_text(encoding="utf-8").splitlines():
+            if not line.startswith("{") or (told := json.loads(line))["event"] != "end":
+                continue
+            name = told["command"] + (", all jobs" if file.parent.name != "logs" else "")
+            step = steps.setdefault(name, {"processor": 0.0, "seconds": 0.0, "peak": 0.0})
+            step["processor"] += told["processor_seconds"]
+            step["seconds"] += told["seconds"]
+            step["peak"] = max(step["peak"], told["peak_mib"] or 0.0)
+    return steps
+
+
 def whole_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
     """All phases, readers and reads of every case through the real Snakefile; nothing to do; one case more."""
-    study = make_study(
-        folder, base, cases, settings=WHOLE_SETTINGS, planned_every=PLANNED_EVERY, without=("outflow_path",)
-    )
+    study = make_study(folder, base, cases, settings=WHOLE_SETTINGS, planned_every=PLANNED_EVERY, without=UNMARKED)
     readings = cases * len(WHOLE_PHASES) * len(READERS) * READS
     figures = Figures(cases, len(WHOLE_PHASES), readings, "whole")
     results = folder / "results"
@@ -294,12 +312,7 @@ def whole_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
     figures.other["everything in the results folder, MB"] = size_mb(results)
     figures.other["measurement rows"] = _rows(results / "tables/measurements")
     note(figures, "run with nothing to do", snakemake(study, cores=cores))
-    one_more(figures, study, cores)
-    work = results / "work"
-    inventory = ("--request", str(work / "requests/C00000.json"), "--output", str(folder / "inventory.json"))
-    step(figures, "inventory", *inventory)
-    step(figures, "sheet", "--results", str(results), "--key", "C00000")
-    step(figures, "finish", "--results", str(results))
+    one_more(figures, study, cores, like="C00001")
     return figures
 
 
@@ -313,18 +326,21 @@ def add_case(folder: Path, like: str, name: str) -> None:
             csv.writer(handle).writerows([name, *row[1:]] for row in rows)
 
 
-def one_more(figures: Figures, study: Path, cores: int) -> None:
-    """Add one case to a finished study, run the real Snakefile on what that asks for, and note what it took."""
-    add_case(study.parent, "C00000", NEW_CASE)
+def one_more(figures: Figures, study: Path, cores: int, like: str = "C00000") -> None:
+    """Add one case as the case `like` to a finished study, run the real Snakefile on what that asks for, and note what it took."""
+    add_case(study.parent, like, NEW_CASE)
     spent = snakemake(study, cores=cores)
     note(figures, "one case more", spent, peak=False)
     jobs = dict(re.findall(r"^(\w+)\s+(\d+)\s*$", spent.output.split("Job stats:", 1)[1], re.MULTILINE))
     if jobs["measure"] != "1":
         raise RuntimeError(f"{jobs}; needed one measure job")
-    own = study.parent / "results/logs/benchmarks"
-    of_case = [pd.read_csv(own / step / f"{NEW_CASE}.tsv", sep="\t").iloc[0] for step in ("volume", "measure")]
-    figures.processor["volume and measure of that case"] = float(sum(row["cpu_time"] for row in of_case))
-    figures.seconds["volume and measure of that case"] = float(sum(row["s"] for row in of_case))
+    of_case = [
+        json.loads((study.parent / f"results/logs/{step}/{NEW_CASE}.log").read_text(encoding="utf-8").splitlines()[-1])
+        for step in ("inventory", "volume", "measure", "sheet")
+    ]
+    name = "inventory, volume, measure and sheet of that case"
+    figures.processor[name] = sum(told["processor_seconds"] for told in of_case)
+    figures.seconds[name] = sum(told["seconds"] for told in of_case)
 
 
 def look_finished(study: Path) -> None:
