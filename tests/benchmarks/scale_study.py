@@ -235,6 +235,7 @@ def working_seconds(results: Path, since: float) -> tuple[float, float]:
 def note(figures: Figures, name: str, spent: Spent, *, peak: bool = True) -> None:
     """Note what a command took under a name; peak memory where it is that of one process."""
     figures.seconds[name], figures.processor[name] = spent.seconds, spent.processor
+    print(f"{figures.kind} {figures.cases}: {name}, {spent.processor:.1f} s", file=sys.stderr, flush=True)
     if peak:
         figures.peak_mib[name] = spent.peak_mib
 
@@ -306,8 +307,9 @@ def whole_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
     note(figures, "plan again and dry run", snakemake(study, "--dry-run", cores=cores))
     through_the_snakefile(figures, study, cores)
     counts = json.loads((results / "run.json").read_text(encoding="utf-8"))["counts"]["readings"]
-    if counts["measured"] != readings:
-        raise RuntimeError(f"{counts}; needed {readings} measured readings")
+    if counts["measured"] + counts["set_aside"] != readings:
+        raise RuntimeError(f"{counts}; needed {readings} readings")
+    figures.other["readings measured"] = counts["measured"]
     figures.other["tables MB"] = size_mb(results / "tables")
     figures.other["everything in the results folder, MB"] = size_mb(results)
     figures.other["measurement rows"] = _rows(results / "tables/measurements")
