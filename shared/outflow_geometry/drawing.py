@@ -172,7 +172,7 @@ def _plan(redraws: PlanRedraws, values: Sequence[MeasuredValue]) -> dict[str, An
     first = next(iter(solids.values()), None)
     areas = {(v.variant, v.method): v for v in values if v.plan_id == plan_id and v.measure == "neo_lvot_area"}
     drawn: dict[str, Any] = {}
-    half_intervals: dict[str, Any] = {}
+    intervals: dict[str, Any] = {}
     for name in solids:
         for method in sections.methods:
             found = _or_none(partial(sections.section, name, method))
@@ -180,15 +180,17 @@ def _plan(redraws: PlanRedraws, values: Sequence[MeasuredValue]) -> dict[str, An
                 drawn[f"{name}|{method}"] = _section(found, areas.get((name, method)))
             scatter = _or_none(partial(redraws.curve_scatter, name, method)) if redraws.anatomies else None
             if scatter is not None:
-                stations, sd = scatter
-                half_intervals[f"{name}|{method}"] = _rounded(np.stack([stations, NORMAL_95 * sd], axis=1), 2)
+                stations, shift, sd = scatter
+                # normal less the shift, as the interval of the smallest section (`uncertainty.interval`)
+                ends = np.maximum(NORMAL_95 * sd + [[1.0], [-1.0]] * shift, 0.0)
+                intervals[f"{name}|{method}"] = _rounded(np.stack([stations, *ends], axis=1), 2)
     return {
         "axis_point": None if first is None else _rounded(first.axis_point),
         "axis": None if first is None else _rounded(first.axis, 6),
         "profile": [] if first is None else _rounded(np.stack([first.stations, first.diameters], axis=1)),
         "solids": {name: [round(s.solid_from, 3), round(s.solid_to, 3)] for name, s in solids.items()},
         "sections": drawn,
-        "curve_half_intervals": half_intervals,
+        "curve_intervals": intervals,
     }
 
 

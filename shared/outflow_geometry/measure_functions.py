@@ -74,8 +74,9 @@ class Draws:
     redrawn: FloatArray
 
     def chance_below(self, limit: float) -> float:
-        """Chance that the truth lies below `limit`: normal, with the draws' standard deviation about the value."""
-        return float(ndtr((limit - self.value) / max(float(np.std(self.redrawn, ddof=1)), TINY_DEVIATION)))
+        """Chance that the truth lies below `limit`: normal about the value less the draws' shift, with their SD."""
+        likeliest = 2.0 * self.value - float(np.mean(self.redrawn))
+        return float(ndtr((limit - likeliest) / max(float(np.std(self.redrawn, ddof=1)), TINY_DEVIATION)))
 
 
 @dataclass(frozen=True)

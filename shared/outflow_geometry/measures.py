@@ -34,8 +34,8 @@ class Measure:
     extremes : variants that are the largest or smallest of many directions or places.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
-        `square` (root mean squares), `ratio` (lengths of rough curves), or `place`: none, the value hangs on where
-        the smallest section lies, and redraws about a reading tell the size of its error but not its direction.
+        `square` (root mean squares), `ratio` (lengths of rough curves), or `place`: the value hangs on where the
+        smallest section lies, and its interval is normal (`uncertainty.interval`).
     """
 
     id: str
@@ -258,7 +258,6 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         scale="place",
-        extremes=("SOLID",),
     ),
     Measure(
         "lvot_residual_fraction",
@@ -313,7 +312,6 @@ REGISTRY: tuple[Measure, ...] = (
         functions.neo_lvot_diameter,
         "Largest and smallest diameter of the neo-LVOT section.",
         CONVENTION,
-        extremes=("SOLID/max", "SOLID/min"),
         scale="place",
     ),
     Measure(
@@ -327,6 +325,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Smallest section over plane orientations within 30 degrees of the path's direction at every station in "
         "range; never above neo_lvot_area.",
         CONVENTION,
+        draws_share=0.25,
         scale="place",
     ),
     Measure(

@@ -101,6 +101,11 @@ class PathStack:
                 points[n], tangents[n] = path.at(stations)
         return cls(float(stations[0]), np.asarray([path is not None for path in paths]), points, tangents)
 
+    def of_one(self, row: int) -> PathStack:
+        """As many paths, all of them the one of `row`."""
+        like = np.full(len(self.known), row)
+        return PathStack(self.first, self.known[like], self.points[like], self.tangents[like])
+
     def at(self, rows: NDArray[np.int64], stations: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Points (m, s, 3) and unit tangents of the paths `rows` (m,) at `stations` (m, s), mm, within the grid."""
         place = np.clip((stations - self.first) / PATH_STEP, 0.0, self.points.shape[1] - 1.0)

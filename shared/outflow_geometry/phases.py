@@ -13,7 +13,7 @@ import numpy as np
 
 from outflow_geometry.evaluation import MeasuredValue
 from outflow_geometry.inputs import Definitions
-from outflow_geometry.measures import REGISTRY, SOLID, measure
+from outflow_geometry.measures import REGISTRY, SOLID, Measure, measure
 from outflow_geometry.reading import ReadingResult
 from outflow_geometry.uncertainty import NORMAL_95
 
@@ -133,15 +133,16 @@ def _mean_systole(
         status = "few_systolic_phases"
     elif len(used) < len(wanted):
         status = "phases_missing"
-    lowest = measure(row[1]).lowest
-    return replace(
-        any_value,
-        value=mean,
-        std_error=error,
-        ci_low=None if error is None else max(mean - NORMAL_95 * error, -math.inf if lowest is None else lowest),
-        ci_high=None if error is None else mean + NORMAL_95 * error,
-        status=status,
-    )
+    interval = (None, None) if error is None else _interval_of_mean(mean, error, used, measure(row[1]))
+    return replace(any_value, value=mean, std_error=error, ci_low=interval[0], ci_high=interval[1], status=status)
+
+
+def _interval_of_mean(mean: float, error: float, used: list[MeasuredValue], entry: Measure) -> tuple[float, float]:
+    """Normal interval of a mean about the mean of the phases' own middles, wide enough to hold the mean itself."""
+    ends = [(v.ci_low, v.ci_high) for v in used if v.ci_low is not None and v.ci_high is not None]
+    middle = float(np.mean([0.5 * (low + high) for low, high in ends])) if ends else mean
+    low, high = min(middle - NORMAL_95 * error, mean), max(middle + NORMAL_95 * error, mean)
+    return max(low, -math.inf if entry.lowest is None else entry.lowest), high
 
 
 def _min_over_phases(

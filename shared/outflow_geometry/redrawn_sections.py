@@ -42,6 +42,9 @@ FIT_REACH = 2.6
 LEAST_FIT = 0.05
 """mm on either side without which no parabola is laid: a range so short holds no other section."""
 
+BOTTLENECK_EVERY = 4
+"""The share of draws of which a bottleneck is taken is one in that many (`draws_share` of the measure)."""
+
 FAR_FROM_SMALLEST = 2.0
 """Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not
 make them the smallest."""
@@ -95,10 +98,15 @@ class PlanRedraws:
         """The path of the reading and of each draw."""
         return tried_once(self._found, method, lambda: PathStack.of(_paths(self, method)))
 
-    def curve_scatter(self, solid: str, method: str) -> tuple[FloatArray, FloatArray]:
-        """Stations (k,), mm, over the whole area curve, and the draws' standard deviation of the area there, mm2."""
+    def curve_scatter(self, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Stations (k,), mm, over the whole area curve; the draws' mean shift and standard deviation there, mm2."""
         key = ("curve", self._ends(solid), method)
         return tried_once(self._found, key, lambda: _curve_scatter(self, solid, method))
+
+    def areas_along_path(self, solid: str, method: str) -> FloatArray:
+        """(draws,) smallest area, mm2, with the path held; NaN for draws that are not asked or have no section."""
+        key = ("held", self._ends(solid), method)
+        return tried_once(self._found, key, lambda: _areas_along_path(self, solid, method))
 
     def each(self) -> list[RedrawnSections]:
         """Sections of every draw, found together on first use."""
@@ -121,10 +129,17 @@ class RedrawnSections:
         return SectionNumbers(area, station, native, fraction, distance, largest, narrowest)
 
     def bottleneck(self, solid: str, method: str) -> Value:
-        """The reading's bottleneck, changed in proportion to the smallest section."""
+        """The reading's bottleneck, changed in proportion to the smallest section along the path as it is.
+
+        A path drawn anew turns the planes, which a bottleneck, the smallest over their turns, does not feel.
+        Every BOTTLENECK_EVERY-th draw has one.
+        """
         found = self.plan.sections.bottleneck(solid, method)
         value = found[0] if isinstance(found, tuple) else found
-        return value * self.smallest(solid, method).area / self.plan.sections.section(solid, method).area
+        area = float(self.plan.areas_along_path(solid, method)[self.draw])
+        if not math.isfinite(area):
+            raise GeometryError("no_section", "this draw has no section")
+        return value * area / self.plan.sections.section(solid, method).area
 
 
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
@@ -181,21 +196,9 @@ def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
 
 
 def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
-    sections, chosen = redraws.sections, redraws.sections.definitions
+    sections, stack = redraws.sections, redraws.path_stack(method)
     found = sections.section(solid, method)
-    stack = redraws.path_stack(method)
-    draws, cuttings = _cuttings(redraws, solid, stack)
-    ends = _ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
-    if not np.isfinite(ends[0]):
-        raise GeometryError("solid_not_met", "no plane near the reading's own range meets the device")
-    stations = _stations(ends)
-    curves = sections.curves(method)
-    own_areas = np.interp(stations[0], curves.stations, curves.areas[solid])
-    stations = stations[:, own_areas <= FAR_FROM_SMALLEST * max(found.area, float(own_areas.min()))]
-    inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
-    draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
-    if not len(draws) or draws[0] != 0:
-        raise GeometryError("no_section", "the reading's own section cannot be scanned again")
+    draws, stations, cuttings = _ranges(redraws, solid, method, stack, *_cuttings(redraws, solid, stack))
     numbers = np.full((len(stack.known), len(NUMBERS)), np.nan)
     numbers[draws] = _scanned(sections, method, stack, draws, stations, cuttings)
     own = np.asarray([getattr(found, name) for name in NUMBERS])
@@ -208,26 +211,61 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     return result
 
 
-def _cuttings(
-    redraws: PlanRedraws, solid: str, stack: PathStack, most: int | None = None
-) -> tuple[NDArray[np.int64], Cuttings]:
-    """The draws (d,), up to `most` of them, that have a solid and a path, the reading itself as draw 0; what cuts."""
+def _areas_along_path(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
+    sections, own = redraws.sections, redraws.path_stack(method)
+    stack = own.of_one(0)
+    draws, cuttings = _cuttings(redraws, solid, stack)
+    asked = np.flatnonzero(draws % BOTTLENECK_EVERY == 0)
+    draws, stations, cuttings = _ranges(redraws, solid, method, stack, draws[asked], cuttings.rows(asked))
+    areas = np.full(len(own.known), np.nan)
+    scanned = _areas(sections, method, stack, draws, stations, cuttings)
+    areas[draws] = _vertices(stations, np.where(scanned > 0.0, scanned, np.inf))[0]
+    result: FloatArray = np.maximum(sections.section(solid, method).area + areas[1:] - areas[0], 0.0)
+    return result
+
+
+def _ranges(
+    redraws: PlanRedraws, solid: str, method: str, stack: PathStack, draws: NDArray[np.int64], cuttings: Cuttings
+) -> tuple[NDArray[np.int64], FloatArray, Cuttings]:
+    """Of the draws (d,), those whose whole range can be scanned, with their stations (d, s) and what cuts.
+
+    Raises GeometryError `solid_not_met`, `no_section` where the reading itself, draw 0, is not among them.
+    """
+    sections, chosen = redraws.sections, redraws.sections.definitions
+    ends = _ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
+    if not np.isfinite(ends[0]):
+        raise GeometryError("solid_not_met", "no plane near the reading's own range meets the device")
+    stations = _stations(ends)
+    curves = sections.curves(method)
+    own_areas = np.interp(stations[0], curves.stations, curves.areas[solid])
+    least = max(sections.section(solid, method).area, float(own_areas.min()))
+    stations = stations[:, own_areas <= FAR_FROM_SMALLEST * least]
+    inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
+    draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
+    if not len(draws) or draws[0] != 0:
+        raise GeometryError("no_section", "the reading's own section cannot be scanned again")
+    return draws, stations, cuttings
+
+
+def _cuttings(redraws: PlanRedraws, solid: str, stack: PathStack) -> tuple[NDArray[np.int64], Cuttings]:
+    """The draws (d,) that have a solid and a path, the reading itself as draw 0, and what cuts them."""
     anatomies = [redraws.sections.reading.anatomy, *redraws.anatomies]
     cutters = [(n, cutter) for n, cutter in enumerate(redraws.solids(solid)) if cutter is not None and stack.known[n]]
-    draws = [n for n, _ in cutters[:most]]
-    return np.asarray(draws), Cuttings.of([anatomies[n] for n in draws], [cutter for _, cutter in cutters[:most]])
+    draws = [n for n, _ in cutters]
+    return np.asarray(draws), Cuttings.of([anatomies[n] for n in draws], [cutter for _, cutter in cutters])
 
 
-def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[FloatArray, FloatArray]:
+def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:
     sections, stack = redraws.sections, redraws.path_stack(method)
     own = sections.curves(method).stations
     stations = np.linspace(own[0], own[-1], math.ceil((own[-1] - own[0]) / CURVE_SPACING) + 1)
-    draws, cuttings = _cuttings(redraws, solid, stack, CURVE_DRAWS + 1)
-    draws, cuttings = draws[1:], cuttings.rows(np.arange(1, len(draws)))
-    if len(draws) < FEWEST_DRAWS:
+    draws, cuttings = _cuttings(redraws, solid, stack)
+    some = np.arange(min(len(draws), CURVE_DRAWS + 1))
+    if len(some) <= FEWEST_DRAWS or draws[0] != 0:
         raise GeometryError("no_section", "no redrawn landmarks give a solid and a path")
-    areas = _areas(sections, method, stack, draws, np.broadcast_to(stations, (len(draws), len(stations))), cuttings)
-    return stations, np.std(areas, axis=0, ddof=1)
+    everywhere = np.broadcast_to(stations, (len(some), len(stations)))
+    areas = _areas(sections, method, stack, draws[some], everywhere, cuttings.rows(some))
+    return stations, areas[1:].mean(axis=0) - areas[0], np.std(areas[1:], axis=0, ddof=1)
 
 
 def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:

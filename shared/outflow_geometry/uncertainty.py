@@ -7,8 +7,8 @@ own content, so that a reading gives the same intervals wherever and whenever it
 Intervals are pivotal ("basic"; Davison & Hinkley 1997, Bootstrap Methods and their Application, section 5.2): the
 reader's own scatter has already shifted a measure such as a distance or a departure from a plane to one side once,
 redrawing shifts it again by as much, and the interval takes that shift off. What hangs on the place of the smallest
-section shifts otherwise at the reading than at the truth; there the interval is normal about the value itself (same
-section), with the draws' standard deviation.
+section jumps in some draws from one place to another, so that the tails of the draws are no guide; there the interval
+is normal with the draws' standard deviation, and the same shift taken off (same book, section 5.2.1).
 """
 
 from __future__ import annotations
@@ -99,9 +99,10 @@ def usable(value: float, redrawn: FloatArray, share: float = 1.0) -> Draws | Non
 def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
     """Standard error and 95 % interval, kept within the measure's possible values.
 
-    Pivotal, save for what hangs on the smallest section's place and for extremes over directions and places. The
-    shift of an extreme depends on the shape itself, so that its size is added to the error (root mean square error;
-    Efron & Tibshirani 1993, An Introduction to the Bootstrap, section 10.6).
+    Pivotal, save for what hangs on the smallest section's place and for extremes over directions and places: there
+    normal about the value less the draws' shift. The shift of an extreme depends on the shape itself, so that its size
+    is added to the error (root mean square error; Efron & Tibshirani 1993, An Introduction to the Bootstrap, section
+    10.6).
     """
     value, redrawn = draws.value, draws.redrawn
     error = float(np.std(redrawn, ddof=1))
@@ -109,7 +110,7 @@ def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
     extreme = measure.is_extreme(variant)
     if extreme or measure.scale == "place":
         half = NORMAL_95 * (math.hypot(error, shift) if extreme else error)
-        middle = value if measure.scale == "place" else value - shift
+        middle = value - shift
         return _within(measure, value, error, middle - half, middle + half)
     # quantiles of exchangeable draws: the order statistic p (n + 1) leaves exactly p outside (Weibull 1939)
     low_draw, high_draw = (float(q) for q in np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull"))

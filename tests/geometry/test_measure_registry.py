@@ -186,17 +186,19 @@ def test_intervals_on_the_scales_of_squares_and_ratios() -> None:
     assert (ratios.low, ratios.high) == (pytest.approx(5.0, rel=0.03), pytest.approx(10.0, rel=0.03))
 
 
-def test_interval_of_what_hangs_on_the_place_is_normal_about_the_value() -> None:
-    # draws that fall back from 800 towards 700, evenly over 100: SD 100 / sqrt(12) (1 - 1 / 1001 left aside)
-    draws = Draws(800.0, np.linspace(650.0, 750.0, 1001))
+def test_interval_of_what_hangs_on_the_place_is_normal_less_the_shift() -> None:
+    # draws evenly over 100 with mean 30 above the value: SD 100 / sqrt(12) (1 - 1 / 1001 left aside)
+    draws = Draws(800.0, np.linspace(780.0, 880.0, 1001))
     deviation = 100.0 / np.sqrt(12.0)
-    area, native = interval(draws, measure("neo_lvot_area")), interval(draws, measure("native_lvot_area"), "skirt")
-    assert 800.0 - area.low == pytest.approx(1.959964 * deviation, rel=0.002) == area.high - 800.0
+    area, station = interval(draws, measure("neo_lvot_area")), interval(draws, measure("neo_lvot_station"), "skirt")
+    assert 770.0 - area.low == pytest.approx(1.959964 * deviation, rel=0.002) == area.high - 770.0
     # an extreme over places adds the size of the shift
-    assert 800.0 - native.low == pytest.approx(1.959964 * np.hypot(deviation, 100.0), rel=0.002)
+    assert 770.0 - station.low == pytest.approx(1.959964 * np.hypot(deviation, 30.0), rel=0.002)
     # normal distribution function, tabulated: Phi(-1) = 0.158655
-    assert draws.chance_below(800.0 - float(np.std(draws.redrawn, ddof=1))) == pytest.approx(0.158655, abs=1e-6)
+    assert draws.chance_below(770.0 - float(np.std(draws.redrawn, ddof=1))) == pytest.approx(0.158655, abs=1e-6)
     assert Draws(5.0, np.full(10, 5.0)).chance_below(4.0) == 0.0
+    # the value itself is always held
+    assert interval(Draws(800.0, np.linspace(999.0, 1001.0, 1001)), measure("neo_lvot_area")).high == 800.0
 
 
 def test_interval_of_an_extreme_adds_its_shift_to_the_error() -> None:
@@ -206,7 +208,7 @@ def test_interval_of_an_extreme_adds_its_shift_to_the_error() -> None:
     found = interval(draws, measure("mitral_diameter"), "max")
     assert (found.low, found.high) == (pytest.approx(29 - 2.772, abs=1e-3), pytest.approx(29 + 2.772, abs=1e-3))
     assert interval(draws, measure("mitral_diameter"), "area").high < found.high
-    assert measure("neo_lvot_diameter").is_extreme("skirt/max")
+    assert measure("neo_lvot_station").is_extreme("skirt")
     assert not measure("neo_lvot_area").is_extreme("skirt")
 
 

@@ -108,10 +108,10 @@ def test_drawing_is_json_and_holds_what_was_measured() -> None:
     rings = [np.asarray(ring) for ring in section["residual"]]
     shoelace = sum(0.5 * np.sum(r[:-1, 0] * r[1:, 1] - r[1:, 0] * r[:-1, 1]) for r in rings)
     assert abs(shoelace) == pytest.approx(row.value, rel=0.01)
-    halves = np.asarray(drawing["plans"]["P1"]["curve_half_intervals"]["full_frame|reader_path"])
-    assert halves[-1, 0] == 0.0
-    assert np.all(halves[:, 1] > 0.0)
-    assert plain().drawing["plans"]["P1"]["curve_half_intervals"] == {}
+    along = np.asarray(drawing["plans"]["P1"]["curve_intervals"]["full_frame|reader_path"])
+    assert along[-1, 0] == 0.0
+    assert np.all(along[:, 1:].sum(axis=1) > 0.0)
+    assert plain().drawing["plans"]["P1"]["curve_intervals"] == {}
     assert len(drawing["edge_on"]["mitral"]) == 181
     assert set(drawing["paths"]) == {"reader_path", "automatic_path"}
     assert drawing["level"]["blood_hu"] == pytest.approx(360.0, abs=10)

@@ -28,7 +28,7 @@ def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
 
     scattered = redrawn_landmarks(marks, {"default": SD}, CURVE_DRAWS, 1)
     redraws = PlanRedraws(sections_of(marks), [build_anatomy(m, checked=False) for m in scattered])
-    stations, sd = redraws.curve_scatter("full_frame", "reader_path")
+    stations, shift, sd = redraws.curve_scatter("full_frame", "reader_path")
     own = redraws.sections.curves("reader_path")
     assert np.allclose(stations, own.stations)
     anew = [sections_of(m).curves("reader_path") for m in scattered]
@@ -37,3 +37,6 @@ def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
     assert reached.sum() >= 9
     # the scan's areas are right to 1.5 percent each
     assert sd[reached] == pytest.approx(areas[:, reached].std(axis=0, ddof=1), rel=0.1, abs=1.0)
+    # five path points are the path: the reading itself is the middle of the draws, scanned to 1.5 percent like them
+    area = own.areas["full_frame"][reached]
+    assert np.all(np.abs(shift[reached] - (areas[:, reached].mean(axis=0) - area)) <= 0.015 * area + 1.0)

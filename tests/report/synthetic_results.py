@@ -111,8 +111,8 @@ def make_volume(heart: Heart, squeeze: float, metal: bool, rng: np.random.Genera
     return Volume(values, origin, np.eye(3), np.full(3, spacing))
 
 
-CURVE_HALF_INTERVALS = [[-30.0, 80.0], [-15.0, 20.0], [0.0, 40.0]]
-"""Stations, mm, and half the 95 % interval of the area there, mm2."""
+CURVE_INTERVALS = [[-30.0, 80.0, 40.0], [-15.0, 25.0, 15.0], [0.0, 40.0, 40.0]]
+"""Stations, mm, and how far the 95 % interval of the area reaches below and above it there, mm2."""
 
 
 def make_drawing(
@@ -159,7 +159,7 @@ def make_drawing(
         "plans": {"P1": {"axis_point": axis_point.tolist(), "axis": heart.down.tolist(), "profile": DEVICE["profile"],
                          "solids": {"full_frame": [0.0, 20.0], "skirt": [0.0, 13.0]},
                          "sections": {"full_frame|reader_path": section},
-                         "curve_half_intervals": {"full_frame|reader_path": CURVE_HALF_INTERVALS}}},
+                         "curve_intervals": {"full_frame|reader_path": CURVE_INTERVALS}}},
         "edge_on": edge_on,
         "level": {"blood_hu": 420.0, "muscle_hu": 110.0, "threshold_hu": 265.0, "noise_hu": 22.0,
                   "contrast_to_noise": 14.1},

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from conftest import EVIL, LONG
-from synthetic_results import CURVE_HALF_INTERVALS, GROUPS, SITES, Maker
+from synthetic_results import CURVE_INTERVALS, GROUPS, SITES, Maker
 
 from outflow_cohort.report import charts_case
 from outflow_cohort.report.case_data import read_case
@@ -144,8 +144,9 @@ def test_band_along_the_area_curve_is_its_interval(results):
     )  # fmt: skip
     low, high = charts_case.interval_band(curve, data)
     at = curve.station == -16.0
-    half = np.interp(-16.0, *np.asarray(CURVE_HALF_INTERVALS).T)
-    assert (low[at], high[at]) == (pytest.approx(curve.area[at] - half), pytest.approx(curve.area[at] + half))
+    stations, below, above = np.asarray(CURVE_INTERVALS).T
+    assert low[at] == pytest.approx(curve.area[at] - np.interp(-16.0, stations, below))
+    assert high[at] == pytest.approx(curve.area[at] + np.interp(-16.0, stations, above))
     row = next(row for row in figure.table.rows if row[0] == "−16")
     assert row[2] == estimate(curve.area[at][0], low[at][0], high[at][0], "mm2")
     # the other solid has no interval: neither band nor brackets

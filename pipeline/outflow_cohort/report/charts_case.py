@@ -97,10 +97,11 @@ def interval_band(curve: Curve, data: CaseData) -> Band | None:
     for drawing in data.drawings:
         if all(drawing[name] == getattr(curve, name) for name in ("phase_pct", "reader_id", "read_no")):
             plan = drawing["plans"].get(curve.plan_id) or {}
-            halves = (plan.get("curve_half_intervals") or {}).get(f"{curve.variant}|{curve.method}")
-            if halves:
-                half = np.interp(curve.station, *np.asarray(halves, dtype=np.float64).T)
-                return np.maximum(curve.area - half, 0.0), curve.area + half
+            found = (plan.get("curve_intervals") or {}).get(f"{curve.variant}|{curve.method}")
+            if found:
+                stations, *ends = np.asarray(found, dtype=np.float64).T
+                below, above = (np.interp(curve.station, stations, end) for end in ends)
+                return np.maximum(curve.area - below, 0.0), curve.area + above
     return None
 
 
