@@ -1,6 +1,7 @@
 """What the workflow engine itself costs, by scheduler and by the store of its records. Figures, never assertions.
 
     python tests/benchmarks/workflow_engine.py --cases 100
+    python tests/benchmarks/workflow_engine.py --cases 10,100,1000 --chosen
 
 Runs the real Snakefile on a study of many cases whose jobs end at once: in place of our command stands a shell script
 that only makes the outputs named on its command line. What is left is the engine: reading the rules, building the
@@ -59,7 +60,8 @@ def instant_commands(folder: Path) -> Path:
 def main() -> None:
     """Time every combination and print a table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--cases", type=int, default=100)
+    parser.add_argument("--cases", type=scale_study.numbers, default=[100], help="numbers of cases")
+    parser.add_argument("--chosen", action="store_true", help="only the scheduler and the store that the profiles name")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary).resolve()
@@ -68,15 +70,17 @@ def main() -> None:
         packages = [str(PROJECT / "shared"), str(PROJECT / "pipeline"), *site.getsitepackages()]
         os.environ["PYTHONPATH"] = os.pathsep.join(packages)
         sys.executable = str(python)
-        jobs = len(JOBS_OF_A_CASE) * args.cases
-        print(f"{jobs} jobs that end at once, one core\n")
-        print("| scheduler | records | engine's processor time, s | a job, ms | whole run, s |\n|---|---|---|---|---|")
-        for scheduler, store in product(SCHEDULERS, STORES):
-            study = make_study(folder / f"{scheduler}_{store}", folder / "base", args.cases)
+        print("Jobs that end at once, one core\n")
+        print("| jobs | scheduler | records | engine's processor time, s | a job, ms | whole run, s |")
+        print("|---|---|---|---|---|---|")
+        pairs = [(SCHEDULERS[0], STORES[0])] if args.chosen else list(product(SCHEDULERS, STORES))
+        for cases, (scheduler, store) in product(args.cases, pairs):
+            study = make_study(folder / f"{scheduler}_{store}_{cases}", folder / "base", cases)
             scale_study.SCHEDULER = scheduler
             spent = snakemake(study, "--until", "sheet", "--persistence-backend", store, cores=1)
-            each = 1000 * spent.engine / jobs
-            print(f"| {scheduler} | {store} | {spent.engine:.1f} | {each:.0f} | {spent.seconds:.1f} |", flush=True)
+            jobs = len(JOBS_OF_A_CASE) * cases
+            row = (jobs, scheduler, store, f"{spent.engine:.1f}", f"{1000 * spent.engine / jobs:.0f}")
+            print("| " + " | ".join(map(str, row)) + f" | {spent.seconds:.1f} |", flush=True)
 
 
 if __name__ == "__main__":
