@@ -6,7 +6,8 @@ Each draw is scanned in planes over its whole range, all draws in one call. The 
 as draw 0, and only the difference to it is added to the reading's own, finer result: what the scan's grid leaves out
 cancels. The reader's path is drawn anew through the redrawn points, and draw 0 runs along its smooth course, about
 which they are drawn. The automatic path follows the redrawn annulus at its downstream end; further upstream it keeps
-to the middle between wall and device, and so moves half as far as the redrawn device does toward it.
+to the middle between wall and device, and so moves half as far as the redrawn device does toward it, and goes with
+the plane of ring axis and aortic centre.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from scipy import ndimage
 
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.errors import GeometryError, tried_once
-from outflow_geometry.frames import FloatArray, Plane
+from outflow_geometry.frames import FloatArray
 from outflow_geometry.leaflet import leaflet_length
 from outflow_geometry.measure_functions import SectionNumbers, Value
 from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path, settled_points
@@ -157,29 +158,34 @@ def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
             if method == "reader_path":
                 paths.append(reader_path(anatomy.structure(PATH), anatomy))
             else:
-                paths.append(_following(own, base, anatomy.aortic_plane, solids[0], solid))
+                paths.append(_following(own, reading, anatomy, solids[0], solid))
         except GeometryError:
             paths.append(None)
     return paths
 
 
 def _following(
-    path: OutflowPath, old: Plane, new: Plane, old_solid: Solid | None, new_solid: Solid | None
+    path: OutflowPath, old: Anatomy, new: Anatomy, old_solid: Solid | None, new_solid: Solid | None
 ) -> OutflowPath:
-    """The path carried along by the aortic plane at its downstream end, and by the device further upstream."""
+    """The path carried along by the aortic plane at its downstream end; by device and ring axis further upstream."""
     stations = np.arange(path.stations[0], path.stations[-1] + 0.5, 1.0)
     points, _ = path.at(stations)
     share = np.clip(1.0 + stations / FOLLOWS_ANNULUS, 0.0, 1.0)[:, None]
     share = share * share * (3.0 - 2.0 * share)
-    relative = points - old.point
+    before, after = old.aortic_plane, new.aortic_plane
+    relative = points - before.point
     # smallest rotation that takes one normal to the other (Rodrigues' formula)
-    axis = np.cross(old.normal, new.normal)
-    cosine = float(old.normal @ new.normal)
+    axis = np.cross(before.normal, after.normal)
+    cosine = float(before.normal @ after.normal)
     turned = relative * cosine + np.cross(axis, relative) + np.outer(relative @ axis, axis) / (1.0 + cosine)
-    moved = share * (new.point + turned - points)
+    moved = share * (after.point + turned - points)
+    # the path goes with the plane of ring axis and aortic centre, to which it keeps
+    aside = (points - old.ring_center) @ old.across - (points - new.ring_center) @ new.across
+    upstream = np.outer(aside, new.across)
     if old_solid is not None and new_solid is not None:
-        moved = moved + (1.0 - share) * _half_way(points, old_solid, new_solid)
-    return path_through(points + moved, new, path.method)
+        beside = _half_way(points, old_solid, new_solid)
+        upstream = upstream + beside - np.outer(beside @ new.across, new.across)
+    return path_through(points + moved + (1.0 - share) * upstream, after, path.method)
 
 
 def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
