@@ -1,7 +1,12 @@
 # Shared by all stages: the study, its results folder, its cases. Each job parses this again, so nothing heavy here.
 import sys
 
-from outflow_cohort.study.launch import closing_words, last_words, prepare
+from outflow_cohort.study.launch import (
+    closing_words,
+    last_words,
+    lift_rate_limit,
+    prepare,
+)
 
 LAUNCH = prepare(
     study=config.get("study"),
@@ -50,11 +55,7 @@ def measured_folder(wildcards):
 onstart:
     # One case that fails must not keep the others from being measured.
     workflow.scheduler.keepgoing = True
-    # The engine's limit of 100 jobs a second has it look at all ready jobs once more a second after each look, for as
-    # long as the run lasts, and each job that ends adds to these looks (Snakemake 9.27; its open pull request 3744
-    # tells of the same loop). A study of 1,000 cases came to a standstill. Jobs on this machine need no such limit.
-    if workflow.local_exec:
-        workflow.scheduler.job_rate_limiter = None
+    lift_rate_limit(workflow.scheduler)
 
 
 onsuccess:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import pytest
+
+from outflow_cohort.study.launch import ENGINES_OWN_LIMIT, lift_rate_limit
 
 HEAVY = ("pandas", "numpy", "scipy", "pydicom", "SimpleITK", "dask", "matplotlib", "numba", "shapely", "pydantic")
 
@@ -15,6 +18,23 @@ def test_nothing_heavy_is_imported_at_start(module: str):
     code = f"import sys, {module}; print([m for m in {HEAVY!r} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(("limit", "stays"), [((100, 1), False), ((10, 60), True), (None, False)])
+def test_only_the_limit_that_nobody_asked_for_is_lifted(limit: tuple[int, int] | None, stays: bool):
+    given = None if limit is None else SimpleNamespace(max_jobs=limit[0], timespan=limit[1])
+    scheduler = SimpleNamespace(job_rate_limiter=given)
+    lift_rate_limit(scheduler)
+    assert (scheduler.job_rate_limiter is not None) == stays
+
+
+def test_the_engines_own_limit_is_the_one_we_know():
+    from snakemake.cli import get_argument_parser
+    from snakemake.settings.types import MaxJobsPerTimespan
+
+    own = get_argument_parser().get_default("max_jobs_per_timespan")
+    found = MaxJobsPerTimespan.parse_choice(own) if isinstance(own, str) else own
+    assert (found.max_jobs, found.timespan) == ENGINES_OWN_LIMIT
 
 
 def test_importing_prints_nothing():

@@ -9,7 +9,7 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TextIO
+from typing import Any, TextIO
 
 from outflow_cohort.study.claim import claim, leave_unused
 from outflow_cohort.study.keys import read_case_keys
@@ -74,6 +74,22 @@ def _silence_colour() -> None:
     for handler in logging.getLogger("snakemake.logging").handlers:
         if hasattr(handler, "nocolor"):
             handler.nocolor = True
+
+
+ENGINES_OWN_LIMIT = (100, 1)
+"""Jobs and seconds of the limit that the engine sets where nobody asks for one."""
+
+
+def lift_rate_limit(scheduler: Any) -> None:
+    """Take the engine's own limit of jobs a second off its scheduler; a limit that somebody asked for stays.
+
+    With a limit the engine looks at all ready jobs once more a second after each look, for as long as the run lasts,
+    and each job that ends adds to these looks (Snakemake 9.27; its open pull request 3744 tells of the same loop): a
+    study of 1,000 cases came to a standstill. How many jobs are sent off at once is bounded by --cores and --jobs.
+    """
+    limit = scheduler.job_rate_limiter
+    if limit is not None and (limit.max_jobs, limit.timespan) == ENGINES_OWN_LIMIT:
+        scheduler.job_rate_limiter = None
 
 
 def last_words(results: str) -> str:
