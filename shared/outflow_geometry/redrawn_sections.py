@@ -137,10 +137,11 @@ class RedrawnSections:
         """
         found = self.plan.sections.bottleneck(solid, method)
         value = found[0] if isinstance(found, tuple) else found
+        own = self.plan.sections.section(solid, method).area
         area = float(self.plan.areas_along_path(solid, method)[self.draw])
-        if not math.isfinite(area):
-            raise GeometryError("no_section", "this draw has no section")
-        return value * area / self.plan.sections.section(solid, method).area
+        if own <= 0.0 or not math.isfinite(area):
+            raise GeometryError("no_section", "this draw or the reading itself has no section")
+        return value * area / own
 
 
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:

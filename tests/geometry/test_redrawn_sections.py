@@ -5,6 +5,7 @@ import pytest
 from channels import Channel
 
 from outflow_geometry.anatomy import build_anatomy
+from outflow_geometry.errors import GeometryError
 from outflow_geometry.image_findings import PhaseFindings
 from outflow_geometry.inputs import Definitions
 from outflow_geometry.phase_image import PhaseImage
@@ -40,3 +41,21 @@ def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
     # five path points are the path: the reading itself is the middle of the draws, scanned to 1.5 percent like them
     area = own.areas["full_frame"][reached]
     assert np.all(np.abs(shift[reached] - (areas[:, reached].mean(axis=0) - area)) <= 0.015 * area + 1.0)
+
+
+def test_a_reading_without_section_has_no_bottleneck_in_its_draws() -> None:
+    # a path scattered like this turns back on itself, where planes miss the tract; its settled course does not
+    channel = Channel()
+    image, lumen = PhaseImage(channel.image()), channel.lumen()
+    path = np.asarray(channel.pose(channel.path_points(np.linspace(-30.0, 3.0, 18))))
+    path = path + 1.5 * np.random.default_rng(0).standard_normal(path.shape)
+    marks = {name: np.asarray(points) for name, points in channel.anatomy().landmarks.items()} | {"outflow_path": path}
+    chosen = Definitions(solids=("full_frame",), landmark_sd={"default": SD, "outflow_path": 1.5})
+    found = PhaseFindings(image, build_anatomy(marks), _found={"lumen": lumen, "level": lumen.level})
+    sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(found))
+    assert sections.smallest("full_frame", "reader_path").status == "no_section"
+    scattered = redrawn_landmarks(marks, chosen.landmark_sd, 4, 1)
+    redraws = PlanRedraws(sections, [build_anatomy(m, checked=False) for m in scattered])
+    assert np.isfinite(redraws.areas_along_path("full_frame", "reader_path")[-1])
+    with pytest.raises(GeometryError, match="no section"):
+        redraws.each()[-1].bottleneck("full_frame", "reader_path")
