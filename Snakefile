@@ -22,6 +22,7 @@ rule all:
         # Named also, since a table or page that is gone would not be missed where the record is newer.
         rules.table.output,
         rules.statistics.output,
+        rules.agreement.output,
         rules.report.output,
         expand(rules.sheet.output, key=KEYS),
         # A case whose measured folder was deleted is measured anew.

@@ -103,7 +103,8 @@ def _table(args: argparse.Namespace) -> int:
 def _statistics(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.statistics import statistics
 
-    statistics(results=args.results, study=args.results / "work" / "study.json", scheduler=args.scheduler)
+    study = args.results / "work" / "study.json"
+    statistics(results=args.results, study=study, scheduler=args.scheduler, part=args.part)
     return EXIT_OK
 
 
@@ -190,6 +191,8 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "statistics", _statistics, "Compute cohort statistics and agreement.", example)
     add_paths(p, results=RESULTS)
     p.add_argument("--scheduler", help="address of a running dask.distributed scheduler")
+    text = "tables of the cohort's values, or of its readers' agreement; both where not told"
+    p.add_argument("--part", choices=["cohort", "readers"], help=text)
     p = add_command(commands, "sheet", _sheet, "Write the sheet of one case.", "--results results --key C001")
     add_paths(p, results=RESULTS)
     p.add_argument("--key", required=True, help="the case, as its files in RESULTS/work are named")

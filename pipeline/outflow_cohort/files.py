@@ -131,7 +131,8 @@ def write_csv(path: Path, frame: pd.DataFrame) -> None:
                 for name in safe.columns:
                     column = safe[name]
                     if column.dtype == object or str(column.dtype) in ("str", "string"):
-                        safe[name] = column.astype("object").map(_disarmed)
+                        cells = column.astype("object")
+                        safe[name] = cells.map({cell: _disarmed(cell) for cell in cells.unique()})
                 safe.to_csv(handle, index=False, header=start == 0, lineterminator="\n")
 
     write_atomically(path, write)

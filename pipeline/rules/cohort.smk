@@ -1,5 +1,4 @@
 # Tables, statistics, report and the closing account of the whole study.
-from outflow_cohort.stats.table_meanings import TABLE_MEANINGS
 
 
 rule table:
@@ -40,25 +39,43 @@ rule statistics:
         f"{RESULTS}/work/cases.parquet",
         f"{RESULTS}/work/readings.parquet",
     output:
-        expand(
-            f"{RESULTS}/tables/{{name}}.{{ending}}",
-            name=list(TABLE_MEANINGS),
-            ending=["parquet", "csv", "schema.json"],
-        ),
+        tables_of("cohort"),
     log:
         f"{RESULTS}/logs/statistics.log",
     benchmark:
         f"{RESULTS}/logs/benchmarks/statistics.tsv"
     conda:
         "../envs/outflow.yaml"
-    threads: 2
     resources:
         mem_mb=memory(2000),
     params:
         results=results_folder,
         scheduler=f"--scheduler {SCHEDULER}" if SCHEDULER else "",
     shell:
-        "outflow-cohort statistics --results {params.results:q} {params.scheduler} > {log:q} 2>&1"
+        "outflow-cohort statistics --part cohort --results {params.results:q} {params.scheduler} > {log:q} 2>&1"
+
+
+rule agreement:
+    input:
+        rules.table.output,
+        f"{RESULTS}/work/study.json",
+        f"{RESULTS}/work/cases.parquet",
+        f"{RESULTS}/work/readings.parquet",
+    output:
+        tables_of("readers"),
+    log:
+        f"{RESULTS}/logs/agreement.log",
+    benchmark:
+        f"{RESULTS}/logs/benchmarks/agreement.tsv"
+    conda:
+        "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(2000),
+    params:
+        results=results_folder,
+        scheduler=f"--scheduler {SCHEDULER}" if SCHEDULER else "",
+    shell:
+        "outflow-cohort statistics --part readers --results {params.results:q} {params.scheduler} > {log:q} 2>&1"
 
 
 rule recovered:
@@ -82,6 +99,7 @@ rule recovered:
 rule report:
     input:
         rules.statistics.output,
+        rules.agreement.output,
         rules.recovered.output if TRUTH else [],
         expand(f"{RESULTS}/report/cases/{{key}}.html", key=KEYS),
     output:

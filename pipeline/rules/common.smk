@@ -1,6 +1,7 @@
 # Shared by all stages: the study, its results folder, its cases. Each job parses this again, so nothing heavy here.
 import sys
 
+from outflow_cohort.stats.table_meanings import PARTS
 from outflow_cohort.study.launch import (
     closing_words,
     last_words,
@@ -45,6 +46,15 @@ def attempts_left(wildcards, attempt):
 def results_folder(wildcards):
     """The results folder, for commands that find their files in it by name."""
     return RESULTS
+
+
+def tables_of(part):
+    """Files of the tables of one part of the statistics."""
+    return expand(
+        f"{RESULTS}/tables/{{name}}.{{ending}}",
+        name=PARTS[part],
+        ending=["parquet", "csv", "schema.json"],
+    )
 
 
 def measured_folder(wildcards):

@@ -39,7 +39,7 @@ def test_a_larger_study_balances_and_one_case_more_costs_one_case(tmp_path: Path
     add_case(tmp_path / "many", "C00003", "C90000")
     planned = jobs_planned(snakemake(tmp_path / "many/study.yaml", "--dry-run").output)
     assert planned["inventory"] == planned["volume"] == planned["measure"] == 1
-    assert planned["table"] == planned["statistics"] == planned["report"] == 1
+    assert planned["table"] == planned["statistics"] == planned["agreement"] == planned["report"] == 1
     after = {p.name: p.stat().st_mtime_ns for p in requests.iterdir()}
     assert {name: after[name] for name in before} == before
     assert set(after) - set(before) == {"C90000.json"}

@@ -41,7 +41,9 @@ def test_a_run_whose_table_is_gone_is_not_finished(own_finished_study: Path, cap
     assert main(["status", str(results)]) == EXIT_OK
     assert "The run is not finished" in capsys.readouterr().out
     planned = jobs_planned(snakemake(own_finished_study / "study.yaml", "--dry-run").stdout)
-    assert planned["table"] == planned["statistics"] == planned["report"] == planned["finish"] == 1
+    assert (
+        planned["table"] == planned["statistics"] == planned["agreement"] == planned["report"] == planned["finish"] == 1
+    )
     assert "volume" not in planned
 
 

@@ -73,7 +73,7 @@ def test_touching_one_case_reruns_that_case_only(own_finished_study: Path):
     done = snakemake(own_finished_study / "study.yaml", "--dry-run")
     planned = jobs_planned(done.stdout + done.stderr)
     assert planned["measure"] == planned["inventory"] == planned["sheet"] == 1
-    assert planned["table"] == planned["statistics"] == planned["report"] == 1
+    assert planned["table"] == planned["statistics"] == planned["agreement"] == planned["report"] == 1
 
 
 def test_a_broken_study_stops_before_any_computing(scanned_study: Path, tmp_path: Path):

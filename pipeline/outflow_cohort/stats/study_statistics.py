@@ -26,26 +26,44 @@ CASES_A_BATCH = 25
 SIZING_MEASURES = ("mitral_area", "mitral_perimeter", "mitral_diameter")
 
 
-def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None = None) -> dict[str, pd.DataFrame]:
-    """Name -> table. Raises FileNotFoundError where RESULTS/tables/measurements is not there."""
-    import pandas as pd
+def study_tables(
+    results: Path, study: Mapping[str, Any], scheduler: str | None = None, part: str | None = None
+) -> dict[str, pd.DataFrame]:
+    """Name -> table, of one part of `table_meanings.PARTS` or of all; `cohort` and `readers` can be computed apart.
 
-    from outflow_cohort.stats.associations import association_table, numeric_columns
-    from outflow_cohort.stats.baseline import baseline_table
-    from outflow_cohort.stats.categorical import risk_agreement
-    from outflow_cohort.stats.cutoffs import AREA, cutoff_shares
-    from outflow_cohort.stats.endpoint_questions import endpoint_tables, matching
-    from outflow_cohort.stats.grras import grras_checklist
+    Raises FileNotFoundError where RESULTS/tables/measurements is not there.
+    """
+    import pandas as pd
 
     settings = StatisticsSettings.model_validate(study.get("statistics") or {})
     scheduler = scheduler or settings.scheduler
-    folder = results / "tables" / "measurements"
     cases = pd.read_parquet(results / "work" / "cases.parquet").sort_values("case_id", kind="stable")
     cases = cases.reset_index(drop=True)
+    rules = rules_of(settings)
+    values = case_values(results / "tables" / "measurements", rules, scheduler)
+    tables: dict[str, pd.DataFrame] = {}
+    if part != "readers":
+        tables |= _cohort_tables(values, cases, study, settings, scheduler)
+    if part != "cohort":
+        tables |= _reader_tables(results, values, cases, study, settings, scheduler)
+    return tables
+
+
+def _cohort_tables(
+    values: pd.DataFrame,
+    cases: pd.DataFrame,
+    study: Mapping[str, Any],
+    settings: StatisticsSettings,
+    scheduler: str | None,
+) -> dict[str, pd.DataFrame]:
+    from outflow_cohort.stats.associations import association_table, numeric_columns
+    from outflow_cohort.stats.baseline import baseline_table
+    from outflow_cohort.stats.cutoffs import cutoff_shares
+    from outflow_cohort.stats.endpoint_questions import endpoint_tables, matching
+
+    rules = rules_of(settings)
     groups = groups_of(cases, settings.group_column)
     cutoffs = study.get("cutoff_table") or []
-    rules = rules_of(settings)
-    values = case_values(folder, rules, scheduler)
     chosen = one_value_a_case(values, settings.phase_rule)
     named = {"phase_rule": settings.phase_rule, "rule": rules.text}
     confidence = settings.confidence
@@ -64,18 +82,36 @@ def study_tables(results: Path, study: Mapping[str, Any], scheduler: str | None 
         is_headline |= matching(chosen, predictor)
     tables["associations"] = association_table(chosen, numbers, chosen[is_headline], confidence=confidence, **named)
     tables |= endpoint_tables(cases, chosen, cutoffs, settings, rules.text, scheduler)
+    return tables
+
+
+def _reader_tables(
+    results: Path,
+    values: pd.DataFrame,
+    cases: pd.DataFrame,
+    study: Mapping[str, Any],
+    settings: StatisticsSettings,
+    scheduler: str | None,
+) -> dict[str, pd.DataFrame]:
+    import pandas as pd
+
+    from outflow_cohort.stats.categorical import risk_agreement
+    from outflow_cohort.stats.cutoffs import AREA
+    from outflow_cohort.stats.grras import grras_checklist
+
+    chosen = one_value_a_case(values, settings.phase_rule)
     phase = end_systolic_phase(values) if settings.phase_rule == "end_systole" else None
     several = several_methods(values)
-    del values
     points = results / "work" / "readings.parquet"
-    with measure_files(folder, results / "work", settings) as files:
+    tables: dict[str, pd.DataFrame] = {}
+    with measure_files(results / "tables" / "measurements", results / "work", settings) as files:
         tables["agreement"] = agreement(files, settings, scheduler)
         readings = pd.concat(
             [_in_phase(files, m, phase, settings) for m in (AREA, *SIZING_MEASURES)], ignore_index=True
         )
-        rdc = _rdc(tables["agreement"])
+        rdc, cutoffs = _rdc(tables["agreement"]), study.get("cutoff_table") or []
         tables["categorical_agreement"] = risk_agreement(readings, chosen, rdc, cutoffs, settings)
-        tables |= _sizes(readings, groups, study, settings)
+        tables |= _sizes(readings, groups_of(cases, settings.group_column), study, settings)
         del readings
         tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
         tables |= landmark_tables(points, settings, scheduler)

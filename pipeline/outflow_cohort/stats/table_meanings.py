@@ -24,6 +24,16 @@ TABLE_MEANINGS: dict[str, str] = {
     "grras": "the GRRAS checklist, filled as far as the run and the study's facts allow",
 }
 
+COHORT_TABLES = (
+    "cohort_summary", "phase_curves", "cutoffs", "baseline", "associations", "endpoints", "roc_curves",
+    "decision_curves", "dose_response",
+)  # fmt: skip
+PARTS: dict[str, list[str]] = {
+    "cohort": list(COHORT_TABLES),
+    "readers": [name for name in TABLE_MEANINGS if name not in COHORT_TABLES],
+}
+"""The two parts in which statistics are computed, by two jobs at once, and the tables of each."""
+
 COLUMN_MEANINGS: dict[str, str] = {
     "answer": "what this study says to the item",
     "answered_by": "study, run or nobody",

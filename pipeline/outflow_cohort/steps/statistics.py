@@ -12,18 +12,18 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def statistics(*, results: Path, study: Path, scheduler: str | None = None) -> None:
+def statistics(*, results: Path, study: Path, scheduler: str | None = None, part: str | None = None) -> None:
     """Write the tables of statistics of a study to RESULTS/tables/, each as Parquet and CSV with NAME.schema.json.
 
     results : RESULTS, with tables/measurements/ and work/{cases,readings}.parquet. study : the validated settings
     (RESULTS/work/study.json). scheduler : address of a dask.distributed scheduler; else that of the settings; else
-    threads of this process.
+    threads of this process. part : `cohort` or `readers` (`table_meanings.PARTS`); None = both.
 
     Raises FileNotFoundError where the measurements are not there.
     """
     from outflow_cohort.stats.study_statistics import study_tables
 
-    for name, frame in study_tables(results, read_json(study), scheduler).items():
+    for name, frame in study_tables(results, read_json(study), scheduler, part).items():
         _write(results / "tables", name, frame)
 
 
