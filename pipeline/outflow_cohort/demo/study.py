@@ -93,8 +93,10 @@ def _study_yaml(demo: DemoSettings) -> str:
         f"study_id: {demo.study_id}\n"
         f"title: {demo.title}\n"
         "results: results\n"
-        "uncertainty: {draws: 50}   # 200 by default; fewer here, so that the demonstration ends soon\n"
+        "# Fewer draws than the defaults (200 and 2000), so that the demonstration ends soon.\n"
+        "uncertainty: {draws: 40}\n"
         "statistics:\n"
+        "  n_boot: 500\n"
         "  outcomes:\n"
         "    - {column: obstruction, endpoint: mean_rise_10}\n"
     )
