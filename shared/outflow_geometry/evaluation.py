@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from outflow_geometry.errors import GeometryError
+from outflow_geometry.frames import FloatArray
 from outflow_geometry.measure_functions import Draws, Frame, Key
 from outflow_geometry.measures import REGISTRY, Measure
 from outflow_geometry.uncertainty import Interval, interval, usable
@@ -54,20 +55,29 @@ def _value(measure: Measure, frame: Frame, variant: str, method: str) -> tuple[f
     return (value, status) if math.isfinite(value) else (None, status if status != "ok" else "not_finite")
 
 
-def _redrawn(measure: Measure, frames: Sequence[Frame], variant: str, method: str) -> list[float]:
-    """The value of each draw; NaN where a draw gives none or is passed over (`draws_share`)."""
+def _redrawn(
+    measure: Measure, own: float, middle: Frame | None, frames: Sequence[Frame], variant: str, method: str
+) -> FloatArray:
+    """The value of each draw, as far from the reading's `own` as it is from that of the draws' `middle`.
+
+    NaN where a draw gives none or is passed over (`draws_share`).
+    """
     stride = round(1.0 / measure.draws_share)
     values: list[float] = []
     for draw, frame in enumerate(frames, start=1):
         value = _value(measure, frame, variant, method)[0] if draw % stride == 0 else None
         values.append(np.nan if value is None else value)
-    return values
+    centre = None if middle is None else _value(measure, middle, variant, method)[0]
+    return np.asarray(values) + (0.0 if centre is None else own - centre)
 
 
 def evaluate(
-    frame: Frame, level: str, redrawn: Sequence[Frame], plan_id: str = ""
+    frame: Frame, level: str, redrawn: Sequence[Frame], plan_id: str = "", middle: Frame | None = None
 ) -> tuple[list[MeasuredValue], dict[Key, Draws]]:
-    """Rows of all measures of one `level`, with intervals from the `redrawn` frames, and the draws behind them."""
+    """Rows of all measures of one `level`, with intervals from the `redrawn` frames, and the draws behind them.
+
+    middle : the frame about which they are redrawn; None = `frame` itself.
+    """
     rows: list[MeasuredValue] = []
     kept: dict[Key, Draws] = {}
     for measure in REGISTRY:
@@ -77,7 +87,8 @@ def evaluate(
             value, status = _value(measure, frame, variant, method)
             found: Interval | None = None
             if value is not None and len(redrawn) and level != "draws":
-                draws = usable(value, np.asarray(_redrawn(measure, redrawn, variant, method)), measure.draws_share)
+                again = _redrawn(measure, value, middle, redrawn, variant, method)
+                draws = usable(value, again, measure.draws_share)
                 if draws is not None:
                     kept[measure.id, variant, method] = draws
                     found = interval(draws, measure, variant)
@@ -88,9 +99,11 @@ def evaluate(
     return rows, kept
 
 
-def evaluate_plan(frame: Frame, redrawn: Sequence[Frame], plan_id: str) -> list[MeasuredValue]:
+def evaluate_plan(
+    frame: Frame, redrawn: Sequence[Frame], plan_id: str, middle: Frame | None = None
+) -> list[MeasuredValue]:
     """Rows of all measures of one plan, with those that are read off the draws themselves."""
-    rows, kept = evaluate(frame, "plan", redrawn, plan_id)
+    rows, kept = evaluate(frame, "plan", redrawn, plan_id, middle)
     chances, _ = evaluate(replace(frame, draws=kept), "draws", [], plan_id)
     order = {measure.id: place for place, measure in enumerate(REGISTRY)}
     return sorted(rows + chances, key=lambda row: order[row.measure])

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import BSpline, CubicSpline
-from scipy.special import chdtri
+from scipy.interpolate import CubicSpline
 
 from outflow_geometry.anatomy import Anatomy
 from outflow_geometry.errors import GeometryError
@@ -33,9 +32,6 @@ REPEATED_PATH_POINT = 1e-3
 
 LONGEST_EXTENSION = 15.0
 """mm; a path that ends further from the aortic plane was not drawn to the annulus."""
-
-FEWEST_CONTROLS = 4
-"""Controls of one cubic: an outflow path turns once, from the ventricle into the aorta."""
 
 
 @dataclass(frozen=True)
@@ -198,26 +194,3 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
 def reader_path(points: ArrayLike, anatomy: Anatomy) -> OutflowPath:
     """The reader's centreline (n >= 2, 3), mm, used as it is; see `path_through`."""
     return path_through(points, anatomy.aortic_plane, "reader_path")
-
-
-def settled_points(points: ArrayLike, scatter: float) -> FloatArray:
-    """Points (n, 3), mm, moved onto the smoothest curve from which their `scatter`, mm a coordinate, explains them.
-
-    Redrawing must start from a path without the reader's own scatter, or it would add scatter to scatter. Cubic
-    splines of 4, 5, ... controls are fitted by least squares over chord length until the residuals are no larger
-    than 95 % of such scatters leave (chi squared); points that need as many controls as they are stay.
-    """
-    array = checked_points(points, "outflow_path", 2)
-    gaps = np.linalg.norm(np.diff(array, axis=0), axis=1)
-    if len(array) <= FEWEST_CONTROLS or scatter <= 0.0 or not bool(np.all(gaps > REPEATED_PATH_POINT)):
-        return array
-    chord = np.r_[0.0, np.cumsum(gaps)]
-    chord /= chord[-1]
-    for controls in range(FEWEST_CONTROLS, len(array)):
-        knots = np.r_[[0.0] * 3, np.linspace(0.0, 1.0, controls - 2), [1.0] * 3]
-        design = BSpline.design_matrix(chord, knots, 3).toarray()
-        fitted = design @ np.linalg.lstsq(design, array)[0]
-        freedom = 3 * (len(array) - controls)
-        if float(((fitted - array) ** 2).sum()) <= scatter**2 * float(chdtri(freedom, 0.05)):
-            return np.asarray(fitted, dtype=np.float64)
-    return array

@@ -5,7 +5,7 @@ All points LPS, mm, float64.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from outflow_geometry.anatomy import build_anatomy
@@ -18,6 +18,7 @@ from outflow_geometry.measure_functions import Frame
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.redrawn_sections import PlanRedraws
 from outflow_geometry.responses import ReadingResponses, RedrawnFindings
+from outflow_geometry.settling import settled_landmarks
 from outflow_geometry.uncertainty import redrawn_landmarks, scatter_known
 from outflow_geometry.views import View, reading_views
 
@@ -54,17 +55,20 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     draws = chosen.draws if scatter_known(anatomy.landmarks, chosen.landmark_sd) else 0
     scattered = redrawn_landmarks(anatomy.landmarks, chosen.landmark_sd, draws, chosen.seed) if draws else []
     redrawn_anatomies = [build_anatomy(points, checked=False) for points in scattered]
+    settled = settled_landmarks(anatomy.landmarks, chosen.landmark_sd) if draws else anatomy.landmarks
+    middle_anatomy = build_anatomy(settled, checked=False)
     responses = ReadingResponses(findings)
+    middle = Frame(middle_anatomy, chosen, RedrawnFindings(responses, middle_anatomy), reading.prosthesis)
     redrawn = [
         Frame(again, chosen, RedrawnFindings(responses, again), reading.prosthesis) for again in redrawn_anatomies
     ]
-    values, _ = evaluate(frame, "reading", redrawn)
+    values, _ = evaluate(frame, "reading", redrawn, middle=middle)
     lumen = ReadingLumen(findings)
     curves: list[Curve] = []
     redraws_by_plan: dict[str, PlanRedraws] = {}
     for plan in reading.plans:
         sections = PlanSections(plan, reading.prosthesis, chosen, lumen)
-        redraws = redraws_by_plan[plan.plan_id] = PlanRedraws(sections, redrawn_anatomies)
+        redraws = redraws_by_plan[plan.plan_id] = PlanRedraws(sections, middle_anatomy, redrawn_anatomies)
         values += evaluate_plan(
             Frame(anatomy, chosen, findings, reading.prosthesis, plan, sections),
             [
@@ -72,6 +76,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
                 for f, s in zip(redrawn, redraws.each(), strict=True)
             ],
             plan.plan_id,
+            replace(middle, plan=plan, sections=sections),
         )
         curves += plan_curves(sections)
     if not reading.plans:

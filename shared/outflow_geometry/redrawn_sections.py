@@ -2,10 +2,10 @@
 
 All points LPS, mm, float64; areas mm2.
 
-Each draw is scanned in planes over its whole range, all draws in one call. The reading itself is scanned the same way
-as draw 0, and only the difference to it is added to the reading's own, finer result: what the scan's grid leaves out
-cancels. The reader's path is drawn anew through the redrawn points, and draw 0 runs along its smooth course, about
-which they are drawn. The automatic path follows the redrawn annulus at its downstream end; further upstream it keeps
+Each draw is scanned in planes over its whole range, all draws in one call. The middle of the draws, the reading with
+its curves settled (`settling`), is scanned the same way as draw 0, and only the difference to it is added to the
+reading's own, finer result: what the scan's grid leaves out cancels. The reader's path is drawn anew through the
+redrawn points. The automatic path follows the redrawn annulus at its downstream end; further upstream it keeps
 to the middle between wall and device, and so moves half as far as the redrawn device does toward it, and goes with
 the plane of ring axis and aortic centre.
 """
@@ -26,9 +26,8 @@ from outflow_geometry.errors import GeometryError, tried_once
 from outflow_geometry.frames import FloatArray
 from outflow_geometry.leaflet import leaflet_length
 from outflow_geometry.measure_functions import SectionNumbers, Value
-from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path, settled_points
+from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path
 from outflow_geometry.plan_sections import PlanSections
-from outflow_geometry.scatter import structure_sd
 from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.sections import FARTHEST, edge_field
 from outflow_geometry.solids import Solid, build_solid
@@ -77,6 +76,8 @@ class PlanRedraws:
     """All draws of one plan; a solid along a path is cut for all draws when the first is asked for."""
 
     sections: PlanSections
+    middle: Anatomy
+    """The reading's settled landmarks, about which all draws are made: draw 0."""
     anatomies: Sequence[Anatomy]
     _found: dict[Hashable, object] = field(default_factory=dict)
 
@@ -92,11 +93,11 @@ class PlanRedraws:
         return tuple(None if s is None else (round(s.solid_from, 6), round(s.solid_to, 6)) for s in self.solids(solid))
 
     def solids(self, name: str) -> list[Solid | None]:
-        """The solid of the reading and of each draw; None where a draw has none."""
+        """The solid of the middle and of each draw; None where a draw has none."""
         return tried_once(self._found, ("solids", name), lambda: _solids(self, name))
 
     def path_stack(self, method: str) -> PathStack:
-        """The path of the reading and of each draw."""
+        """The path of the middle and of each draw."""
         return tried_once(self._found, method, lambda: PathStack.of(_paths(self, method)))
 
     def curve_scatter(self, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -147,19 +148,16 @@ class RedrawnSections:
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     own = redraws.sections.path(method)
     reading = redraws.sections.reading.anatomy
-    base = reading.aortic_plane
-    if method == "reader_path":
-        scatter = structure_sd(redraws.sections.definitions.landmark_sd, PATH)
-        points = settled_points(reading.structure(PATH), scatter)
-        own = path_through(points, base, method)
-    paths: list[OutflowPath | None] = [own]
-    solids = redraws.solids("full_frame") if method != "reader_path" else [None] * (len(redraws.anatomies) + 1)
-    for anatomy, solid in zip(redraws.anatomies, solids[1:], strict=True):
+    paths: list[OutflowPath | None] = []
+    anatomies = [redraws.middle, *redraws.anatomies]
+    solids = redraws.solids("full_frame") if method != "reader_path" else [None] * len(anatomies)
+    before = redraws.sections.solid("full_frame") if method != "reader_path" else None
+    for anatomy, solid in zip(anatomies, solids, strict=True):
         try:
             if method == "reader_path":
                 paths.append(reader_path(anatomy.structure(PATH), anatomy))
             else:
-                paths.append(_following(own, reading, anatomy, solids[0], solid))
+                paths.append(_following(own, reading, anatomy, before, solid))
         except GeometryError:
             paths.append(None)
     return paths
@@ -255,8 +253,8 @@ def _ranges(
 
 
 def _cuttings(redraws: PlanRedraws, solid: str, stack: PathStack) -> tuple[NDArray[np.int64], Cuttings]:
-    """The draws (d,) that have a solid and a path, the reading itself as draw 0, and what cuts them."""
-    anatomies = [redraws.sections.reading.anatomy, *redraws.anatomies]
+    """The draws (d,) that have a solid and a path, the middle as draw 0, and what cuts them."""
+    anatomies = [redraws.middle, *redraws.anatomies]
     cutters = [(n, cutter) for n, cutter in enumerate(redraws.solids(solid)) if cutter is not None and stack.known[n]]
     draws = [n for n, _ in cutters]
     return np.asarray(draws), Cuttings.of([anatomies[n] for n in draws], [cutter for _, cutter in cutters])
@@ -278,8 +276,8 @@ def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[Float
 def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
     """The solid about each redrawn ring; the length of leaflet and the post tips are redrawn too."""
     sections = redraws.sections
-    solids: list[Solid | None] = [sections.solid(name)]
-    for anatomy in redraws.anatomies:
+    solids: list[Solid | None] = []
+    for anatomy in (redraws.middle, *redraws.anatomies):
         try:
             length = leaflet_length(anatomy) if name == "leaflet_limited" and anatomy.has("anterior_leaflet") else None
             tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None

@@ -23,8 +23,8 @@ import numpy as np
 from outflow_geometry.frames import FloatArray
 from outflow_geometry.measure_functions import Draws
 from outflow_geometry.measures import Measure
-from outflow_geometry.outflow_path import settled_points
 from outflow_geometry.scatter import SAMPLE_STRUCTURES, structure_sd
+from outflow_geometry.settling import settled_landmarks
 
 NORMAL_95 = 1.959963984540054
 """Two-sided 95 % quantile of the normal distribution."""
@@ -68,20 +68,19 @@ def redrawn_landmarks(
 ) -> list[dict[str, FloatArray]]:
     """`draws` copies of the landmarks with every coordinate scattered; sample structures stay.
 
-    The outflow path is scattered about its own smooth course (`settled_points`).
+    Curves are scattered about their own settled course (`settling`).
 
     sd : mm by structure, `default` for all others (see `scatter.landmark_sd`).
     """
     generator = np.random.default_rng(content_seed(landmarks, seed))
     copies: list[dict[str, FloatArray]] = [{} for _ in range(draws)]
+    settled = settled_landmarks(landmarks, sd)
     for name in sorted(landmarks):
-        points = np.asarray(landmarks[name], dtype=np.float64)
+        points = np.asarray(settled[name], dtype=np.float64)
         if name in SAMPLE_STRUCTURES:
             scattered = np.broadcast_to(points, (draws, *points.shape))
         else:
             scale = structure_sd(sd, name)
-            if name == "outflow_path":
-                points = settled_points(points, scale)
             scattered = points + scale * generator.standard_normal((draws, *points.shape))
         for copy, redrawn in zip(copies, scattered, strict=True):
             copy[name] = redrawn

@@ -26,6 +26,7 @@ from outflow_geometry.inputs import Definitions
 from outflow_geometry.phase_image import PhaseImage
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.redrawn_sections import PlanRedraws
+from outflow_geometry.settling import settled_landmarks
 from outflow_geometry.uncertainty import redrawn_landmarks
 
 SOLIDS = ("full_frame", "skirt")
@@ -48,6 +49,8 @@ def main() -> None:
         found = PhaseFindings(image, build_anatomy(landmarks), _found={"lumen": lumen, "level": lumen.level})
         return PlanSections(channel.plan(), None, chosen, ReadingLumen(found))
 
+    middle = build_anatomy(settled_landmarks(marks, chosen.landmark_sd), checked=False)
+
     def core() -> tuple[np.ndarray, float]:
         sections = sections_of(marks)
         for solid in SOLIDS:
@@ -56,7 +59,7 @@ def main() -> None:
         again = [
             build_anatomy(m, checked=False) for m in redrawn_landmarks(marks, {"default": SCATTER_MM}, options.draws, 1)
         ]
-        redrawn = PlanRedraws(sections, again).each()
+        redrawn = PlanRedraws(sections, middle, again).each()
         areas = np.array([[r.smallest(solid, "reader_path").area for solid in SOLIDS] for r in redrawn])
         return areas, time.process_time() - start
 

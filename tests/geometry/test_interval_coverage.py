@@ -16,6 +16,7 @@ from outflow_geometry.measure_functions import Frame
 from outflow_geometry.phase_image import PhaseImage
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.redrawn_sections import PlanRedraws
+from outflow_geometry.settling import settled_landmarks
 from outflow_geometry.uncertainty import redrawn_landmarks
 
 SD = 0.7
@@ -45,7 +46,8 @@ def coverage(readings: int, draws: int, seed: int) -> dict[tuple[str, str], floa
     for _ in range(readings):
         read = {name: points + SD * rng.standard_normal(points.shape) for name, points in exact.items()}
         redrawn = [frame(marks, checked=False) for marks in redrawn_landmarks(read, {"default": SD}, draws, 1)]
-        for row in evaluate(frame(read), "reading", redrawn)[0]:
+        middle = frame(settled_landmarks(read, {"default": SD}), checked=False)
+        for row in evaluate(frame(read), "reading", redrawn, middle=middle)[0]:
             if row.method in NO_IMAGE_METHODS:
                 wanted = truth[row.measure, row.variant]
                 held[row.measure, row.variant].append(row.ci_low <= wanted <= row.ci_high)
@@ -60,25 +62,19 @@ def test_intervals_cover_the_truth_of_a_few_readings() -> None:
     assert 0.92 <= np.mean(list(found.values())) <= 0.98
 
 
-ROUGH = {
-    ("mitral_perimeter", "projected"),
-    ("mitral_perimeter", "spatial"),
-    ("mitral_perimeter", "d_shape"),
-    ("mitral_diameter", "perimeter"),
-    ("aortic_perimeter", ""),
-    ("aortic_diameter", "perimeter"),
-    ("leaflet_length", ""),
-}
-"""Lengths of rough contours: redrawing adds roughness to the reader's own, so that their intervals are too wide."""
+TOO_WIDE = {("aortic_perimeter", ""), ("aortic_diameter", "perimeter"), ("aortic_diameter", "max")}
+"""Of a contour traced in points 3 mm apart with a scatter of 0.7 mm: its length, and its largest of many diameters."""
 
 
 @pytest.mark.slow
 def test_intervals_cover_the_truth_in_92_to_98_percent() -> None:
     found = coverage(400, 200, seed=20)
     # 400 readings tell a coverage of 95 % to +- 2.1 % (binomial), 92 % to +- 2.7 %
-    assert {key: share for key, share in found.items() if not 0.90 <= share <= (1.0 if key in ROUGH else 0.985)} == {}
+    assert {
+        key: share for key, share in found.items() if not 0.90 <= share <= (1.0 if key in TOO_WIDE else 0.985)
+    } == {}
     assert 0.92 <= float(np.median(list(found.values()))) <= 0.98
-    assert np.mean([0.92 <= share <= 0.98 for key, share in found.items() if key not in ROUGH]) >= 0.9
+    assert np.mean([0.92 <= share <= 0.98 for key, share in found.items() if key not in TOO_WIDE]) >= 0.9
 
 
 def section_coverage(readings: int, draws: int, sd: float) -> dict[tuple[str, str], float]:
@@ -93,7 +89,8 @@ def section_coverage(readings: int, draws: int, sd: float) -> dict[tuple[str, st
         findings = PhaseFindings(image, build_anatomy(marks), _found={"lumen": lumen, "level": lumen.level})
         sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(findings))
         again = [build_anatomy(m, checked=False) for m in redrawn_landmarks(marks, {"default": sd}, count, 1)]
-        redrawn = zip(again, PlanRedraws(sections, again).each(), strict=True)
+        middle = build_anatomy(settled_landmarks(marks, {"default": sd}), checked=False)
+        redrawn = zip(again, PlanRedraws(sections, middle, again).each(), strict=True)
         own = Frame(findings.anatomy, chosen, findings, plan=channel.plan(), sections=sections)
         return own, [Frame(a, chosen, findings, plan=channel.plan(), sections=s) for a, s in redrawn]
 
@@ -116,9 +113,6 @@ def section_coverage(readings: int, draws: int, sd: float) -> dict[tuple[str, st
 @pytest.mark.slow
 def test_intervals_of_sections_cover_the_truth() -> None:
     found = section_coverage(100, 200, 0.5)
-    # the diameters answer to landmarks too unevenly for this and are not promised; 100 readings tell a coverage of
-    # 95 % to +- 4.3 % (binomial)
-    promised = ("neo_lvot_area", "native_lvot_area", "lvot_residual_fraction", "neo_lvot_station")
-    promised += ("device_septum_distance", "bottleneck_area")
-    assert {key[0] for key in found} >= set(promised)
-    assert {key: share for key, share in found.items() if key[0] in promised and share < 0.90} == {}
+    # 100 readings tell a coverage of 95 % to +- 4.3 % (binomial)
+    assert len(found) == 8
+    assert {key: share for key, share in found.items() if share < 0.90} == {}

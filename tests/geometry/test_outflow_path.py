@@ -5,7 +5,8 @@ import pytest
 
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.frames import Plane
-from outflow_geometry.outflow_path import PathStack, path_through, settled_points
+from outflow_geometry.outflow_path import PathStack, path_through
+from outflow_geometry.settling import settled_points
 
 AORTIC = Plane.from_normal([0.0, 0.0, 0.0], [0.0, 0.0, 1.0])
 RADIUS = 40.0
@@ -98,3 +99,26 @@ def test_points_without_scatter_or_too_few_to_smooth_stay():
     # a path that its scatter does not explain keeps its shape
     zigzag = points + np.where(np.arange(9) % 2, 2.0, -2.0)[:, None]
     assert np.allclose(settled_points(zigzag, 0.01), zigzag, atol=0.05)
+
+
+def _around(points: np.ndarray) -> float:
+    return float(np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1).sum())
+
+
+def test_settled_ring_is_nearer_the_truth_and_keeps_its_saddle() -> None:
+    angle = np.arange(24) * 2.0 * np.pi / 24
+    true = np.stack([18.0 * np.cos(angle), 15.0 * np.sin(angle), 2.0 * np.cos(2.0 * angle)], axis=1)
+    rng = np.random.default_rng(6)
+    rough, settled = [], []
+    for _ in range(40):
+        read = true + 0.7 * rng.standard_normal(true.shape)
+        rough.append(_around(read) - _around(true))
+        settled.append(_around(settled_points(read, 0.7, closed=True)) - _around(true))
+    # scatter makes the way around longer by some of its squares, settling takes most of that off
+    assert np.mean(rough) > 4.0
+    assert abs(np.mean(settled)) < 1.0
+    # without scatter the saddle, its second harmonic, is the curve itself, but for the chord's uneven pace
+    assert np.allclose(settled_points(true, 0.1, closed=True), true, atol=0.1)
+    # a star no five terms explain stays
+    star = true * (1.0 + 0.4 * (-1.0) ** np.arange(24))[:, None]
+    assert np.array_equal(settled_points(star, 0.1, closed=True), star)

@@ -4,16 +4,21 @@ import numpy as np
 import pytest
 from channels import Channel
 
-from outflow_geometry.anatomy import build_anatomy
+from outflow_geometry.anatomy import Anatomy, build_anatomy
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.image_findings import PhaseFindings
 from outflow_geometry.inputs import Definitions
 from outflow_geometry.phase_image import PhaseImage
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.redrawn_sections import CURVE_DRAWS, PlanRedraws
+from outflow_geometry.settling import settled_landmarks
 from outflow_geometry.uncertainty import redrawn_landmarks
 
 SD = 0.5
+
+
+def middle_of(marks: dict[str, np.ndarray], chosen: Definitions) -> Anatomy:
+    return build_anatomy(settled_landmarks(marks, chosen.landmark_sd), checked=False)
 
 
 def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
@@ -28,7 +33,9 @@ def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
         return PlanSections(channel.plan(), None, chosen, ReadingLumen(found))
 
     scattered = redrawn_landmarks(marks, {"default": SD}, CURVE_DRAWS, 1)
-    redraws = PlanRedraws(sections_of(marks), [build_anatomy(m, checked=False) for m in scattered])
+    redraws = PlanRedraws(
+        sections_of(marks), middle_of(marks, chosen), [build_anatomy(m, checked=False) for m in scattered]
+    )
     stations, shift, sd = redraws.curve_scatter("full_frame", "reader_path")
     own = redraws.sections.curves("reader_path")
     assert np.allclose(stations, own.stations)
@@ -55,7 +62,7 @@ def test_a_reading_without_section_has_no_bottleneck_in_its_draws() -> None:
     sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(found))
     assert sections.smallest("full_frame", "reader_path").status == "no_section"
     scattered = redrawn_landmarks(marks, chosen.landmark_sd, 4, 1)
-    redraws = PlanRedraws(sections, [build_anatomy(m, checked=False) for m in scattered])
+    redraws = PlanRedraws(sections, middle_of(marks, chosen), [build_anatomy(m, checked=False) for m in scattered])
     assert np.isfinite(redraws.areas_along_path("full_frame", "reader_path")[-1])
     with pytest.raises(GeometryError, match="no section"):
         redraws.each()[-1].bottleneck("full_frame", "reader_path")
