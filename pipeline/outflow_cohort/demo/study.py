@@ -94,7 +94,7 @@ def _study_yaml(demo: DemoSettings) -> str:
         f"title: {demo.title}\n"
         "results: results\n"
         "# Fewer draws than the defaults (200 and 2000), so that the demonstration ends soon.\n"
-        "uncertainty: {draws: 40}\n"
+        "uncertainty: {draws: 50}\n"
         "statistics:\n"
         "  n_boot: 500\n"
         "  outcomes:\n"
