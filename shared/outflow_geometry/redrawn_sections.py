@@ -234,7 +234,7 @@ def _ranges(
 ) -> tuple[NDArray[np.int64], FloatArray, Cuttings]:
     """Of the draws (d,), those whose whole range can be scanned, with their stations (d, s) and what cuts.
 
-    Raises GeometryError `solid_not_met`, `no_section` where the reading itself, draw 0, is not among them.
+    Raises GeometryError `solid_not_met`, `no_section` where the middle, draw 0, is not among them.
     """
     sections, chosen = redraws.sections, redraws.sections.definitions
     ends = _ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
@@ -248,15 +248,20 @@ def _ranges(
     inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
     draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
     if not len(draws) or draws[0] != 0:
-        raise GeometryError("no_section", "the reading's own section cannot be scanned again")
+        raise GeometryError("no_section", "the middle of the draws cannot be scanned")
     return draws, stations, cuttings
 
 
 def _cuttings(redraws: PlanRedraws, solid: str, stack: PathStack) -> tuple[NDArray[np.int64], Cuttings]:
-    """The draws (d,) that have a solid and a path, the middle as draw 0, and what cuts them."""
+    """The draws (d,) that have a solid and a path, the middle as draw 0, and what cuts them.
+
+    Raises GeometryError `no_section` where the middle is not among them.
+    """
     anatomies = [redraws.middle, *redraws.anatomies]
     cutters = [(n, cutter) for n, cutter in enumerate(redraws.solids(solid)) if cutter is not None and stack.known[n]]
     draws = [n for n, _ in cutters]
+    if draws[:1] != [0]:
+        raise GeometryError("no_section", "the middle of the draws has no solid or no path")
     return np.asarray(draws), Cuttings.of([anatomies[n] for n in draws], [cutter for _, cutter in cutters])
 
 
@@ -266,8 +271,8 @@ def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[Float
     stations = np.linspace(own[0], own[-1], math.ceil((own[-1] - own[0]) / CURVE_SPACING) + 1)
     draws, cuttings = _cuttings(redraws, solid, stack)
     some = np.arange(min(len(draws), CURVE_DRAWS + 1))
-    if len(some) <= FEWEST_DRAWS or draws[0] != 0:
-        raise GeometryError("no_section", "no redrawn landmarks give a solid and a path")
+    if len(some) <= FEWEST_DRAWS:
+        raise GeometryError("no_section", "too few redrawn landmarks give a solid and a path")
     everywhere = np.broadcast_to(stations, (len(some), len(stations)))
     areas = _areas(sections, method, stack, draws[some], everywhere, cuttings.rows(some))
     return stations, areas[1:].mean(axis=0) - areas[0], np.std(areas[1:], axis=0, ddof=1)

@@ -1,5 +1,8 @@
 """Redrawn sections against measuring each redrawn reading anew, in a closed-form channel."""
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 import pytest
 from channels import Channel
@@ -8,6 +11,7 @@ from outflow_geometry.anatomy import Anatomy, build_anatomy
 from outflow_geometry.errors import GeometryError
 from outflow_geometry.image_findings import PhaseFindings
 from outflow_geometry.inputs import Definitions
+from outflow_geometry.lumen import Lumen
 from outflow_geometry.phase_image import PhaseImage
 from outflow_geometry.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.redrawn_sections import CURVE_DRAWS, PlanRedraws
@@ -15,31 +19,62 @@ from outflow_geometry.settling import settled_landmarks
 from outflow_geometry.uncertainty import redrawn_landmarks
 
 SD = 0.5
+STATIONS = np.array([-30.0, -22.0, -14.0, -6.0, 3.0])
 
 
-def middle_of(marks: dict[str, np.ndarray], chosen: Definitions) -> Anatomy:
-    return build_anatomy(settled_landmarks(marks, chosen.landmark_sd), checked=False)
+@dataclass(frozen=True)
+class ChannelReading:
+    """A channel, its image and lumen, and the landmarks of one reading with their definitions."""
+
+    channel: Channel
+    path: np.ndarray
+    definitions: Definitions
+
+    @cached_property
+    def image(self) -> PhaseImage:
+        return PhaseImage(self.channel.image())
+
+    @cached_property
+    def lumen(self) -> Lumen:
+        return self.channel.lumen()
+
+    @cached_property
+    def marks(self) -> dict[str, np.ndarray]:
+        points = {name: np.asarray(points) for name, points in self.channel.anatomy().landmarks.items()}
+        return points | {"outflow_path": self.path}
+
+    @cached_property
+    def middle(self) -> Anatomy:
+        return build_anatomy(settled_landmarks(self.marks, self.definitions.landmark_sd), checked=False)
+
+    def sections(self, marks: dict[str, np.ndarray] | None = None) -> PlanSections:
+        anatomy = build_anatomy(self.marks if marks is None else marks)
+        found = PhaseFindings(self.image, anatomy, _found={"lumen": self.lumen, "level": self.lumen.level})
+        return PlanSections(self.channel.plan(), None, self.definitions, ReadingLumen(found))
+
+    def scattered(self, draws: int) -> list[dict[str, np.ndarray]]:
+        return redrawn_landmarks(self.marks, self.definitions.landmark_sd, draws, 1)
+
+    def redraws(self, draws: int, middle: Anatomy | None = None) -> PlanRedraws:
+        anatomies = [build_anatomy(marks, checked=False) for marks in self.scattered(draws)]
+        return PlanRedraws(self.sections(), middle or self.middle, anatomies)
+
+
+def read(channel: Channel, stations: np.ndarray = STATIONS, path_sd: float = SD, seed: int | None = None, **chosen):
+    """A reading of a channel; with `seed` the points of its path are scattered by `path_sd`, mm."""
+    path = np.asarray(channel.pose(channel.path_points(stations)))
+    if seed is not None:
+        path = path + path_sd * np.random.default_rng(seed).standard_normal(path.shape)
+    sd = {"default": SD, "outflow_path": path_sd}
+    return ChannelReading(channel, path, Definitions(solids=("full_frame",), landmark_sd=sd, **chosen))
 
 
 def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
-    channel = Channel(bulge=3.0)
-    image, lumen = PhaseImage(channel.image()), channel.lumen()
-    path = channel.pose(channel.path_points([-30.0, -22.0, -14.0, -6.0, 3.0]))
-    marks = {name: np.asarray(points) for name, points in channel.anatomy().landmarks.items()} | {"outflow_path": path}
-    chosen = Definitions(solids=("full_frame",), landmark_sd={"default": SD}, station_step=3.0)
-
-    def sections_of(landmarks: dict[str, np.ndarray]) -> PlanSections:
-        found = PhaseFindings(image, build_anatomy(landmarks), _found={"lumen": lumen, "level": lumen.level})
-        return PlanSections(channel.plan(), None, chosen, ReadingLumen(found))
-
-    scattered = redrawn_landmarks(marks, {"default": SD}, CURVE_DRAWS, 1)
-    redraws = PlanRedraws(
-        sections_of(marks), middle_of(marks, chosen), [build_anatomy(m, checked=False) for m in scattered]
-    )
-    stations, shift, sd = redraws.curve_scatter("full_frame", "reader_path")
-    own = redraws.sections.curves("reader_path")
+    reading = read(Channel(bulge=3.0), station_step=3.0)
+    stations, shift, sd = reading.redraws(CURVE_DRAWS).curve_scatter("full_frame", "reader_path")
+    own = reading.sections().curves("reader_path")
     assert np.allclose(stations, own.stations)
-    anew = [sections_of(m).curves("reader_path") for m in scattered]
+    anew = [reading.sections(marks).curves("reader_path") for marks in reading.scattered(CURVE_DRAWS)]
     areas = np.array([np.interp(stations, c.stations, c.areas["full_frame"], left=np.nan) for c in anew])
     reached = np.isfinite(areas).all(axis=0)  # a redrawn path may begin later
     assert reached.sum() >= 9
@@ -52,17 +87,17 @@ def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
 
 def test_a_reading_without_section_has_no_bottleneck_in_its_draws() -> None:
     # a path scattered like this turns back on itself, where planes miss the tract; its settled course does not
-    channel = Channel()
-    image, lumen = PhaseImage(channel.image()), channel.lumen()
-    path = np.asarray(channel.pose(channel.path_points(np.linspace(-30.0, 3.0, 18))))
-    path = path + 1.5 * np.random.default_rng(0).standard_normal(path.shape)
-    marks = {name: np.asarray(points) for name, points in channel.anatomy().landmarks.items()} | {"outflow_path": path}
-    chosen = Definitions(solids=("full_frame",), landmark_sd={"default": SD, "outflow_path": 1.5})
-    found = PhaseFindings(image, build_anatomy(marks), _found={"lumen": lumen, "level": lumen.level})
-    sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(found))
-    assert sections.smallest("full_frame", "reader_path").status == "no_section"
-    scattered = redrawn_landmarks(marks, chosen.landmark_sd, 4, 1)
-    redraws = PlanRedraws(sections, middle_of(marks, chosen), [build_anatomy(m, checked=False) for m in scattered])
+    reading = read(Channel(), np.linspace(-30.0, 3.0, 18), path_sd=1.5, seed=0)
+    assert reading.sections().smallest("full_frame", "reader_path").status == "no_section"
+    redraws = reading.redraws(4)
     assert np.isfinite(redraws.areas_along_path("full_frame", "reader_path")[-1])
     with pytest.raises(GeometryError, match="no section"):
         redraws.each()[-1].bottleneck("full_frame", "reader_path")
+
+
+@pytest.mark.parametrize("solid", ["full_frame", "prosthesis_leaflet"])
+def test_draws_whose_middle_has_no_path_or_no_solid_are_refused(solid: str) -> None:
+    reading = read(Channel())
+    backwards = build_anatomy(reading.marks | {"outflow_path": reading.path[::-1]}, checked=False)
+    with pytest.raises(GeometryError):
+        reading.redraws(4, backwards).numbers(solid, "reader_path")
