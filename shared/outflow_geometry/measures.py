@@ -34,8 +34,9 @@ class Measure:
     extremes : variants that are the largest or smallest of many directions or places.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
-        `square` (root mean squares), `ratio` (lengths of rough curves), or `place`: the value hangs on where the
-        smallest section lies, and its interval is normal (`uncertainty.interval`).
+        `square` (root mean squares), or `place`: the value hangs on where the smallest section lies, and its interval
+        is normal (`uncertainty.interval`).
+    least_error : smallest standard error: what the search itself leaves open.
     """
 
     id: str
@@ -54,6 +55,7 @@ class Measure:
     scale: str = "plain"
     extremes: tuple[str, ...] = ()
     draws_share: float = 1.0
+    least_error: float = 0.0
 
     def is_extreme(self, variant: str) -> bool:
         """Whether `variant` (solids filled in) is the largest or smallest of many directions or places."""
@@ -285,6 +287,7 @@ REGISTRY: tuple[Measure, ...] = (
         CONVENTION,
         OVER_PHASES,
         lowest=None,
+        least_error=0.25,  # half the default step between stations
         scale="place",
         extremes=("SOLID",),
     ),
@@ -375,7 +378,6 @@ REGISTRY: tuple[Measure, ...] = (
         functions.leaflet_length,
         "Length of the curve through the anterior leaflet's points from base to tip.",
         CONVENTION,
-        scale="ratio",
     ),
     Measure(
         "septal_thickness",
