@@ -26,6 +26,7 @@ from outflow_geometry.errors import GeometryError, tried_once
 from outflow_geometry.frames import FloatArray
 from outflow_geometry.leaflet import leaflet_length
 from outflow_geometry.measure_functions import SectionNumbers, Value
+from outflow_geometry.measures import measure
 from outflow_geometry.outflow_path import OutflowPath, PathStack, path_through, reader_path
 from outflow_geometry.plan_sections import PlanSections
 from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
@@ -42,8 +43,8 @@ FIT_REACH = 2.6
 LEAST_FIT = 0.05
 """mm on either side without which no parabola is laid: a range so short holds no other section."""
 
-BOTTLENECK_EVERY = 4
-"""The share of draws of which a bottleneck is taken is one in that many (`draws_share` of the measure)."""
+BOTTLENECK_EVERY = round(1.0 / measure("bottleneck_area").draws_share)
+"""A bottleneck is taken of one draw in that many."""
 
 FAR_FROM_SMALLEST = 2.0
 """Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not
