@@ -194,7 +194,7 @@ def read_landmarks(path: Path, names: dict[str, str], problems: list[Problem]) -
             parts.append(check_table(read_dicom_landmarks(file, problems), file.name, spec, problems))
     parts = [p for p in parts if len(p)]
     frame = pd.concat(parts, ignore_index=True) if parts else empty_table(spec)
-    frame["structure"] = frame["structure"].map(lambda s: names.get(s, s))
+    frame["structure"] = frame["structure"].replace(names)
     unknown = frame[~frame["structure"].isin(STRUCTURES) & (frame["structure"] != "")]
     for structure, rows in unknown.groupby("structure", sort=True):
         first = rows.iloc[0]
