@@ -177,14 +177,17 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     text, example = "Read the headers of a case's series and judge them.", "--request R.json --output I.json"
     p = add_command(commands, "inventory", _inventory, text, example)
     add_paths(p, request=REQUEST, output="file to write")
+    _add_minutes(p)
     text, example = "Read and resample the volumes of a case.", "--request R.json --inventory I.json --output V"
     p = add_command(commands, "volume", _volume, text, example)
     add_paths(p, request=REQUEST, inventory=INVENTORY, output="folder to write")
     _add_attempts(p)
+    _add_minutes(p)
     text = "Measure all phases, readers and plans of a case."
     p = add_command(commands, "measure", _measure, text, "--request R.json --inventory I.json --volumes V --output M")
     add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", output="folder to write")
     _add_attempts(p)
+    _add_minutes(p)
     text, example = "Gather the cases' measurements into the tables of a study.", "--results results"
     p = add_command(commands, "table", _table, text, example)
     add_paths(p, results=RESULTS)
@@ -210,6 +213,11 @@ def _add_attempts(command: argparse.ArgumentParser) -> None:
     command.add_argument("--attempts-left", type=int, metavar="N", help=text)
 
 
+def _add_minutes(command: argparse.ArgumentParser) -> None:
+    text = "how long the command may take; a case that takes longer is set aside (default: no limit)"
+    command.add_argument("--minutes", type=float, metavar="M", help=text)
+
+
 def _claim(args: argparse.Namespace) -> AbstractContextManager[None]:
     """A job of a run says so as long as it works, that no later run begins while it still can write."""
     from outflow_cohort.study.claim import job_claim
@@ -233,7 +241,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_USAGE
     events.listen(quiet=args.quiet, verbose=args.verbose, as_json=args.json_log)
     begun = time.monotonic()
-    name = args.function.__name__.strip("_").replace("_", "-")
+    name = _name(args)
     events.event("begin", f"{name} begins", level=logging.DEBUG, details={"command": name})
     status = _call(args)
     seconds = round(time.monotonic() - begun, 3)
@@ -243,22 +251,32 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _call(args: argparse.Namespace) -> int:
-    """Run the command; the last attempt at a case sets it aside where there is not enough memory."""
-    if getattr(args, "attempts_left", None) != 0:
+    """Run the command; a case that takes too long is set aside, so is one short of memory in the last attempt."""
+    last, minutes = getattr(args, "attempts_left", None) == 0, getattr(args, "minutes", None)
+    if not last and minutes is None:
         return _call_once(args)
-    from outflow_cohort.steps.memory import last_attempt
+    from outflow_cohort.steps.limits import supervised
 
-    return last_attempt(lambda: _call_once(args), lambda: _set_aside_for_memory(args), EXIT_MEMORY)
+    return supervised(
+        lambda: _call_once(args),
+        lambda code, message: _set_case_aside(args, code, message),
+        step=_name(args),
+        out_of_memory=EXIT_MEMORY if last else None,
+        minutes=minutes,
+    )
 
 
-def _set_aside_for_memory(args: argparse.Namespace) -> None:
-    from outflow_cohort.steps import measure, memory, volume
+def _set_case_aside(args: argparse.Namespace, code: str, message: str) -> None:
+    from outflow_cohort.steps import inventory, measure, volume
 
-    step = volume if args.function is _volume else measure
+    step = {_inventory: inventory, _volume: volume, _measure: measure}[args.function]
     with _claim(args):
-        step.set_case_aside(
-            request=args.request, output_dir=args.output, code=memory.OUT_OF_MEMORY, message=memory.MESSAGE
-        )
+        step.set_case_aside(request=args.request, output=args.output, code=code, message=message)
+
+
+def _name(args: argparse.Namespace) -> str:
+    """The command as it is typed."""
+    return str(args.function.__name__).strip("_").replace("_", "-")
 
 
 def _call_once(args: argparse.Namespace) -> int:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import resource
 import sys
 import time
 from collections.abc import Iterable, Mapping
@@ -75,12 +76,14 @@ def tell(message: str, *, name: str = "done") -> None:
 
 
 def spent() -> dict[str, float | None]:
-    """Processor seconds of this process and its children, and its peak memory (MiB; None where no kernel tells)."""
+    """Processor seconds of this process and its children, and the peak memory of the largest (MiB; None where no kernel
+    tells)."""
     try:
         status = Path("/proc/self/status").read_text(encoding="ascii", errors="replace")
     except OSError:
         status = ""
-    peak = next((int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM:")), None)
+    own = next((int(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM:")), None)
+    peak = None if own is None else max(own, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
     seconds = round(sum(os.times()[:4]), 3)
     return {"processor_seconds": seconds, "peak_mib": None if peak is None else round(peak / 1024, 1)}
 

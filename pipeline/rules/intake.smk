@@ -11,8 +11,10 @@ rule inventory:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(800),
+        runtime=MINUTES["inventory"],
     shell:
-        "outflow-cohort inventory --request {input.request:q} --output {output:q} > {log:q} 2>&1"
+        "outflow-cohort inventory --request {input.request:q} --minutes {resources.runtime} --output {output:q} "
+        "> {log:q} 2>&1"
 
 
 rule volume:
@@ -30,7 +32,8 @@ rule volume:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(1500),
+        runtime=MINUTES["volume"],
         attempts_left=attempts_left,
     shell:
         "outflow-cohort volume --request {input.request:q} --inventory {input.inventory:q} "
-        "--attempts-left {resources.attempts_left} --output {output:q} > {log:q} 2>&1"
+        "--attempts-left {resources.attempts_left} --minutes {resources.runtime} --output {output:q} > {log:q} 2>&1"

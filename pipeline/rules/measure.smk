@@ -20,13 +20,15 @@ rule measure:
         "../envs/outflow.yaml"
     resources:
         mem_mb=memory(2000),
+        runtime=MINUTES["measure"],
         attempts_left=attempts_left,
     params:
         folder=measured_folder,
         results=results_folder,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
-        "--volumes {input.volumes:q} --attempts-left {resources.attempts_left} --output {params.folder:q} "
+        "--volumes {input.volumes:q} --attempts-left {resources.attempts_left} --minutes {resources.runtime} "
+        "--output {params.folder:q} "
         "> {log:q} 2>&1 "
         "&& outflow-cohort status --line {params.results:q}"
 

@@ -424,10 +424,10 @@ def test_only_want_of_memory_sets_a_case_aside_after_the_last_attempt(
     script = f"""
 import os, signal, sys
 from pathlib import Path
-from outflow_cohort.steps import memory
+from outflow_cohort.steps import limits
 counter = Path({str(tmp_path / "vmstat")!r})
 counter.write_text("oom_kill 3\\n")
-memory.KILL_COUNTER = counter
+limits.KILL_COUNTER = counter
 def work():
     counter.write_text("oom_kill {3 + counted}\\n")
     try:
@@ -435,11 +435,80 @@ def work():
     except MemoryError:
         return 4
     return 0
-sys.exit(memory.last_attempt(work, lambda: print("set aside"), 4))
+sys.exit(limits.supervised(work, lambda code, told: print("set aside", code), step="volume", out_of_memory=4, minutes=5))
 """
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)
     assert done.returncode == status
-    assert ("set aside" in done.stdout) == aside
+    assert ("set aside out_of_memory" in done.stdout) == aside
+
+
+@pytest.mark.parametrize(
+    ("command", "aside"),
+    [
+        ("time.sleep(3600)", True),
+        # Holds the interpreter's lock, so that no thread of this process could end it.
+        ("re.match('(a+)+$', 'a' * 60 + 'b')", True),
+        ("subprocess.run(['sleep', '3600'])", True),
+        ("pass", False),
+    ],
+    ids=["waits", "computes", "waits for its own child", "ends"],
+)
+def test_a_step_that_hangs_is_ended_with_all_it_has_started_and_its_case_set_aside(
+    tmp_path: Path, command: str, aside: bool
+):
+    script = f"""
+import re, subprocess, sys, time
+from outflow_cohort.steps import limits
+def work():
+    {command}
+    return 0
+def put(code, message):
+    print("set aside", code, message)
+sys.exit(limits.supervised(work, put, step="volume", out_of_memory=None, minutes=0.02))
+"""
+    run = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True, start_new_session=True)
+    told, _ = run.communicate(timeout=60)
+    assert run.returncode == 0
+    assert ("set aside out_of_time the step volume was stopped after 0.02 minutes" in told) == aside
+    assert [p for p in psutil.process_iter() if _session(p) == run.pid and p.status() != psutil.STATUS_ZOMBIE] == []
+
+
+def _session(process: psutil.Process) -> int | None:
+    try:
+        return os.getsid(process.pid)
+    except OSError:
+        return None
+
+
+HANGS_FOR_S01 = """
+import sys, time
+if b"volume" in (words := open("/proc/self/cmdline", "rb").read().split(b"\\0")) and any(b"S01" in w for w in words):
+    import outflow_cohort.dicom.volume
+    def never(*given):
+        time.sleep(10**6)
+    outflow_cohort.dicom.volume.read_stack = never
+"""
+
+
+@pytest.mark.faults
+def test_a_volume_that_hangs_is_set_aside_and_the_others_go_on(
+    own_study: Path, finished_study: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    (tmp_path / "hook").mkdir()
+    (tmp_path / "hook/sitecustomize.py").write_text(HANGS_FOR_S01, encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path / "hook"))
+    done = snakemake(own_study / "study.yaml", "--set-resources", "volume:runtime=1", check=False)
+    assert done.returncode == 0, done.stderr[-3000:]
+    record = json.loads((own_study / "results/run.json").read_text(encoding="utf-8"))
+    assert record["counts"]["cases"] == {"in": 3, "measured": 1, "set_aside": 2}
+    assert "out_of_time" in done.stdout + done.stderr
+    others = ds.field("case_id") == "S02"
+    rows = [ds.dataset(f / "results/tables/measurements").to_table(filter=others) for f in (own_study, finished_study)]
+    assert rows[0].equals(rows[1])
+    monkeypatch.delenv("PYTHONPATH")
+    shutil.rmtree(own_study / "results/work/measured/S01")
+    snakemake(own_study / "study.yaml")
+    assert table_bytes(own_study) == table_bytes(finished_study)
 
 
 @pytest.mark.faults

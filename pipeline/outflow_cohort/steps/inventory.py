@@ -48,14 +48,22 @@ class _Case:
 def inventory(*, request: Path, output: Path) -> None:
     """Judge every series a case names; whatever the files hold, this ends in verdicts."""
     content = read_request(request)
+    run_guarded(
+        lambda: _inventory(content, output), lambda: _write_aside(content, output, CRASH_CODE, crash_message(STAGE))
+    )
 
-    def give_up() -> None:
-        from outflow_cohort.dicom.rows import aside_row
 
-        row = aside_row(content["case"]["case_id"], None, STAGE, CRASH_CODE, crash_message(STAGE))
-        write_json(output, {"series": [], "privacy": [], "set_aside": [row], "plans": []})
+def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
+    """Write the file of a case whose series could not be judged, for one reason."""
+    _write_aside(read_request(request), output, code, message)
 
-    run_guarded(lambda: _inventory(content, output), give_up)
+
+def _write_aside(content: Row, output: Path, code: str, message: str) -> None:
+    from outflow_cohort.dicom.rows import aside_row
+
+    row = aside_row(content["case"]["case_id"], None, STAGE, code, message)
+    write_json(output, {"series": [], "privacy": [], "set_aside": [row], "plans": []})
+    events.set_aside([row])
 
 
 def _inventory(content: Row, output: Path) -> None:

@@ -32,9 +32,9 @@ def measure(*, request: Path, inventory: Path, volumes: Path, output_dir: Path) 
         case.write(output_dir)
 
 
-def set_case_aside(*, request: Path, output_dir: Path, code: str, message: str) -> None:
+def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
     """Write the files of a case of which nothing could be measured, for one reason."""
-    _write_aside(read_json(request), output_dir, code, message)
+    _write_aside(read_json(request), output, code, message)
 
 
 def _write_aside(content: Row, output_dir: Path, code: str, message: str) -> None:

@@ -45,9 +45,9 @@ def _fill(content: Row, inventory: Path, output_dir: Path) -> None:
     run_guarded(lambda: _volume(content, read_json(inventory), output_dir), give_up)
 
 
-def set_case_aside(*, request: Path, output_dir: Path, code: str, message: str) -> None:
+def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
     """Write the folder of a case of which no phase could be read, for one reason."""
-    with fresh_folder(output_dir) as fresh:
+    with fresh_folder(output) as fresh:
         _write_aside(read_request(request), fresh, code, message)
 
 
