@@ -6,7 +6,7 @@ import pytest
 
 from outflow_cohort import stats
 from outflow_cohort.stats import AgreementSettings, agreement_table
-from outflow_cohort.stats.cells import cells_of_frame
+from outflow_cohort.stats.cells import cells_of_arrays, cells_of_frame
 from outflow_cohort.stats.component_bootstrap import components_of_weights
 from outflow_cohort.stats.reml import fit_cells
 
@@ -120,6 +120,24 @@ def test_weights_of_a_draw_are_copies_of_cases(m, missing):
         if not missing and (slow[:3] == 0).sum() > (m == 1):
             continue
         np.testing.assert_allclose(found, slow, rtol=1e-5, atol=1e-5 * slow.sum())
+
+
+def test_a_draw_whose_cases_fit_exactly_has_no_components():
+    """Two cases read by three readers, one of them by one only, leave nothing for a residual, however often drawn."""
+    readers = [
+        ["ash", "birch", "cedar"],
+        ["ash"],
+        ["ash", "birch", "cedar"],
+        ["ash", "birch", "cedar"],
+        ["ash", "cedar"],
+    ]
+    case = [f"C{i}" for i, names in enumerate(readers) for _ in names]
+    reader = [name for names in readers for name in names]
+    cells = cells_of_arrays(case, reader, np.random.default_rng(2).normal(5, 1, len(case)))
+    weights = np.array([[0, 1, 0, 0, 4], [0, 1, 4, 0, 0], [1, 0, 4, 0, 0], [1, 1, 1, 1, 1]], dtype=float)
+    found = components_of_weights(cells, weights, fit_cells(cells))
+    assert np.isnan(found[:2]).all()
+    assert (found[2:].sum(axis=1) < 10).all()
 
 
 def test_checklist_is_filled_from_the_run_and_the_study():

@@ -58,20 +58,27 @@ def components_of_weights(cells: Cells, weights: np.ndarray, fit: VarianceCompon
     start = np.maximum(fit.values / cells.scale**2, 1e-3) * (active > 0)
     enough = _estimable(cells, weights, interaction)
     components = np.full((len(weights), 4), np.nan)
-    found, _ = reml_kernel.fit_draws(cells.counts, cells.means, cells.within_ss, weights[enough], active, start)
-    components[enough] = found
+    drawn = weights[enough]
+    components[enough] = reml_kernel.fit_draws(cells.counts, cells.means, cells.within_ss, drawn, active, start)
     return components
 
 
 def _estimable(cells: Cells, weights: np.ndarray, interaction: bool) -> np.ndarray:
     """Rows that hold at least two cases, a case with two readers and a residual degree of freedom."""
-    read_by = (cells.counts > 0).sum(axis=1)
-    drawn = weights.sum(axis=1)
-    linked = weights @ (read_by > 1) > 0
-    repeats = weights @ (cells.counts.sum(axis=1) - read_by)
-    residual = repeats if interaction else weights @ cells.counts.sum(axis=1) - drawn - cells.n_readers + 1
-    spread = weights @ cells.within_ss.sum(axis=1) > 0 if interaction else np.ones(len(weights), bool)
-    return ((weights > 0).sum(axis=1) > 1) & linked & (residual > 0) & spread
+    read = cells.counts > 0
+    read_by = read.sum(axis=1)
+    # A case drawn five times tells no more about the residual than drawn once: its copies fit as exactly as it does.
+    present = (weights > 0).astype(float)
+    n_cases = present.sum(axis=1)
+    linked = present @ (read_by > 1) > 0
+    if interaction:
+        residual = present @ (cells.counts.sum(axis=1) - read_by)
+        spread = present @ cells.within_ss.sum(axis=1) > 0
+    else:
+        n_readers = (present @ read > 0).sum(axis=1)
+        residual = present @ cells.counts.sum(axis=1) - n_cases - n_readers + 1
+        spread = np.ones(len(weights), bool)
+    return (n_cases > 1) & linked & (residual > 0) & spread
 
 
 def _balanced_components(cells: Cells, weights: np.ndarray) -> np.ndarray:

@@ -2,7 +2,8 @@
 
 y = mean + case + reader + case x reader + residual, all random and normal. The data enter as cells (case, reader);
 a case may carry a whole-number weight (how often a bootstrap draw holds it). Cases are absorbed one by one
-(Sherman-Morrison), readers as a small dense system, so that one evaluation costs n_cases * n_readers**2.
+(Sherman-Morrison), readers as a small dense system, so that one evaluation costs n_cases * n_readers**2. Sums and
+products of these small matrices are written as loops: they compile in a third of the time.
 Components are ordered case, reader, case x reader, residual.
 """
 
@@ -72,29 +73,52 @@ def evaluate(counts, means, within, weights, components):
                 a_matrix[j, k] -= v * absorbed[i] * w[i, j] * w[i, k]
     log_determinant += (n_readings - n_cells) * np.log(s_residual)
     quadratic += within_total / s_residual
-    if not np.isfinite(a_matrix.sum()):
-        return np.inf, np.zeros(4), np.eye(4), 0.0, 0.0
+    total = 0.0
+    for j in range(n_readers):
+        for k in range(n_readers):
+            total += a_matrix[j, k]
+    if not np.isfinite(total):
+        return np.inf, np.zeros(4), np.zeros((4, 4)), 0.0, 0.0
     # (I + s A)^-1 and its determinant by eigenvalues: A is nearly singular where cases vary much more than readings.
     eigenvalues, basis = np.linalg.eigh(a_matrix)
-    eigenvalues = np.maximum(eigenvalues, 0.0)
-    log_determinant += np.sum(np.log1p(s_reader * eigenvalues))
-    k_matrix = (basis * (s_reader / (1.0 + s_reader * eigenvalues))) @ basis.T
-    g = 1.0 - k_matrix @ row_sums
-    information = np.sum(row_sums * g)
-    mean = np.sum(g * z) / information
-    q = k_matrix + np.outer(g, g) / information
-    q = 0.5 * (q + q.T)
-    qz = q @ z
-    quadratic -= np.sum(z * qz)
+    shrink = np.zeros(n_readers)
+    for j in range(n_readers):
+        grown = 1.0 + s_reader * max(eigenvalues[j], 0.0)
+        shrink[j] = s_reader / grown
+        log_determinant += np.log(grown)
+    q = np.zeros((n_readers, n_readers))
+    g = np.ones(n_readers)
+    for j in range(n_readers):
+        for k in range(n_readers):
+            for i in range(n_readers):
+                q[j, k] += basis[j, i] * basis[k, i] * shrink[i]
+            g[j] -= q[j, k] * row_sums[k]
+    information = 0.0
+    mean = 0.0
+    for j in range(n_readers):
+        information += row_sums[j] * g[j]
+        mean += g[j] * z[j]
+    mean /= information
+    qz = np.zeros(n_readers)
+    for j in range(n_readers):
+        for k in range(n_readers):
+            q[j, k] += g[j] * g[k] / information
+            qz[j] += q[j, k] * z[k]
+        quadratic -= z[j] * qz[j]
     criterion = (n_readings - 1.0) * np.log(2.0 * np.pi) + log_determinant + np.log(information) + quadratic
 
     # P y at cell level, traces of P V_k, quadratic forms y' P V_k P y.
     projected = np.zeros((n_cases, n_readers))
     trace = np.zeros(4)
     form = np.zeros(4)
-    trace[1] = np.trace(a_matrix) - np.sum((a_matrix @ q) * a_matrix.T)
-    reader_projected = z - a_matrix @ qz
-    form[1] = np.sum(reader_projected**2)
+    reader_projected = z.copy()
+    for j in range(n_readers):
+        trace[1] += a_matrix[j, j]
+        for k in range(n_readers):
+            reader_projected[j] -= a_matrix[j, k] * qz[k]
+            for i in range(n_readers):
+                trace[1] -= a_matrix[j, i] * q[i, k] * a_matrix[k, j]
+        form[1] += reader_projected[j] ** 2
     for i in range(n_cases):
         v = weights[i]
         if v == 0.0:
@@ -128,7 +152,9 @@ def evaluate(counts, means, within, weights, components):
                 form[3] += v * p**2 / m
     trace[3] += (n_readings - n_cells) / s_residual
     form[3] += within_total / s_residual**2
-    gradient = trace - form
+    gradient = np.zeros(4)
+    for k in range(4):
+        gradient[k] = trace[k] - form[k]
 
     # Average information: 1/2 y' P V_k P V_l P y with working vectors f_k = V_k P y at cell level.
     working = np.zeros((4, n_cases, n_readers))
@@ -164,7 +190,9 @@ def evaluate(counts, means, within, weights, components):
                 average[k, other] += v * (total - absorbed[i] * sums[k] * sums[other])
     for k in range(4):
         for other in range(k + 1):
-            average[k, other] -= np.sum(z_working[k] * (q @ z_working[other]))
+            for i in range(n_readers):
+                for j in range(n_readers):
+                    average[k, other] -= z_working[k, i] * q[i, j] * z_working[other, j]
     average[3, 3] += within_total / s_residual**3
     for k in range(4):
         for other in range(k + 1):
@@ -189,37 +217,45 @@ def fit(counts, means, within, weights, active, start, tolerance):
     criterion, gradient, average, mean, information = evaluate(counts, means, within, weights, components)
     converged = False
     for _ in range(LARGEST_ITERATIONS):
-        free = np.zeros(4, dtype=np.bool_)
+        index = np.zeros(4, dtype=np.int64)
+        size = 0
         for k in range(4):
             floor = SMALLEST_RESIDUAL if k == 3 else 0.0
-            free[k] = active[k] != 0.0 and not (components[k] <= floor and gradient[k] > 0.0)
-        index = np.nonzero(free)[0]
-        if len(index) == 0:
+            if active[k] != 0.0 and not (components[k] <= floor and gradient[k] > 0.0):
+                index[size] = k
+                size += 1
+        if size == 0:
             converged = True
             break
-        system = np.zeros((len(index), len(index)))
-        slope = np.zeros(len(index))
-        for a in range(len(index)):
-            slope[a] = 0.5 * gradient[index[a]]
-            for b in range(len(index)):
-                system[a, b] = average[index[a], index[b]]
         # Scaled to a unit diagonal, with a ridge that keeps confounded components solvable.
-        diagonal = np.ones(len(index))
-        for a in range(len(index)):
-            if system[a, a] > 0.0:
-                diagonal[a] = np.sqrt(system[a, a])
-        system = system / np.outer(diagonal, diagonal) + RIDGE * np.eye(len(index))
-        if not np.isfinite(system.sum()):
+        diagonal = np.ones(size)
+        for a in range(size):
+            if average[index[a], index[a]] > 0.0:
+                diagonal[a] = np.sqrt(average[index[a], index[a]])
+        system = np.zeros((size, size))
+        total = 0.0
+        for a in range(size):
+            for b in range(size):
+                system[a, b] = average[index[a], index[b]] / (diagonal[a] * diagonal[b])
+                total += system[a, b]
+            system[a, a] += RIDGE
+        if not np.isfinite(total):
             break
         # by eigenvalues, since rounding may leave a confounded system singular in spite of the ridge
         eigenvalues, basis = np.linalg.eigh(system)
-        step = -(basis @ ((basis.T @ (slope / diagonal)) / np.maximum(eigenvalues, RIDGE))) / diagonal
+        step = np.zeros(size)
+        for b in range(size):
+            along = 0.0
+            for a in range(size):
+                along += basis[a, b] * 0.5 * gradient[index[a]] / diagonal[a]
+            for a in range(size):
+                step[a] -= basis[a, b] * along / max(eigenvalues[b], RIDGE) / diagonal[a]
         length = 1.0
         accepted = False
         best = components.copy()
         while length > 1e-10:
             trial = components.copy()
-            for a in range(len(index)):
+            for a in range(size):
                 k = index[a]
                 floor = SMALLEST_RESIDUAL if k == 3 else 0.0
                 # Projected on the bound; halving finds the way if the criterion rises there.
@@ -235,7 +271,8 @@ def fit(counts, means, within, weights, active, start, tolerance):
             break
         small = True
         for k in range(4):
-            if active[k] != 0.0 and abs(best[k] - components[k]) > tolerance * (best[k] + 0.01 * best.sum()):
+            whole = best[0] + best[1] + best[2] + best[3]
+            if active[k] != 0.0 and abs(best[k] - components[k]) > tolerance * (best[k] + 0.01 * whole):
                 small = False
         components = best
         criterion, gradient, average, mean, information = trial_values
@@ -244,7 +281,7 @@ def fit(counts, means, within, weights, active, start, tolerance):
             break
     # A component that has run down to rounding belongs on its bound, if the criterion agrees.
     for k in range(3):
-        if 0.0 < components[k] < 1e-6 * components.sum():
+        if 0.0 < components[k] < 1e-6 * (components[0] + components[1] + components[2] + components[3]):
             trial = components.copy()
             trial[k] = 0.0
             trial_values = evaluate(counts, means, within, weights, trial)
@@ -254,13 +291,7 @@ def fit(counts, means, within, weights, active, start, tolerance):
     return components, criterion, mean, information, average, converged
 
 
-@njit(cache=True, error_model="numpy")
 def fit_draws(counts, means, within, draws, active, start):
-    """`fit` for each row of case weights (n_draws, n_cases): components (n_draws, 4) and means (n_draws,)."""
-    components = np.empty((len(draws), 4))
-    means_found = np.empty(len(draws))
-    for b in range(len(draws)):
-        found = fit(counts, means, within, draws[b], active, start, DRAW_TOLERANCE)
-        components[b] = found[0]
-        means_found[b] = found[2]
-    return components, means_found
+    """Components (n_draws, 4) by `fit` for each row of case weights (n_draws, n_cases)."""
+    found = [fit(counts, means, within, row, active, start, DRAW_TOLERANCE)[0] for row in draws]
+    return np.array(found).reshape(len(draws), 4)
