@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import doctest
+import inspect
 import math
 import re
 import xml.etree.ElementTree as ElementTree
@@ -15,10 +16,14 @@ import pytest
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
 from outflow_cohort.demo.truth import case_truth
+from outflow_cohort.handbook import pages
 from outflow_cohort.handbook.build import NAVIGATION, write_handbook
 from outflow_cohort.handbook.figures import figure
 from outflow_cohort.handbook.notes import notes
 from outflow_cohort.handbook.specimen import GRID_MM, specimen
+from outflow_cohort.steps.guard import CRASH_CODE
+from outflow_cohort.steps.limits import OUT_OF_MEMORY, OUT_OF_TIME
+from outflow_cohort.study import checks
 from outflow_geometry.measures import REGISTRY
 
 IDS = [measure.id for measure in REGISTRY]
@@ -151,3 +156,11 @@ def test_without_the_generator_pages_are_written_and_the_way_is_told(tmp_path: P
     assert main(["handbook", "--output", str(tmp_path), "--site"]) == EXIT_FAILED
     assert "pip install" in capsys.readouterr().err
     assert (tmp_path / "pages/index.md").is_file()
+
+
+def test_codes_of_plan_and_steps_are_explained():
+    of_plan = set(re.findall(r'\("(\w+)",\s+f"', inspect.getsource(checks)))
+    assert {"excluded", "duplicate_point"} <= of_plan
+    page = pages.codes_page()
+    for code in of_plan | {CRASH_CODE, OUT_OF_MEMORY, OUT_OF_TIME, "no_readings", "folder_missing"}:
+        assert f"| `{code}` |" in page

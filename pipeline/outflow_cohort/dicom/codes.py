@@ -25,9 +25,9 @@ class Reason:
 
 
 @cache
-def reasons() -> dict[str, Reason]:
-    """All reasons by code."""
-    text = resources.files("outflow_cohort.dicom").joinpath("reason_codes.csv").read_text(encoding="utf-8")
+def reasons(package: str = "outflow_cohort.dicom") -> dict[str, Reason]:
+    """All reasons by code that a package's `reason_codes.csv` holds."""
+    text = resources.files(package).joinpath("reason_codes.csv").read_text(encoding="utf-8")
     return {row["code"]: Reason(**row) for row in csv.DictReader(text.splitlines())}
 
 

@@ -141,10 +141,11 @@ def _setting_rows(model: Any, prefix: str) -> list[tuple[Any, ...]]:
 
 
 def codes_page() -> str:
-    """Reason codes with meaning and remedy."""
+    """Reason codes of plan, intake and the steps with meaning and remedy."""
     from outflow_cohort.dicom.codes import reasons
 
-    rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in reasons().values()]
+    found = [*reasons("outflow_cohort.steps").values(), *reasons().values()]
+    rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in found]
     return "# Reason codes\n\n" + _table(("code", "stage", "severity", "meaning", "remedy"), rows) + "\n"
 
 
