@@ -194,7 +194,7 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "statistics", _statistics, "Compute cohort statistics and agreement.", example)
     add_paths(p, results=RESULTS)
     p.add_argument("--scheduler", help="address of a running dask.distributed scheduler")
-    text = "tables of the cohort's values, or of its readers' agreement; both where not told"
+    text = "tables of the cohort's values and landmarks, or of the agreement of measured values; both where not told"
     p.add_argument("--part", choices=["cohort", "readers"], help=text)
     p = add_command(commands, "sheet", _sheet, "Write the sheet of one case.", "--results results --key C001")
     add_paths(p, results=RESULTS)

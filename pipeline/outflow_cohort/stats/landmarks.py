@@ -10,6 +10,7 @@ case bootstrap, Efron & Tibshirani 1993 ch. 14.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from itertools import permutations
 from typing import TYPE_CHECKING
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from outflow_cohort.stats.bootstrap import weighted_bootstrap
-from outflow_cohort.stats.pairs import reading_pairs
+from outflow_cohort.stats.pairs import ReadingPair, reading_pairs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,6 +32,9 @@ AORTIC = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non", "aortic
 HINGES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 ALL = "all"
 FIGURES = ("distance_mean", "distance_square", "in_plane_mean", "normal_mean_absolute", "normal_mean")
+NO_NORMAL = np.full(3, np.nan)
+MOST_AT_ONCE = 100_000
+"""Distances between points of pairs that are computed at once: some MB."""
 MOST_MATCHED_POINTS = 7
 """Points without names up to this many are matched by trying all orders."""
 DEFINITIONS = {
@@ -103,18 +107,9 @@ def landmark_distances(
         }
     )
     normals = _valve_normals(kept)
-    records = []
-    for structure, of_structure in kept.groupby("structure", sort=True):
-        readings, sets = _point_sets(of_structure)
-        cases, phases, readers, reads = (list(c) for c in zip(*readings, strict=True))
-        for pair in reading_pairs(cases, readers, reads, phases):
-            vectors = _vectors(str(structure), sets[pair.first], sets[pair.second])
-            if not len(vectors):
-                continue
-            valve = "aortic" if structure in AORTIC else "mitral"
-            normal = normals.get((pair.case, phases[pair.first], valve))
-            records.append((structure, pair.kind, pair.comparison, pair.case, *_figures(vectors, normal)))
-    table = pd.DataFrame(records, columns=["structure", "kind", "comparison", "case", *FIGURES])
+    parts = [_pairs_of_structure(str(name), points, normals) for name, points in kept.groupby("structure", sort=True)]
+    filled = [part for part in parts if len(part)]
+    table = pd.concat(filled, ignore_index=True) if filled else _pair_table("", [], np.zeros((0, len(FIGURES))))
     both = pd.concat([table.assign(comparison=ALL), table], ignore_index=True)
     grouped = both.groupby(["structure", "kind", "comparison", "case"], sort=True)
     summary = grouped.size().rename("n_pairs").reset_index()
@@ -155,51 +150,97 @@ def _point_sets(of_structure: pd.DataFrame) -> tuple[list[tuple], list[tuple[np.
     return readings, list(zip(numbers, points, strict=True))
 
 
-def _vectors(structure: str, first: tuple[np.ndarray, np.ndarray], second: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
-    """(n, 3) displacements second - first by the structure's way of comparing; empty where nothing matches."""
-    (first_numbers, a), (second_numbers, b) = first, second
+def _pair_table(structure: str, pairs: list[ReadingPair], figures: np.ndarray) -> pd.DataFrame:
+    """One row a pair: structure, kind, comparison, case and the FIGURES (n, 5)."""
+    import pandas as pd
+
+    named = {
+        "structure": structure,
+        "kind": [pair.kind for pair in pairs],
+        "comparison": [pair.comparison for pair in pairs],
+        "case": [pair.case for pair in pairs],
+    }
+    return pd.DataFrame(named | dict(zip(FIGURES, figures.T, strict=True)))
+
+
+def _pairs_of_structure(structure: str, of_structure: pd.DataFrame, normals: dict[tuple, np.ndarray]) -> pd.DataFrame:
+    """`_pair_table` of a structure; pairs of which no points match are left out.
+
+    Pairs whose readings hold the same numbers of points are computed at once: tens of thousands of small arrays would
+    each cost a fraction of a millisecond, many times over.
+    """
+    readings, sets = _point_sets(of_structure)
+    cases, phases, readers, reads = (list(c) for c in zip(*readings, strict=True))
+    pairs = list(reading_pairs(cases, readers, reads, phases))
+    valve = "aortic" if structure in AORTIC else "mitral"
+    figures = np.full((len(pairs), len(FIGURES)), np.nan)
+    alike: dict[tuple[bytes, bytes], list[int]] = defaultdict(list)
+    for place, pair in enumerate(pairs):
+        alike[(sets[pair.first][0].tobytes(), sets[pair.second][0].tobytes())].append(place)
+    for places in alike.values():
+        own = [pairs[place] for place in places]
+        first_numbers, second_numbers = sets[own[0].first][0], sets[own[0].second][0]
+        size = max(1, MOST_AT_ONCE // (len(first_numbers) * len(second_numbers)))
+        for start in range(0, len(own), size):
+            some = own[start : start + size]
+            first = np.stack([sets[pair.first][1] for pair in some])
+            second = np.stack([sets[pair.second][1] for pair in some])
+            vectors = _vectors(structure, first_numbers, first, second_numbers, second)
+            if not vectors.shape[1]:
+                continue
+            normal = np.stack([normals.get((p.case, phases[p.first], valve), NO_NORMAL) for p in some])
+            figures[places[start : start + size]] = _figures(vectors, normal)
+    matched = np.isfinite(figures[:, 0])
+    return _pair_table(structure, [pair for pair, kept in zip(pairs, matched, strict=True) if kept], figures[matched])
+
+
+def _vectors(
+    structure: str, first_numbers: np.ndarray, a: np.ndarray, second_numbers: np.ndarray, b: np.ndarray
+) -> np.ndarray:
+    """(p, n, 3) displacements second - first of p pairs by the structure's way of comparing; n = 0 where none match.
+
+    a, b : points (p, n, 3) of the pairs' readings, whose point numbers are those of all.
+    """
     if structure in CLOSED or structure in OPEN:
         closed = structure in CLOSED
-        if min(len(a), len(b)) < 2:
-            return np.zeros((0, 3))
+        if min(a.shape[1], b.shape[1]) < 2:
+            return np.zeros((len(a), 0, 3))
         # Backward displacements are turned round, so that both ways read second - first.
-        return np.vstack([_nearest_on_line(b, closed, a) - a, b - _nearest_on_line(a, closed, b)])
+        return np.concatenate([_nearest_on_line(b, closed, a) - a, b - _nearest_on_line(a, closed, b)], axis=1)
     if structure in SCATTERED:
-        distances = np.linalg.norm(a[:, None] - b[None], axis=2)
-        return np.vstack([b[distances.argmin(axis=1)] - a, b - a[distances.argmin(axis=0)]])
-    if structure in UNORDERED and len(a) == len(b) <= MOST_MATCHED_POINTS:
-        orders = (list(order) for order in permutations(range(len(b))))
-        best = min(orders, key=lambda order: float(((b[order] - a) ** 2).sum()))
-        return b[best] - a
+        distances = np.linalg.norm(a[:, :, None] - b[:, None], axis=3)
+        nearest_b = np.take_along_axis(b, distances.argmin(axis=2)[..., None], axis=1)
+        nearest_a = np.take_along_axis(a, distances.argmin(axis=1)[..., None], axis=1)
+        return np.concatenate([nearest_b - a, b - nearest_a], axis=1)
+    if structure in UNORDERED and a.shape[1] == b.shape[1] <= MOST_MATCHED_POINTS:
+        orders = np.array(list(permutations(range(b.shape[1]))))
+        squares = np.stack([((b[:, order] - a) ** 2).sum(axis=(1, 2)) for order in orders])
+        best = orders[squares.argmin(axis=0)]
+        return np.take_along_axis(b, best[..., None], axis=1) - a
     _, index_a, index_b = np.intersect1d(first_numbers, second_numbers, return_indices=True)
-    return b[index_b] - a[index_a]
+    return b[:, index_b] - a[:, index_a]
 
 
 def _nearest_on_line(line: np.ndarray, closed: bool, points: np.ndarray) -> np.ndarray:
-    """Nearest point of a polyline (its first point repeated at the end if closed) to each point."""
-    starts = line if closed else line[:-1]
-    sides = (np.roll(line, -1, axis=0) if closed else line[1:]) - starts
-    square = (sides**2).sum(axis=1)
-    along = np.einsum("psk,sk->ps", points[:, None] - starts[None], sides)
+    """Nearest point of each polyline (p, m, 3), its first point repeated at the end if closed, to each of its points
+    (p, n, 3)."""
+    starts = line if closed else line[:, :-1]
+    sides = (np.roll(line, -1, axis=1) if closed else line[:, 1:]) - starts
+    square = (sides**2).sum(axis=2)[:, None]
+    along = np.einsum("pnsk,psk->pns", points[:, :, None] - starts[:, None], sides)
     along = np.clip(np.divide(along, square, out=np.zeros_like(along), where=square > 0), 0.0, 1.0)
-    feet = starts[None] + along[..., None] * sides[None]
-    nearest = ((feet - points[:, None]) ** 2).sum(axis=2).argmin(axis=1)
-    return feet[np.arange(len(points)), nearest]
+    feet = starts[:, None] + along[..., None] * sides[:, None]
+    nearest = ((feet - points[:, :, None]) ** 2).sum(axis=3).argmin(axis=2)
+    return np.take_along_axis(feet, nearest[..., None, None], axis=2)[:, :, 0]
 
 
-def _figures(vectors: np.ndarray, normal: np.ndarray | None) -> tuple[float, float, float, float, float]:
-    distance = np.linalg.norm(vectors, axis=1)
-    if normal is None:
-        return float(distance.mean()), float((distance**2).mean()), np.nan, np.nan, np.nan
-    along = vectors @ normal
-    across = np.linalg.norm(vectors - along[:, None] * normal, axis=1)
-    return (
-        float(distance.mean()),
-        float((distance**2).mean()),
-        float(across.mean()),
-        float(np.abs(along).mean()),
-        float(along.mean()),
-    )
+def _figures(vectors: np.ndarray, normal: np.ndarray) -> np.ndarray:
+    """FIGURES (p, 5) of displacements (p, n, 3); those along and across a normal (p, 3) of NaN are NaN."""
+    distance = np.linalg.norm(vectors, axis=2)
+    along = np.einsum("pnk,pk->pn", vectors, normal)
+    across = np.linalg.norm(vectors - along[..., None] * normal[:, None], axis=2)
+    columns = distance, distance**2, across, np.abs(along), along
+    return np.stack([column.mean(axis=1) for column in columns], axis=1)
 
 
 def _valve_normals(kept: pd.DataFrame) -> dict[tuple, np.ndarray]:

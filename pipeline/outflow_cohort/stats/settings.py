@@ -164,7 +164,7 @@ class StatisticsSettings(_Closed):
     scheduler: str | None = Field(
         None,
         pattern=r"^(tcp|tls|ws|wss|inproc)://[^\s]+$",
-        description="Address of a dask.distributed scheduler; empty = threads of this process.",
+        description="Address of a dask.distributed scheduler; empty = this process.",
         json_schema_extra=_unit("address"),
     )
 

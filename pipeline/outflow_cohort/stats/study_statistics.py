@@ -44,6 +44,7 @@ def study_tables(
     tables: dict[str, pd.DataFrame] = {}
     if part != "readers":
         tables |= _cohort_tables(values, cases, study, settings, scheduler)
+        tables |= landmark_tables(results / "work" / "readings.parquet", settings, scheduler)
     if part != "cohort":
         tables |= _reader_tables(results, values, cases, study, settings, scheduler)
     return tables
@@ -114,7 +115,6 @@ def _reader_tables(
         tables |= _sizes(readings, groups_of(cases, settings.group_column), study, settings)
         del readings
         tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
-        tables |= landmark_tables(points, settings, scheduler)
         tables["reader_drift"] = drift(files, points, settings, scheduler)
         tables["grras"] = grras_checklist(files.reads(), tables["agreement"], facts=settings.grras_facts)
     return tables

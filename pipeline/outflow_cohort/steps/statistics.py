@@ -17,7 +17,7 @@ def statistics(*, results: Path, study: Path, scheduler: str | None = None, part
 
     results : RESULTS, with tables/measurements/ and work/{cases,readings}.parquet. study : the validated settings
     (RESULTS/work/study.json). scheduler : address of a dask.distributed scheduler; else that of the settings; else
-    threads of this process. part : `cohort` or `readers` (`table_meanings.PARTS`); None = both.
+    this process. part : `cohort` or `readers` (`table_meanings.PARTS`); None = both.
 
     Raises FileNotFoundError where the measurements are not there.
     """
