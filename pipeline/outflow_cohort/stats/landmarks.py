@@ -144,7 +144,7 @@ def _point_sets(of_structure: pd.DataFrame) -> tuple[list[tuple], list[tuple[np.
     ordered = of_structure.sort_values([*reading, "point_no"], kind="stable")
     number = ordered.groupby(reading, sort=False).ngroup().to_numpy()
     starts = np.flatnonzero(np.append(True, number[1:] != number[:-1]))
-    numbers = np.split(ordered["point_no"].to_numpy(), starts[1:])
+    numbers = np.split(ordered["point_no"].to_numpy(np.float64), starts[1:])
     points = np.split(ordered[["x_mm", "y_mm", "z_mm"]].to_numpy(np.float64), starts[1:])
     readings = list(ordered[reading].iloc[starts].itertuples(index=False, name=None))
     return readings, list(zip(numbers, points, strict=True))
