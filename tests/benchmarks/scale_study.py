@@ -271,9 +271,7 @@ def through_the_snakefile(figures: Figures, study: Path, cores: int) -> None:
     whole = snakemake(study, cores=cores)
     note(figures, "whole run", whole, peak=False)
     results = study.parent / "results"
-    for name, spent in spent_by_step(results).items():
-        figures.processor[name], figures.seconds[name] = spent["processor"], spent["seconds"]
-        figures.peak_mib[name] = spent["peak"]
+    note_steps(figures, results)
     measuring = figures.processor["measure, all jobs"]
     covered, _ = working_seconds(results, begin)
     figures.other |= {
@@ -297,6 +295,14 @@ def spent_by_step(results: Path) -> dict[str, dict[str, float]]:
             step["seconds"] += told["seconds"]
             step["peak"] = max(step["peak"], told["peak_mib"] or 0.0)
     return steps
+
+
+def note_steps(figures: Figures, results: Path, only: tuple[str, ...] | None = None) -> None:
+    """Note what each step took, or only some, by the logs of its jobs."""
+    for name, spent in spent_by_step(results).items():
+        if only is None or name in only:
+            figures.processor[name], figures.seconds[name] = spent["processor"], spent["seconds"]
+            figures.peak_mib[name] = spent["peak"]
 
 
 def whole_run(folder: Path, base: Path, cases: int, cores: int) -> Figures:
@@ -327,10 +333,7 @@ def finished_run(folder: Path, figures: Figures, cores: int) -> Figures:
     note(figures, "plan again and dry run", snakemake(study, "--dry-run", cores=cores))
     note(figures, "run with nothing to do", snakemake(study, cores=cores))
     one_more(figures, study, cores, like="C00001")
-    for name, spent in spent_by_step(results).items():
-        if name in OF_THE_STUDY:
-            figures.processor[name], figures.seconds[name] = spent["processor"], spent["seconds"]
-            figures.peak_mib[name] = spent["peak"]
+    note_steps(figures, results, OF_THE_STUDY)
     return figures
 
 
@@ -472,10 +475,11 @@ run holds besides, by the case: some 1 s in which processes end and the progress
 
 The steps of the cases and the whole run of 1,000 cases were measured on two cores in 76 minutes, the first 25 of them
 beside other work: measuring a case took 5.5 s of processor time in the first fifth of the cases, 3.3 s in the last, 3.4 s
-in the study of 100. Inventory, volume and sheet took some 10 % longer a case all through than in that study. Plan, table, statistics, report and one case more were measured afterwards with `--finished`, when
-the plan put all readings in order once and pairs of landmarks alike were compared at once; before that the plan took
-46 s, the statistics 253 s and 862 MiB, a run with nothing to do 51 s, one case more 316 s. The whole run of 1,000 cases
-holds the earlier state, those of 10 and 100 the later one.
+in the study of 100. Inventory, volume and sheet took some 10 % longer a case all through than in that study. Plan,
+table, statistics, report and one case more were measured afterwards with `--finished`, when the plan put all readings in
+order once and pairs of landmarks alike were compared at once; before that the plan took 46 s, the statistics 253 s and
+862 MiB, a run with nothing to do 51 s, one case more 316 s. The whole run of 1,000 cases holds the earlier state, those
+of 10 and 100 the later one.
 
 One case more costs its own steps, the plan of the whole study, and all tables, statistics and the report anew: each of
 their numbers depends on all cases.

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from series_files import request, set_stored, take_inventory, take_volumes, write_series
 
-from outflow_cohort.dicom.codes import documentation, reasons
+from outflow_cohort.dicom.codes import reasons
 from outflow_cohort.dicom.quality import image_quality, slab_step
 from outflow_cohort.dicom.settings import QualitySettings
 from outflow_cohort.dicom.volume import Grid, ReadRegion
+from outflow_cohort.handbook.pages import codes_page
 
 
 def figures(values, blood, muscle, ring, **settings):
@@ -103,7 +104,7 @@ def test_failed_gate_can_set_aside(tmp_path):
 
 
 def test_every_code_has_meaning_and_remedy():
-    text = documentation()
+    text = codes_page()
     for reason in reasons().values():
         assert reason.severity in ("set_aside", "warning", "info")
         assert reason.meaning.endswith(".")

@@ -42,10 +42,3 @@ def verdict(codes: Iterable[str]) -> str:
     if "set_aside" in severities:
         return "set_aside"
     return "warned" if "warning" in severities else "accepted"
-
-
-def documentation() -> str:
-    """All codes as one Markdown table, for the handbook."""
-    lines = ["| stage | code | severity | meaning | remedy |", "| --- | --- | --- | --- | --- |"]
-    lines += [f"| {r.stage} | `{r.code}` | {r.severity} | {r.meaning} | {r.remedy} |" for r in reasons().values()]
-    return "\n".join(lines) + "\n"
