@@ -213,7 +213,7 @@ def _unblind(args: argparse.Namespace) -> int:
 
 
 def _cases_needed(args: argparse.Namespace) -> int:
-    from outflow_cohort.stats.planning import plan_icc, plan_limits
+    from outflow_cohort.stats.kernels.planning import plan_icc, plan_limits
 
     try:
         if args.half_width is not None:

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from outflow_geometry.frames import Volume
+    from outflow_geometry.base.frames import Volume
 
 
 def load_volume(path: Path) -> Volume:
     """Read one image file that SimpleITK knows (NRRD, NIfTI, MetaImage) as it lies, HU."""
     import SimpleITK as sitk
 
-    from outflow_geometry.frames import Volume
+    from outflow_geometry.base.frames import Volume
 
     image = sitk.ReadImage(str(path))
     return Volume(

@@ -1,7 +1,7 @@
 # Shared by all stages: the study, its results folder, its cases. Each job parses this again, so nothing heavy here.
 import sys
 
-from outflow_cohort.stats.table_meanings import PARTS
+from outflow_cohort.stats.data.table_meanings import PARTS
 from outflow_cohort.study.launch import (
     closing_words,
     last_words,

@@ -7,8 +7,8 @@ Nothing here knows of files, studies, tables or workflow engines.
 A reading is measured from its landmarks, with an image also the outflow tract:
 
 >>> import numpy as np
->>> from outflow_geometry.inputs import ReadingInput
->>> from outflow_geometry.reading import measure_reading
+>>> from outflow_geometry.base.inputs import ReadingInput
+>>> from outflow_geometry.measures.reading import measure_reading
 >>> t = np.linspace(0.0, 2.0 * np.pi, 12, endpoint=False)
 >>> ring = np.stack([16.0 * np.cos(t), 14.0 * np.sin(t), np.zeros(12)], axis=1)
 >>> landmarks = {"mitral_ring": ring, "lv_apex": np.array([[0.0, 0.0, -80.0]])}

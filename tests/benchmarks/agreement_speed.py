@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.stats import agreement_table
-from outflow_cohort.stats.bootstrap import case_draws
+from outflow_cohort.stats.kernels.bootstrap import case_draws
 
 
 def study(measures: int, cases: int, missing: float = 0.0) -> pd.DataFrame:
@@ -110,10 +110,10 @@ def main() -> None:
 
 def agreement_of_draws(first: pd.DataFrame, weights: np.ndarray) -> np.ndarray:
     """ICC(A,1) of the same draws by sums over cases."""
-    from outflow_cohort.stats.cells import cells_of_frame
-    from outflow_cohort.stats.component_bootstrap import components_of_weights
-    from outflow_cohort.stats.intraclass import FORMS, ratio_of
-    from outflow_cohort.stats.reml import fit_cells
+    from outflow_cohort.stats.data.cells import cells_of_frame
+    from outflow_cohort.stats.kernels.component_bootstrap import components_of_weights
+    from outflow_cohort.stats.kernels.intraclass import FORMS, ratio_of
+    from outflow_cohort.stats.kernels.reml import fit_cells
 
     cells = cells_of_frame(first)
     return ratio_of(components_of_weights(cells, weights, fit_cells(cells)), FORMS[1], 1.0)

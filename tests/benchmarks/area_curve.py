@@ -24,9 +24,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "geometry"))
 
 from channels import Channel
 
-from outflow_geometry.frames import Plane, Volume
-from outflow_geometry.residual import smallest_section
-from outflow_geometry.sections import area_curves
+from outflow_geometry.base.frames import Plane, Volume
+from outflow_geometry.outflow.residual import smallest_section
+from outflow_geometry.outflow.sections import area_curves
 
 PLANE_STEP = 0.25
 PLANE_WIDTH = 60.0

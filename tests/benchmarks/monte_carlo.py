@@ -20,14 +20,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "geometry"))
 
 from channels import Channel
 
-from outflow_geometry.anatomy import build_anatomy
-from outflow_geometry.image_findings import PhaseFindings
-from outflow_geometry.inputs import Definitions
-from outflow_geometry.phase_image import PhaseImage
-from outflow_geometry.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.redrawn_sections import PlanRedraws
-from outflow_geometry.settling import settled_landmarks
-from outflow_geometry.uncertainty import redrawn_landmarks
+from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.image.phase_image import PhaseImage
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.measures.image_findings import PhaseFindings
+from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.scatter.redrawn_sections import PlanRedraws
+from outflow_geometry.scatter.settling import settled_landmarks
+from outflow_geometry.scatter.uncertainty import redrawn_landmarks
 
 SOLIDS = ("full_frame", "skirt")
 SCATTER_MM = 0.5

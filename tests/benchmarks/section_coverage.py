@@ -23,9 +23,9 @@ from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.landmarks import true_landmarks
 from outflow_cohort.demo.random_cases import RandomCase, random_case
 from outflow_cohort.demo.render import render_volume
-from outflow_geometry.inputs import Definitions, Device, Plan, ReadingInput
-from outflow_geometry.lumen import PhaseImage
-from outflow_geometry.reading import measure_reading
+from outflow_geometry.base.inputs import Definitions, Device, Plan, ReadingInput
+from outflow_geometry.image.lumen import PhaseImage
+from outflow_geometry.measures.reading import measure_reading
 
 SD_MM = 0.5
 DRAWS = 200

@@ -72,10 +72,10 @@ def write_dataset(folder: Path, rows: int) -> int:
 
 
 def ours(folder: Path, scheduler: str | None) -> int:
-    from outflow_cohort.stats.case_reduction import case_values, rules_of
-    from outflow_cohort.stats.one_value import NOT_STATED, one_value_a_case
-    from outflow_cohort.stats.settings import StatisticsSettings
-    from outflow_cohort.stats.summary import cohort_summary
+    from outflow_cohort.stats.cohort.summary import cohort_summary
+    from outflow_cohort.stats.data.case_reduction import case_values, rules_of
+    from outflow_cohort.stats.data.one_value import NOT_STATED, one_value_a_case
+    from outflow_cohort.stats.data.settings import StatisticsSettings
 
     settings = StatisticsSettings(phase_rule="mean_over_phases")
     rules = rules_of(settings)

@@ -20,7 +20,7 @@ from outflow_cohort.demo.settings import load_settings
 from outflow_cohort.demo.true_sections import SKETCH
 from outflow_cohort.study.checks import load_tables
 from outflow_cohort.study.config import load_study
-from outflow_geometry.measures import REGISTRY
+from outflow_geometry.measures.registry import REGISTRY
 
 SETTINGS = Path(__file__).parents[2] / "config" / "demo.yaml"
 SMALL_SCAN = """\

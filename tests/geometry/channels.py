@@ -14,13 +14,13 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial.transform import Rotation
 
-from outflow_geometry.anatomy import Anatomy, build_anatomy
-from outflow_geometry.frames import Volume, unit
-from outflow_geometry.inputs import Device, Plan
-from outflow_geometry.levels import BloodLevel
-from outflow_geometry.lumen import Lumen
-from outflow_geometry.outflow_path import OutflowPath, path_through
-from outflow_geometry.solids import Solid, build_solid
+from outflow_geometry.base.frames import Volume, unit
+from outflow_geometry.base.inputs import Device, Plan
+from outflow_geometry.image.levels import BloodLevel
+from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
+from outflow_geometry.outflow.outflow_path import OutflowPath, path_through
+from outflow_geometry.outflow.solids import Solid, build_solid
 
 FINE = np.array([0.25, 0.25, 0.2])
 """mm, the fine grid's steps along x, y, z of the image."""

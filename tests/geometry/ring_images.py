@@ -13,8 +13,8 @@ from scipy.spatial.transform import Rotation
 from scipy.special import ndtr
 from scipy.stats import rice
 
-from outflow_geometry.anatomy import Anatomy, build_anatomy
-from outflow_geometry.frames import Volume
+from outflow_geometry.base.frames import Volume
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 
 LUMEN_HU = 350.0
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from analytic_heart import AORTIC_CENTER, AORTIC_RADIUS, OPENING, SHORT, aortic_axes, landmarks, moved, rotation
 
-from outflow_geometry.anatomy import HINGES, build_anatomy
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.planes import angle_between
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.planes import angle_between
+from outflow_geometry.landmarks.anatomy import HINGES, build_anatomy
 
 
 def without(*names: str) -> dict[str, np.ndarray]:

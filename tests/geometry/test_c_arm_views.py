@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from analytic_heart import landmarks, moved, rotation
 
-from outflow_geometry.anatomy import build_anatomy
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import unit
-from outflow_geometry.inputs import GantryBox
-from outflow_geometry.planes import angle_between
-from outflow_geometry.views import (
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import unit
+from outflow_geometry.base.inputs import GantryBox
+from outflow_geometry.base.planes import angle_between
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.landmarks.views import (
     both_edge_on,
     edge_on_cra_cau,
     edge_on_curve,

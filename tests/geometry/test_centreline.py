@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from thin_walls import Heart, thin_walled
 
-from outflow_geometry.anatomy import Anatomy
-from outflow_geometry.centreline import automatic_path
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.lumen import Lumen, PhaseImage, outflow_lumen
-from outflow_geometry.solids import Solid
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.centreline import automatic_path
+from outflow_geometry.outflow.solids import Solid
 
 AGREEMENT = 0.5
 """mm; restarts must agree to this."""

@@ -7,11 +7,11 @@ import pytest
 from scipy.special import ndtr
 from thin_walls import ellipsoid
 
-from outflow_geometry.anatomy import Anatomy, build_anatomy
-from outflow_geometry.chambers import lv_volume
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import Volume, unit
-from outflow_geometry.lumen import PhaseImage
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Volume, unit
+from outflow_geometry.image.chambers import lv_volume
+from outflow_geometry.image.lumen import PhaseImage
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 
 AXES = np.array([24.0, 22.0, 38.0])
 RING_POINT = np.array([0.0, 0.0, 30.0])

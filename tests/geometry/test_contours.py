@@ -6,10 +6,10 @@ from analytic_heart import LONG, SHORT, ring_points, rotation
 from scipy.interpolate import CubicSpline
 from scipy.special import ellipe
 
-from outflow_geometry.contours import circle_fit, closed_contour, periodic_spline, polygon_area, polygon_perimeter
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import Plane
-from outflow_geometry.planes import least_squares_plane
+from outflow_geometry.base.contours import circle_fit, closed_contour, periodic_spline, polygon_area, polygon_perimeter
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Plane
+from outflow_geometry.base.planes import least_squares_plane
 
 FLAT = Plane.from_normal([0.0, 0, 0], [0.0, 0, 1])
 ELLIPSE_AREA = np.pi * LONG * SHORT

@@ -8,13 +8,13 @@ from ring_images import LUMEN_HU, blurred_disc, random_ring, ring_anatomy, ring_
 from scipy.special import ellipe
 from thin_walls import thin_walled
 
-from outflow_geometry.contours import closed_contour
-from outflow_geometry.edges import aortic_lumen_contour, low_pass_outline, ring_inner_diameter
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import Volume
-from outflow_geometry.levels import BloodLevel
-from outflow_geometry.lumen import PhaseImage
-from outflow_geometry.ring_edges import FWHM_PER_SIGMA, half_crossing
+from outflow_geometry.base.contours import closed_contour
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Volume
+from outflow_geometry.image.levels import BloodLevel
+from outflow_geometry.image.lumen import PhaseImage
+from outflow_geometry.image.ring_edges import FWHM_PER_SIGMA, half_crossing
+from outflow_geometry.outflow.edges import aortic_lumen_contour, low_pass_outline, ring_inner_diameter
 
 LEVEL = BloodLevel(LUMEN_HU, 110.0, 230.0, 20.0, 12.0, "samples", "ok")
 

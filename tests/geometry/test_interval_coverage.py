@@ -7,17 +7,17 @@ import pytest
 from analytic_heart import landmarks
 from channels import Channel
 
-from outflow_geometry.anatomy import build_anatomy
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.evaluation import MeasuredValue, evaluate
-from outflow_geometry.image_findings import PhaseFindings
-from outflow_geometry.inputs import Definitions
-from outflow_geometry.measure_functions import Frame
-from outflow_geometry.phase_image import PhaseImage
-from outflow_geometry.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.redrawn_sections import PlanRedraws
-from outflow_geometry.settling import settled_landmarks
-from outflow_geometry.uncertainty import redrawn_landmarks
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.image.phase_image import PhaseImage
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.measures.evaluation import MeasuredValue, evaluate
+from outflow_geometry.measures.image_findings import PhaseFindings
+from outflow_geometry.measures.measure_functions import Frame
+from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.scatter.redrawn_sections import PlanRedraws
+from outflow_geometry.scatter.settling import settled_landmarks
+from outflow_geometry.scatter.uncertainty import redrawn_landmarks
 
 SD = 0.7
 NO_IMAGE_METHODS = ("reader_points", "reader_trace")

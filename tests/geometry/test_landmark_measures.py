@@ -17,12 +17,12 @@ from analytic_heart import (
 from scipy.integrate import quad
 from scipy.special import ellipe, ellipeinc
 
-from outflow_geometry import aortic, leaflet, mitral, sizing
-from outflow_geometry.anatomy import build_anatomy
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.evaluation import evaluate
-from outflow_geometry.inputs import Definitions
-from outflow_geometry.measure_functions import Frame
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.landmarks import aortic, leaflet, mitral, sizing
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.measures.evaluation import evaluate
+from outflow_geometry.measures.measure_functions import Frame
 
 ELLIPTIC_M = 1.0 - SHORT**2 / LONG**2
 RING_PERIMETER = 4.0 * LONG * ellipe(ELLIPTIC_M)

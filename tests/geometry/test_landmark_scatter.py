@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from analytic_heart import LONG, SHORT, landmarks
 
-from outflow_geometry.scatter import PRIOR_SD, PRIOR_WEIGHT, Read, landmark_scatter, landmark_sd
+from outflow_geometry.scatter.redrawing import PRIOR_SD, PRIOR_WEIGHT, Read, landmark_scatter, landmark_sd
 
 SD = 0.6
 

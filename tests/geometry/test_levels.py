@@ -9,10 +9,10 @@ import pytest
 from scipy import ndimage
 from thin_walls import Heart, thin_walled
 
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import Volume
-from outflow_geometry.levels import blood_level
-from outflow_geometry.phase_image import PhaseImage
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Volume
+from outflow_geometry.image.levels import blood_level
+from outflow_geometry.image.phase_image import PhaseImage
 
 EDGE_ERROR = 1.0
 """HU; at a contrast of 255 HU and a blur of 0.9 mm a level wrong by 1 HU moves the edge by 0.004 mm."""

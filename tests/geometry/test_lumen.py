@@ -7,12 +7,12 @@ import pytest
 from skimage.segmentation import watershed
 from thin_walls import AORTIC_AXIS, Heart, thin_walled
 
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.flooding import CLOSED, OPEN, flood, settle_border
-from outflow_geometry.frames import Volume
-from outflow_geometry.lumen import ATRIUM, OTHER, OUTFLOW, Lumen, PhaseImage, outflow_lumen
-from outflow_geometry.outflow_path import path_through
-from outflow_geometry.sections import counted_areas, section_stack
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Volume
+from outflow_geometry.image.flooding import CLOSED, OPEN, flood, settle_border
+from outflow_geometry.image.lumen import ATRIUM, OTHER, OUTFLOW, Lumen, PhaseImage, outflow_lumen
+from outflow_geometry.outflow.outflow_path import path_through
+from outflow_geometry.outflow.sections import counted_areas, section_stack
 
 STATIONS = np.arange(-20.0, 0.1, 4.0)
 

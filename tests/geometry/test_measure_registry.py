@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 from analytic_heart import landmarks
 
-from outflow_geometry.anatomy import build_anatomy
-from outflow_geometry.errors import GeometryError, tried_once
-from outflow_geometry.evaluation import evaluate, evaluate_plan
-from outflow_geometry.inputs import Cutoff, Definitions, Device, Plan
-from outflow_geometry.measure_functions import Draws, Frame, SectionNumbers
-from outflow_geometry.measures import REGISTRY, measure
-from outflow_geometry.settling import settled_landmarks
-from outflow_geometry.uncertainty import interval, redrawn_landmarks, scatter_known, usable
+from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.inputs import Cutoff, Definitions, Device, Plan
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.measures.evaluation import evaluate, evaluate_plan
+from outflow_geometry.measures.measure_functions import Draws, Frame, SectionNumbers
+from outflow_geometry.measures.registry import REGISTRY, measure
+from outflow_geometry.scatter.settling import settled_landmarks
+from outflow_geometry.scatter.uncertainty import interval, redrawn_landmarks, scatter_known, usable
 
 SECTION = ("SOLID",)
 CONTRACT = {

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import Plane
-from outflow_geometry.outflow_path import PathStack, path_through
-from outflow_geometry.settling import settled_points
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Plane
+from outflow_geometry.outflow.outflow_path import PathStack, path_through
+from outflow_geometry.scatter.settling import settled_points
 
 AORTIC = Plane.from_normal([0.0, 0.0, 0.0], [0.0, 0.0, 1.0])
 RADIUS = 40.0

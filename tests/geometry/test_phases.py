@@ -4,10 +4,10 @@ import math
 
 import pytest
 
-from outflow_geometry.evaluation import MeasuredValue
-from outflow_geometry.inputs import Definitions
-from outflow_geometry.phases import end_systole, measure_case
-from outflow_geometry.reading import ReadingResult
+from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.measures.evaluation import MeasuredValue
+from outflow_geometry.measures.phases import end_systole, measure_case
+from outflow_geometry.measures.reading import ReadingResult
 
 SOLIDS = Definitions(solids=("full_frame",))
 

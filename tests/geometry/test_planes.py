@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from analytic_heart import rotation
 
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import unit
-from outflow_geometry.planes import (
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import unit
+from outflow_geometry.base.planes import (
     angle_between,
     facing,
     hinge_triangle_status,

@@ -10,11 +10,11 @@ import pytest
 from analytic_heart import rotation
 from thin_walls import thin_walled
 
-from outflow_geometry.frames import Volume
-from outflow_geometry.inputs import Cutoff, Definitions, Device, Plan, ReadingInput
-from outflow_geometry.measures import REGISTRY
-from outflow_geometry.phases import measure_case
-from outflow_geometry.reading import ReadingResult, measure_reading
+from outflow_geometry.base.frames import Volume
+from outflow_geometry.base.inputs import Cutoff, Definitions, Device, Plan, ReadingInput
+from outflow_geometry.measures.phases import measure_case
+from outflow_geometry.measures.reading import ReadingResult, measure_reading
+from outflow_geometry.measures.registry import REGISTRY
 
 DEVICE = Device("invented-38", 38.0, 28.0, 0.0, 16.0)
 PLANS = (Plan("P1", DEVICE, ventricular_depth=21.0),)

@@ -7,16 +7,16 @@ import numpy as np
 import pytest
 from channels import Channel
 
-from outflow_geometry.anatomy import Anatomy, build_anatomy
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.image_findings import PhaseFindings
-from outflow_geometry.inputs import Definitions
-from outflow_geometry.lumen import Lumen
-from outflow_geometry.phase_image import PhaseImage
-from outflow_geometry.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.redrawn_sections import CURVE_DRAWS, PlanRedraws
-from outflow_geometry.settling import settled_landmarks
-from outflow_geometry.uncertainty import redrawn_landmarks
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.image.phase_image import PhaseImage
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
+from outflow_geometry.measures.image_findings import PhaseFindings
+from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.scatter.redrawn_sections import CURVE_DRAWS, PlanRedraws
+from outflow_geometry.scatter.settling import settled_landmarks
+from outflow_geometry.scatter.uncertainty import redrawn_landmarks
 
 SD = 0.5
 STATIONS = np.array([-30.0, -22.0, -14.0, -6.0, 3.0])

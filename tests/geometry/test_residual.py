@@ -8,14 +8,14 @@ import pytest
 import shapely
 from channels import Channel, random_channel, range_end, true_smallest
 
-from outflow_geometry.bottleneck import LARGEST_TILT, bottleneck_area
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import unit
-from outflow_geometry.inputs import Device, Plan
-from outflow_geometry.outflow_path import path_through
-from outflow_geometry.residual import feret_diameters, last_meeting_station, septum_distance, smallest_section
-from outflow_geometry.sections import SectionStack, area_curves
-from outflow_geometry.solids import build_solid
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import unit
+from outflow_geometry.base.inputs import Device, Plan
+from outflow_geometry.outflow.bottleneck import LARGEST_TILT, bottleneck_area
+from outflow_geometry.outflow.outflow_path import path_through
+from outflow_geometry.outflow.residual import feret_diameters, last_meeting_station, septum_distance, smallest_section
+from outflow_geometry.outflow.sections import SectionStack, area_curves
+from outflow_geometry.outflow.solids import build_solid
 
 
 def measured(channel, **options):

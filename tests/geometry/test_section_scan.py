@@ -5,9 +5,16 @@ import pytest
 import shapely
 from channels import Channel, random_channel
 
-from outflow_geometry.residual import feret_diameters, septum_distance
-from outflow_geometry.section_scan import Cuttings, quick_areas, quick_shapes
-from outflow_geometry.sections import aortic_side, counted_areas, counted_parts, cut_by, edge_field, section_stack
+from outflow_geometry.outflow.residual import feret_diameters, septum_distance
+from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
+from outflow_geometry.outflow.sections import (
+    aortic_side,
+    counted_areas,
+    counted_parts,
+    cut_by,
+    edge_field,
+    section_stack,
+)
 
 WINDOW = np.array([-24.0, -24.0, 24.0, 24.0])
 

@@ -9,11 +9,11 @@ import shapely
 from channels import Channel, lumen_of
 from scipy.spatial.transform import Rotation
 
-from outflow_geometry.anatomy import build_anatomy
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import Volume
-from outflow_geometry.outflow_path import path_through
-from outflow_geometry.sections import (
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Volume
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.outflow.outflow_path import path_through
+from outflow_geometry.outflow.sections import (
     SectionStack,
     area_curves,
     counted_areas,

@@ -9,10 +9,10 @@ import shapely
 from channels import Channel
 from scipy.spatial.transform import Rotation
 
-from outflow_geometry.errors import GeometryError
-from outflow_geometry.frames import Plane, unit
-from outflow_geometry.inputs import Device, Plan, Prosthesis
-from outflow_geometry.solids import CURVE_ARC_STEPS, SOLIDS, Solid, build_solid, build_solids, outlines
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import Plane, unit
+from outflow_geometry.base.inputs import Device, Plan, Prosthesis
+from outflow_geometry.outflow.solids import CURVE_ARC_STEPS, SOLIDS, Solid, build_solid, build_solids, outlines
 
 AXIS = unit([0.3, -0.5, 0.8])
 POINT = np.array([12.0, -7.0, 101.0])

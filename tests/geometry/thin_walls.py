@@ -15,8 +15,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtr
 
-from outflow_geometry.anatomy import Anatomy, build_anatomy
-from outflow_geometry.frames import Volume, unit
+from outflow_geometry.base.frames import Volume, unit
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 
 APEX = np.array([2.0, 0.0, -57.0])
 AORTIC_AXIS = unit([0.78, 0.06, 0.62])

@@ -24,7 +24,7 @@ from outflow_cohort.handbook.specimen import GRID_MM, specimen
 from outflow_cohort.steps.guard import CRASH_CODE
 from outflow_cohort.steps.limits import OUT_OF_MEMORY, OUT_OF_TIME
 from outflow_cohort.study import checks
-from outflow_geometry.measures import REGISTRY
+from outflow_geometry.measures.registry import REGISTRY
 
 IDS = [measure.id for measure in REGISTRY]
 CAUTION = "For research only, not for treating a patient."

@@ -28,8 +28,8 @@ from outflow_cohort.files import read_json, write_json
 from outflow_cohort.steps.inventory import inventory
 from outflow_cohort.steps.plan import plan
 from outflow_cohort.study import core_inputs
-from outflow_geometry.anatomy import build_anatomy
-from outflow_geometry.solids import build_solid
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.outflow.solids import build_solid
 
 DEMO = """\
 study_id: export_study

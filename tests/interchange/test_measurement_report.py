@@ -27,7 +27,7 @@ from outflow_cohort.interchange.measurement_report import (
     write_measurement_report,
 )
 from outflow_cohort.study.outputs import MEASUREMENTS, typed_frame
-from outflow_geometry.measures import REGISTRY
+from outflow_geometry.measures.registry import REGISTRY
 
 
 def rows() -> pd.DataFrame:

@@ -26,8 +26,8 @@ from outflow_cohort.interchange.shapes import (
     outside_solid,
     solid_mesh,
 )
-from outflow_geometry.frames import Volume, unit
-from outflow_geometry.solids import Solid
+from outflow_geometry.base.frames import Volume, unit
+from outflow_geometry.outflow.solids import Solid
 
 LABEL = ReadingLabel("C007", "ash", 2, 40.0)
 TURN = Rotation.from_euler("xyz", [20, -35, 50], degrees=True).as_matrix()

@@ -358,14 +358,14 @@ def test_a_results_folder_that_cannot_be_made_is_said_in_one_line(tmp_path: Path
 def test_a_case_that_crashes_the_program_is_set_aside_alone(
     own_finished_study: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ):
-    import outflow_geometry.reading
+    import outflow_geometry.measures.reading
 
     def broken(*args: object) -> None:
         raise KeyError(IDENTITY)
 
     results = own_finished_study / "results"
     rows = ds.dataset(results / "tables/measurements").to_table(filter=ds.field("case_id") == "S01")
-    monkeypatch.setattr(outflow_geometry.reading, "measure_reading", broken)
+    monkeypatch.setattr(outflow_geometry.measures.reading, "measure_reading", broken)
     assert run_case(own_finished_study, "S02") == EXIT_OK
     assert "DOE" not in "".join(capfd.readouterr())
     assert main(["table", "--results", str(results)]) == EXIT_OK
@@ -379,10 +379,10 @@ def test_a_case_that_crashes_the_program_is_set_aside_alone(
 NO_MEMORY_FOR_S01 = """
 import sys
 if b"measure" in (words := open("/proc/self/cmdline", "rb").read().split(b"\\0")) and any(b"S01" in w for w in words):
-    import outflow_geometry.reading
+    import outflow_geometry.measures.reading
     def short_of_memory(*given):
         raise MemoryError
-    outflow_geometry.reading.measure_reading = short_of_memory
+    outflow_geometry.measures.reading.measure_reading = short_of_memory
 """
 
 

@@ -17,7 +17,7 @@ from shapely.geometry import Polygon
 from outflow_cohort.files import write_json, write_parquet
 from outflow_cohort.report.pictures import take_pictures
 from outflow_cohort.steps.statistics import statistics
-from outflow_geometry.frames import Volume, unit
+from outflow_geometry.base.frames import Volume, unit
 
 GROUPS = ("native", "annular_calcification", "failed_bioprosthesis", "failed_ring")
 SITES = ("Alder", "Birch", "Cedar")

@@ -19,7 +19,7 @@ from outflow_cohort.report.pictures import (
     take_pictures,
 )
 from outflow_cohort.report.plates import aorta_outline, crossings, device_silhouette, spread, trace
-from outflow_geometry.frames import Volume
+from outflow_geometry.base.frames import Volume
 
 
 @pytest.fixture(scope="module")

@@ -6,9 +6,9 @@ import pytest
 
 from outflow_cohort import stats
 from outflow_cohort.stats import AgreementSettings, agreement_table
-from outflow_cohort.stats.cells import cells_of_arrays, cells_of_frame
-from outflow_cohort.stats.component_bootstrap import components_of_weights
-from outflow_cohort.stats.reml import fit_cells
+from outflow_cohort.stats.data.cells import cells_of_arrays, cells_of_frame
+from outflow_cohort.stats.kernels.component_bootstrap import components_of_weights
+from outflow_cohort.stats.kernels.reml import fit_cells
 
 
 def measurements(seed=0, n=24, k=3, m=2, missing=0.0, phases=(np.nan,), measures=("mitral_area", "neo_lvot_area")):

@@ -8,11 +8,13 @@ from scipy import stats as scipy_stats
 from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import brier_score_loss
 
-from outflow_cohort.stats import comparisons, endpoints, roc, sizing
-from outflow_cohort.stats import prediction_model as model
-from outflow_cohort.stats.baseline import baseline_table
-from outflow_cohort.stats.one_value import groups_of
-from outflow_cohort.stats.settings import Outcome, StatisticsSettings
+from outflow_cohort.stats.agreement import sizing
+from outflow_cohort.stats.cohort.baseline import baseline_table
+from outflow_cohort.stats.data.one_value import groups_of
+from outflow_cohort.stats.data.settings import Outcome, StatisticsSettings
+from outflow_cohort.stats.kernels import comparisons, roc
+from outflow_cohort.stats.outcome import endpoints
+from outflow_cohort.stats.outcome import prediction_model as model
 
 SETTINGS = StatisticsSettings(n_boot=200, n_boot_model=60)
 

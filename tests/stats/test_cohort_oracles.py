@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import cohen_kappa_score, roc_auc_score
 
-from outflow_cohort.stats import alpha, comparisons, kappa, planning, proportions, roc
+from outflow_cohort.stats.kernels import alpha, comparisons, kappa, planning, proportions, roc
 
 RNG_SEED = 5
 

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from outflow_cohort.stats import bland_altman
-from outflow_cohort.stats.cells import cells_of_arrays
-from outflow_cohort.stats.intraclass import icc_rows
-from outflow_cohort.stats.precision import draws_of, repeatability_rows, reproducibility_rows
-from outflow_cohort.stats.reader_effects import reader_bias_rows
-from outflow_cohort.stats.reml import fit_cells
-from outflow_cohort.stats.replicate_limits import replicate_limits_of_cells
+from outflow_cohort.stats.agreement.reader_effects import reader_bias_rows
+from outflow_cohort.stats.data.cells import cells_of_arrays
+from outflow_cohort.stats.kernels.intraclass import icc_rows
+from outflow_cohort.stats.kernels.precision import draws_of, repeatability_rows, reproducibility_rows
+from outflow_cohort.stats.kernels.reml import fit_cells
+from outflow_cohort.stats.kernels.replicate_limits import replicate_limits_of_cells
 
 pytestmark = pytest.mark.slow
 

@@ -13,7 +13,7 @@ from outflow_cohort.stats import (
     reader_drift,
     reading_plane_agreement,
 )
-from outflow_cohort.stats.planes import angle_between
+from outflow_cohort.stats.agreement.planes import angle_between
 
 
 def rotation(axis, degrees):

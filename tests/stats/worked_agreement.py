@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort import stats
-from outflow_cohort.stats.bootstrap import weighted_bootstrap
-from outflow_cohort.stats.limits_of_agreement import one_sided_factor
+from outflow_cohort.stats.kernels.bootstrap import weighted_bootstrap
+from outflow_cohort.stats.kernels.limits_of_agreement import one_sided_factor
 
 DATA = Path(__file__).parents[1] / "reference" / "stats" / "data"
 FORM_KEYS = {
@@ -245,7 +245,7 @@ def qiba_sbp_jrs():
 
 
 def _concordance(first, second):
-    from outflow_cohort.stats.lin import concordance_error
+    from outflow_cohort.stats.kernels.lin import concordance_error
 
     found = stats.concordance(first, second)
     n1_location = found.location_shift * np.sqrt((found.n - 1) / found.n)

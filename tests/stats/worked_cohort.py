@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outflow_cohort.stats import alpha, comparisons, kappa, planning, proportions, roc
+from outflow_cohort.stats.kernels import alpha, comparisons, kappa, planning, proportions, roc
 
 DATA = Path(__file__).parents[1] / "reference" / "stats" / "data"
 

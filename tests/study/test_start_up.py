@@ -67,7 +67,7 @@ def test_without_a_command_the_help_is_printed(capsys: pytest.CaptureFixture[str
 
 def test_cases_needed_prints_the_planning_table(capsys: pytest.CaptureFixture[str]):
     from outflow_cohort.cli import EXIT_OK, EXIT_USAGE, main
-    from outflow_cohort.stats.planning import plan_icc
+    from outflow_cohort.stats.kernels.planning import plan_icc
 
     assert main(["cases-needed", "--icc", "0.8", "--width", "0.2", "--readers", "2"]) == EXIT_OK
     assert capsys.readouterr().out == plan_icc(0.8, 0.2, readers=2).to_csv(index=False)

@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter1d
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.heart_case import HeartCase
 from outflow_cohort.demo.tissue import AIR, LUNG, Canvas, Chest
-from outflow_geometry.frames import Volume
+from outflow_geometry.base.frames import Volume
 
 FWHM_TO_SD = 1.0 / np.sqrt(8.0 * np.log(2.0))
 BLOCK = 4

@@ -61,7 +61,7 @@ def write_handbook(*, output: Path) -> int:
     from outflow_cohort.handbook import pages
     from outflow_cohort.handbook.figures import figure
     from outflow_cohort.handbook.questions import questions_page
-    from outflow_geometry.measures import REGISTRY
+    from outflow_geometry.measures.registry import REGISTRY
 
     texts = {
         "index": pages.index_page(),

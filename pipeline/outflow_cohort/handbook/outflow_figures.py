@@ -12,10 +12,10 @@ from outflow_cohort.handbook.canvas import BLOOD, DEVICE, HEIGHT, LEFT, MUSCLE, 
 from outflow_cohort.handbook.specimen import STATIONS, specimen
 from outflow_cohort.report import palette
 from outflow_cohort.report.svg import Axes, Drawing, legend
-from outflow_geometry.contours import closed_contour
-from outflow_geometry.frames import FloatArray, Plane
-from outflow_geometry.planes import least_squares_plane
-from outflow_geometry.residual import SEPTAL_FAN
+from outflow_geometry.base.contours import closed_contour
+from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.base.planes import least_squares_plane
+from outflow_geometry.outflow.residual import SEPTAL_FAN
 
 DASH = "6 3"
 HALF_WIDTH_MM = 75.0

@@ -11,7 +11,7 @@ from outflow_cohort.handbook.notes import notes
 from outflow_cohort.study.dictionary import CAUTION
 
 if TYPE_CHECKING:
-    from outflow_geometry.measures import Measure
+    from outflow_geometry.measures.registry import Measure
 
 HELP_WIDTH = 88
 """Characters of a line of help in the handbook."""
@@ -47,7 +47,7 @@ Each page is written by the program itself (`outflow-cohort handbook`), so it ca
 
 def measure_index_page() -> str:
     """All measures with unit and page."""
-    from outflow_geometry.measures import REGISTRY
+    from outflow_geometry.measures.registry import REGISTRY
 
     rows = [
         (f"[{m.id}]({m.id}.md)", m.unit, ", ".join((*m.variants, *m.case_variants)) or "one", m.level) for m in REGISTRY

@@ -11,9 +11,9 @@ from outflow_cohort.handbook.canvas import BLOOD, HEIGHT, WIDTH, View, sheet
 from outflow_cohort.handbook.specimen import specimen
 from outflow_cohort.report import palette
 from outflow_cohort.report.svg import Axes, Drawing, legend
-from outflow_geometry.contours import Contour, circle_fit
-from outflow_geometry.frames import FloatArray, Plane
-from outflow_geometry.mitral import d_shape
+from outflow_geometry.base.contours import Contour, circle_fit
+from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.landmarks.mitral import d_shape
 
 DASH = "6 3"
 BLUR_MM, WALL_MM, RADIUS_MM = 0.45, 0.8, 14.0

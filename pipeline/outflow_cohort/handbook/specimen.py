@@ -17,11 +17,11 @@ from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.cohort import DEVICES, heart_case, plans_of
 from outflow_cohort.demo.landmarks import chambers_at, true_landmarks
 from outflow_cohort.demo.settings import DemoCase
-from outflow_geometry.anatomy import Anatomy, build_anatomy
-from outflow_geometry.frames import FloatArray, Plane
-from outflow_geometry.inputs import Device, Plan
-from outflow_geometry.outflow_path import OutflowPath, reader_path
-from outflow_geometry.solids import Solid, build_solid
+from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.base.inputs import Device, Plan
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
+from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
+from outflow_geometry.outflow.solids import Solid, build_solid
 
 CASE = DemoCase(case_id="H01", group="native", seed=11)
 PHASE_PCT = 40.0

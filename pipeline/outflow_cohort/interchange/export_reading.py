@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pydicom import Dataset
 
     from outflow_cohort.interchange.shapes import Mesh
-    from outflow_geometry.frames import Volume
+    from outflow_geometry.base.frames import Volume
 
 Row = dict[str, Any]
 PHASE_TOLERANCE_PCT = 1.0
@@ -126,11 +126,11 @@ def _shapes(
 ) -> list[str]:
     from outflow_cohort.interchange import shape_writers, shapes
     from outflow_cohort.study import core_inputs
-    from outflow_geometry.anatomy import build_anatomy
-    from outflow_geometry.errors import GeometryError
-    from outflow_geometry.image_findings import PhaseFindings
-    from outflow_geometry.phase_image import PhaseImage
-    from outflow_geometry.plan_sections import PlanSections, ReadingLumen
+    from outflow_geometry.base.errors import GeometryError
+    from outflow_geometry.image.phase_image import PhaseImage
+    from outflow_geometry.landmarks.anatomy import build_anatomy
+    from outflow_geometry.measures.image_findings import PhaseFindings
+    from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 
     definitions = core_inputs.definitions(request, {})
     prosthesis = core_inputs.prosthesis(request)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pydicom import Dataset
 
-    from outflow_geometry.frames import Volume
+    from outflow_geometry.base.frames import Volume
 
 SEGMENTS = (
     (LUMEN, "outflow lumen", ("91723000", "Anatomical Structure"), ("13418002", "Left ventricle outflow tract")),

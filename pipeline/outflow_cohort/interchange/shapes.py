@@ -17,11 +17,11 @@ from scipy import ndimage
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from outflow_geometry.anatomy import Anatomy
-    from outflow_geometry.frames import FloatArray, Volume
-    from outflow_geometry.lumen import Lumen
-    from outflow_geometry.outflow_path import OutflowPath
-    from outflow_geometry.solids import Solid
+    from outflow_geometry.base.frames import FloatArray, Volume
+    from outflow_geometry.image.lumen import Lumen
+    from outflow_geometry.landmarks.anatomy import Anatomy
+    from outflow_geometry.outflow.outflow_path import OutflowPath
+    from outflow_geometry.outflow.solids import Solid
 
 LUMEN, DEVICE = 1, 2
 SEGMENTS = 360

@@ -27,7 +27,7 @@ from outflow_cohort.report.numbers import (
 from outflow_cohort.report.page import Figure
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten
 from outflow_cohort.report.wording import measure_title, method_text, words
-from outflow_cohort.stats.agreement import ALL_GROUPS, NO_PHASE, ONE_PER_CASE, one_phase_per_case
+from outflow_cohort.stats.agreement.agreement_table import ALL_GROUPS, NO_PHASE, ONE_PER_CASE, one_phase_per_case
 
 MOST_PAIRS = 6
 """Pairs of readers (of up to four readers) with a figure each."""

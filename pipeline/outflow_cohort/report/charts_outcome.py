@@ -15,7 +15,7 @@ from outflow_cohort.report.page import Figure, Table, table_of
 from outflow_cohort.report.statistic_tables import headline_cutoffs, p_text
 from outflow_cohort.report.svg import Axes, Drawing, legend, padded, shorten
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
-from outflow_cohort.stats.one_value import ALL_GROUPS
+from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 SIZE_COLUMNS = ["size_a", "size_b", "count"]
 

@@ -15,9 +15,9 @@ import pyarrow.dataset as ds
 from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.report.headline import PLAN_RULE, headline_method, headline_variant, of_headline_plan
 from outflow_cohort.report.settings import ReportSettings
-from outflow_cohort.stats.case_reduction import case_values, rules_of
-from outflow_cohort.stats.one_value import NOT_STATED, PHASE_RULES, SERIES, groups_of, one_value_a_case
-from outflow_cohort.stats.settings import StatisticsSettings
+from outflow_cohort.stats.data.case_reduction import case_values, rules_of
+from outflow_cohort.stats.data.one_value import NOT_STATED, PHASE_RULES, SERIES, groups_of, one_value_a_case
+from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.study.keys import case_key
 
 STATISTICS = (

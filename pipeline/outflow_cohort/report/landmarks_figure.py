@@ -22,8 +22,8 @@ from outflow_cohort.report.page import Figure
 from outflow_cohort.report.plates import spread
 from outflow_cohort.report.svg import Drawing
 from outflow_cohort.report.wording import field_title, words
-from outflow_cohort.stats.landmarks import AORTIC
-from outflow_geometry.frames import FloatArray
+from outflow_cohort.stats.agreement.landmarks import AORTIC
+from outflow_geometry.base.frames import FloatArray
 
 MM = 4.0
 """User units a millimetre of the anatomy."""

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from outflow_geometry.frames import FloatArray, unit
+from outflow_geometry.base.frames import FloatArray, unit
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from outflow_geometry.anatomy import Anatomy
+    from outflow_geometry.landmarks.anatomy import Anatomy
 
 RING_POINTS = 72
 LINE_POINTS = 16
@@ -111,8 +111,8 @@ def _first_reads(readings: pd.DataFrame) -> Iterator[tuple[str, dict[str, FloatA
 
 def _shapes(landmarks: Mapping[str, FloatArray]) -> _Shapes | None:
     """One reading in its own frame; None where its landmarks make no frame."""
-    from outflow_geometry.anatomy import build_anatomy
-    from outflow_geometry.errors import GeometryError
+    from outflow_geometry.base.errors import GeometryError
+    from outflow_geometry.landmarks.anatomy import build_anatomy
 
     try:
         anatomy = build_anatomy(landmarks)

@@ -10,7 +10,7 @@ from outflow_cohort.report.numbers import MISSING, estimate, is_number, number, 
 from outflow_cohort.report.page import Table, table_of
 from outflow_cohort.report.statistic_tables import QUANTITY_HEADER, p_text, quantity_cells
 from outflow_cohort.report.wording import field_title, variant_text, words
-from outflow_cohort.stats.one_value import ALL_GROUPS
+from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 
 def baseline_overview(cohort: Cohort) -> Table | None:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from outflow_cohort.report.headline import headline_section
-from outflow_geometry.frames import FloatArray, Volume, unit
+from outflow_geometry.base.frames import FloatArray, Volume, unit
 
 GREY_KNOTS_HU = (-150.0, 650.0, 3000.0)
 GREY_KNOTS = (1.0, 209.0, 255.0)

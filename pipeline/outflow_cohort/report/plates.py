@@ -19,7 +19,7 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.numbers import number, with_unit
 from outflow_cohort.report.pictures import GREY_KNOTS_HU, PictureFrame, frame_around, grey, lift_rings
 from outflow_cohort.report.svg import Drawing, shorten, text_width
-from outflow_geometry.frames import FloatArray
+from outflow_geometry.base.frames import FloatArray
 
 LABEL_GAP = 15.0
 """User units between neighbouring margin labels: one line of 11 px text."""

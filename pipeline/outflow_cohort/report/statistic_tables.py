@@ -15,7 +15,7 @@ from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import MISSING, difference_digits, estimate, interval, is_number, number, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
-from outflow_cohort.stats.one_value import ALL_GROUPS
+from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 QUANTITY = ["measure", "variant", "method", "plan_id", "unit"]
 RATIOS = ("icc", "ccc", "kappa", "concordance", "auc", "sensitivity", "specificity", "share")

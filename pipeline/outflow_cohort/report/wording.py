@@ -118,7 +118,7 @@ def setting_text(value: Any) -> str:
 @cache
 def registry() -> dict[str, Any]:
     """Measures of the geometry core by id; captions and definitions come from here and nowhere else."""
-    from outflow_geometry.measures import REGISTRY
+    from outflow_geometry.measures.registry import REGISTRY
 
     return {m.id: m for m in REGISTRY}
 

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from outflow_cohort.datasets import count_rows_by
-from outflow_cohort.stats.case_reduction import case_values, rules_of
-from outflow_cohort.stats.dask_scheduler import compute_each
-from outflow_cohort.stats.measure_files import NO_QUANTITY, MeasureFiles, measure_files
-from outflow_cohort.stats.one_value import end_systolic_phase, groups_of, one_value_a_case
-from outflow_cohort.stats.settings import StatisticsSettings
-from outflow_cohort.stats.summary import cohort_summary, phase_curves
+from outflow_cohort.stats.cohort.summary import cohort_summary, phase_curves
+from outflow_cohort.stats.data.case_reduction import case_values, rules_of
+from outflow_cohort.stats.data.dask_scheduler import compute_each
+from outflow_cohort.stats.data.measure_files import NO_QUANTITY, MeasureFiles, measure_files
+from outflow_cohort.stats.data.one_value import end_systolic_phase, groups_of, one_value_a_case
+from outflow_cohort.stats.data.settings import StatisticsSettings
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,10 +57,10 @@ def _cohort_tables(
     settings: StatisticsSettings,
     scheduler: str | None,
 ) -> dict[str, pd.DataFrame]:
-    from outflow_cohort.stats.associations import association_table, numeric_columns
-    from outflow_cohort.stats.baseline import baseline_table
-    from outflow_cohort.stats.cutoffs import cutoff_shares
-    from outflow_cohort.stats.endpoint_questions import endpoint_tables, matching
+    from outflow_cohort.stats.cohort.associations import association_table, numeric_columns
+    from outflow_cohort.stats.cohort.baseline import baseline_table
+    from outflow_cohort.stats.outcome.cutoffs import cutoff_shares
+    from outflow_cohort.stats.outcome.endpoint_questions import endpoint_tables, matching
 
     rules = rules_of(settings)
     groups = groups_of(cases, settings.group_column)
@@ -96,9 +96,9 @@ def _reader_tables(
 ) -> dict[str, pd.DataFrame]:
     import pandas as pd
 
-    from outflow_cohort.stats.categorical import risk_agreement
-    from outflow_cohort.stats.cutoffs import AREA
-    from outflow_cohort.stats.grras import grras_checklist
+    from outflow_cohort.stats.agreement.grras import grras_checklist
+    from outflow_cohort.stats.cohort.categorical import risk_agreement
+    from outflow_cohort.stats.outcome.cutoffs import AREA
 
     chosen = one_value_a_case(values, settings.phase_rule)
     phase = end_systolic_phase(values) if settings.phase_rule == "end_systole" else None
@@ -123,7 +123,7 @@ def _reader_tables(
 def _sizes(
     readings: pd.DataFrame, groups: pd.Series, study: Mapping[str, Any], settings: StatisticsSettings
 ) -> dict[str, pd.DataFrame]:
-    from outflow_cohort.stats import sizing
+    from outflow_cohort.stats.agreement import sizing
 
     targets = sizing.targets_of(study.get("sizing_target_table") or [], study.get("device_table") or {})
     choices = sizing.size_choices(readings, groups, targets)
@@ -162,8 +162,8 @@ def landmark_tables(path: Path, settings: StatisticsSettings, scheduler: str | N
     import pandas as pd
     import pyarrow.parquet as pq
 
-    from outflow_cohort.stats.landmarks import agreement_of_distances
-    from outflow_cohort.stats.reading_planes import agreement_of_planes
+    from outflow_cohort.stats.agreement.landmarks import agreement_of_distances
+    from outflow_cohort.stats.agreement.reading_planes import agreement_of_planes
 
     names = sorted(pq.read_table(path, columns=["case_id"]).column(0).unique().to_pylist())
     batches = [tuple(names[i : i + CASES_A_BATCH]) for i in range(0, len(names), CASES_A_BATCH)] or [()]
@@ -179,8 +179,8 @@ def _landmarks_of(cases: tuple[str, ...], *, path: Path) -> tuple[pd.DataFrame, 
     """Distances of landmarks, and planes, of some cases."""
     import pandas as pd
 
-    from outflow_cohort.stats.landmarks import landmark_distances
-    from outflow_cohort.stats.reading_planes import planes_of_readings
+    from outflow_cohort.stats.agreement.landmarks import landmark_distances
+    from outflow_cohort.stats.agreement.reading_planes import planes_of_readings
 
     points = pd.read_parquet(path, filters=[("case_id", "in", list(cases))], use_threads=False)
     return landmark_distances(points), planes_of_readings(points)
@@ -214,7 +214,7 @@ def _drift_of(
 ) -> pd.DataFrame:
     import pandas as pd
 
-    from outflow_cohort.stats.reader_effects import drift_table
+    from outflow_cohort.stats.agreement.reader_effects import drift_table
 
     frame = files.readings(*quantity)
     told = pd.read_parquet(order) if len(frame) else frame
@@ -243,7 +243,7 @@ def methods_compared(
 def _methods_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
     import pandas as pd
 
-    from outflow_cohort.stats.method_agreement_table import MeasureChoice, method_agreement
+    from outflow_cohort.stats.agreement.method_agreement_table import MeasureChoice, method_agreement
 
     frame = files.readings(*quantity)
     if quantity[0] != "traced_area":
@@ -265,7 +265,7 @@ def agreement(files: MeasureFiles, settings: StatisticsSettings, scheduler: str 
 
 
 def _agreement_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
-    from outflow_cohort.stats.agreement import AgreementSettings, agreement_table
+    from outflow_cohort.stats.agreement.agreement_table import AgreementSettings, agreement_table
 
     chosen = AgreementSettings(confidence=settings.confidence)
     return agreement_table(files.readings(*quantity), n_boot=settings.n_boot, seed=settings.seed, settings=chosen)

@@ -10,7 +10,7 @@ from outflow_cohort.files import read_json, write_atomically, write_json, write_
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
-    from outflow_geometry.reading import ReadingResult
+    from outflow_geometry.measures.reading import ReadingResult
 
 PHASE_TOLERANCE_PCT = 1.0
 """A reading belongs to the series whose phase is nearest, within this: headers write 29.9 where tables write 30."""
@@ -117,11 +117,11 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
     from outflow_cohort.report.pictures import take_pictures
     from outflow_cohort.study import core_inputs
     from outflow_cohort.volumes import load_volume
-    from outflow_geometry.inputs import ReadingInput
-    from outflow_geometry.phase_image import PhaseImage
-    from outflow_geometry.phases import measure_case
-    from outflow_geometry.reading import measure_reading
-    from outflow_geometry.scatter import Read, landmark_sd
+    from outflow_geometry.base.inputs import ReadingInput
+    from outflow_geometry.image.phase_image import PhaseImage
+    from outflow_geometry.measures.phases import measure_case
+    from outflow_geometry.measures.reading import measure_reading
+    from outflow_geometry.scatter.redrawing import Read, landmark_sd
 
     index = read_json(volumes / "volumes.json")
     case.series_quality = index["series_quality"]

@@ -16,7 +16,7 @@ from outflow_cohort.dicom.settings import (
     ResampleSettings,
 )
 from outflow_cohort.report.settings import ReportSettings
-from outflow_cohort.stats.settings import StatisticsSettings
+from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.study.problems import Problem, described, nearest
 
 SolidName = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from outflow_geometry.inputs import Cutoff, Definitions, Device, GantryBox, Plan, Prosthesis
+from outflow_geometry.base.inputs import Cutoff, Definitions, Device, GantryBox, Plan, Prosthesis
 
 Row = dict[str, Any]
 

@@ -20,8 +20,8 @@ TABLES = (
 
 def data_dictionary() -> str:
     """RESULTS/tables/README.md."""
-    from outflow_cohort.stats.table_meanings import statistics_dictionary
-    from outflow_geometry.measures import REGISTRY
+    from outflow_cohort.stats.data.table_meanings import statistics_dictionary
+    from outflow_geometry.measures.registry import REGISTRY
 
     lines = ["# Tables", "", CAUTION, "", "Points LPS in mm, angles in degrees, areas in mm2; 95 % intervals.",
              "Each table has a Frictionless Table Schema beside it (NAME.schema.json).", ""]  # fmt: skip

@@ -36,7 +36,7 @@ def write_table_schema(tables: Path, name: str) -> None:
 
 def table_schema(schema: pa.Schema, name: str) -> dict[str, Any]:
     """Table Schema of a table with the Arrow `schema`; meanings come from the data dictionary of table `name`."""
-    from outflow_cohort.stats.table_meanings import COLUMN_MEANINGS, TABLE_MEANINGS
+    from outflow_cohort.stats.data.table_meanings import COLUMN_MEANINGS, TABLE_MEANINGS
 
     meanings: dict[str, str] = {c.name: c.meaning for c in OWN_TABLES.get(name, ())}
     if name == "series":
@@ -60,7 +60,7 @@ def table_schema(schema: pa.Schema, name: str) -> dict[str, Any]:
 
 
 def _measures() -> list[str]:
-    from outflow_geometry.measures import REGISTRY
+    from outflow_geometry.measures.registry import REGISTRY
 
     return [measure.id for measure in REGISTRY]
 

@@ -1,0 +1,1 @@
+"""How much readers, methods and sizes differ."""

@@ -1,0 +1,226 @@
+"""Effects of single readers: bias against the mean of all readers, and drift over the reading order.
+
+Units are those of the values (drift: per ten readings).
+
+Sources: Searle, Casella & McCulloch 1992, Variance Components, ch. 7 (fixed readers, random cases); Liang & Zeger 1986,
+Biometrika 73:13 (standard error with readings of a case kept together).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from outflow_cohort.stats.data.cells import Cells, cells_of_frame, usable_numbers
+from outflow_cohort.stats.kernels.reml import VarianceComponents, additive_fit, fit_cells
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+BIAS_SOURCE = "Searle, Casella & McCulloch 1992 ch. 7"
+DRIFT_SOURCE = "ordinary least squares, standard error by case: Liang & Zeger 1986 Biometrika 73:13"
+BIAS_DEFINITION = "reader's effect minus the mean of all readers' effects; cases random, readers fixed"
+DRIFT_DEFINITION = (
+    "slope over reading order of reading minus mean of the other readers on the same case, per ten readings"
+)
+READINGS_OF_DRIFT = 10.0
+
+
+def reader_bias(
+    frame: pd.DataFrame,
+    *,
+    case: str = "case_id",
+    reader: str = "reader_id",
+    value: str = "value",
+    read: str | None = None,
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Bias of each reader against the mean of all, with interval, from any pattern of readings.
+
+    Returns one row a reader: reader, estimate, ci_low, ci_high, standard_error, df, n_cases, n_readings, definition,
+    source, status, note. Complete readings give the classical contrast of reader means with the reader x case error.
+    Raises KeyError for an absent column; status one_reader, one_case, readers_share_no_case, perfect_agreement ...
+    """
+    import pandas as pd
+
+    if read is not None and read not in frame.columns:
+        raise KeyError(f"column {read!r} not in the frame; it has {list(frame.columns)}")
+    cells = cells_of_frame(frame, case=case, reader=reader, value=value)
+    rows = reader_bias_rows(cells, fit_cells(cells), confidence=confidence)
+    columns = "reader estimate ci_low ci_high standard_error df n_cases n_readings definition source status note"
+    return pd.DataFrame(rows, columns=columns.split())
+
+
+def reader_bias_rows(cells: Cells, fit: VarianceComponents, *, confidence: float) -> list[dict]:
+    """Rows of `reader_bias`; fit = components of the same cells."""
+    from scipy.stats import t
+
+    nan = float("nan")
+    rows = [
+        {
+            "reader": name,
+            "estimate": nan,
+            "ci_low": nan,
+            "ci_high": nan,
+            "standard_error": nan,
+            "df": nan,
+            "n_cases": int((cells.counts[:, index] > 0).sum()),
+            "n_readings": int(cells.counts[:, index].sum()),
+            "definition": BIAS_DEFINITION,
+            "source": BIAS_SOURCE,
+            "status": "one_reader" if cells.n_readers == 1 else fit.status,
+            "note": cells.note,
+        }
+        for index, name in enumerate(cells.readers)
+    ]
+    if cells.n_readers == 1 or not np.isfinite(fit.residual):
+        return rows
+    if fit.status != "ok":
+        effects = additive_fit((cells.counts > 0).astype(np.float64), cells.means)[0].mean(axis=0) * cells.scale
+        for row, effect in zip(rows, effects - effects.mean(), strict=True):
+            row["estimate"] = float(effect)
+        return rows
+    occupied = cells.counts > 0
+    error = fit.values[2] + np.divide(fit.residual, cells.counts, out=np.ones_like(cells.counts), where=occupied)
+    weights = np.where(occupied, 1.0 / error, 0.0)
+    absorbed = fit.case / (1.0 + fit.case * weights.sum(axis=1))
+    information = np.diag(weights.sum(axis=0)) - (weights * absorbed[:, None]).T @ weights
+    right = (weights * (cells.means - (absorbed * (weights * cells.means).sum(axis=1))[:, None])).sum(axis=0)
+    centring = np.eye(cells.n_readers) - 1.0 / cells.n_readers
+    inverse = np.linalg.pinv(information, hermitian=True)
+    effects = centring @ inverse @ right * cells.scale
+    errors = np.sqrt(np.maximum(np.diag(centring @ inverse @ centring), 0.0))
+    rank = additive_fit(occupied.astype(np.float64), cells.means)[1]
+    # Readers differ against case x reader where it is in the model, else against the residual.
+    df = (cells.n_cells if np.isfinite(fit.case_reader) else cells.n_readings) - rank
+    quantile = float(t.ppf((1 + confidence) / 2, df)) if df > 0 else nan
+    for row, effect, error_of in zip(rows, effects, errors, strict=True):
+        half = quantile * error_of
+        row |= {"estimate": float(effect), "ci_low": float(effect - half), "ci_high": float(effect + half)}
+        row |= {"standard_error": float(error_of), "df": float(df)}
+        if not np.isfinite(half):
+            row["status"] = "interval_not_estimable"
+    return rows
+
+
+def reader_drift(
+    frame: pd.DataFrame,
+    *,
+    order: str,
+    case: str = "case_id",
+    reader: str = "reader_id",
+    value: str = "value",
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Whether a reader's readings move against the other readers' in the course of the work.
+
+    order : column with the reader's own count of readings (1, 2, 3 ... in the order of reading).
+    Each reading is compared with the mean of the other readers on the same case; cases read by one reader do not
+    count. Returns one row a reader: reader, estimate (unit per ten readings), ci_low, ci_high, standard_error, p_value,
+    n_cases, n_readings, definition, source, status. status: too_few_cases (< 4), no_reading_order (order missing or
+    constant), no_spread (all comparisons equal). Raises KeyError for an absent column.
+    """
+    import pandas as pd
+
+    absent = [column for column in (order, case, reader, value) if column not in frame.columns]
+    if absent:
+        raise KeyError(f"columns {absent} not in the frame; it has {list(frame.columns)}")
+    table = pd.DataFrame(
+        {
+            "case": frame[case],
+            "reader": frame[reader],
+            "order": pd.to_numeric(frame[order], errors="coerce"),
+            "value": usable_numbers(pd.to_numeric(frame[value], errors="coerce")),
+        }
+    )
+    table = table[np.isfinite(table["value"].to_numpy(np.float64)) & table["case"].notna() & table["reader"].notna()]
+    cell_means = table.groupby(["case", "reader"], sort=True)["value"].mean()
+    by_case = cell_means.groupby(level="case").agg(["sum", "size"])
+    joined = table.join(by_case, on="case").join(cell_means.rename("own"), on=["case", "reader"])
+    joined = joined[joined["size"] > 1]
+    joined = joined.assign(
+        difference=joined["value"] - (joined["sum"] - joined["own"]) / (joined["size"] - 1).to_numpy(np.float64)
+    )
+    rows = []
+    for name, readings in table.groupby("reader", sort=True):
+        own = joined[(joined["reader"] == name) & np.isfinite(joined["order"].to_numpy(np.float64))]
+        rows.append({"reader": name, **_drift(own, len(readings), confidence)})
+    columns = "reader estimate ci_low ci_high standard_error p_value n_cases n_readings definition source status"
+    return pd.DataFrame(rows, columns=columns.split())
+
+
+def _drift(own: pd.DataFrame, n_readings: int, confidence: float) -> dict:
+    from scipy.stats import t
+
+    nan = float("nan")
+    row = {
+        "estimate": nan, "ci_low": nan, "ci_high": nan, "standard_error": nan, "p_value": nan,
+        "n_cases": own["case"].nunique(), "n_readings": len(own), "definition": DRIFT_DEFINITION,
+        "source": DRIFT_SOURCE,
+    }  # fmt: skip
+    n_cases = row["n_cases"]
+    order, difference = own["order"].to_numpy(np.float64), own["difference"].to_numpy(np.float64)
+    if n_readings and not len(own):
+        return row | {"status": "no_reading_order_or_other_reader"}
+    if n_cases < 4:
+        return row | {"status": "too_few_cases"}
+    centred = order - order.mean()
+    spread = float((centred**2).sum())
+    if spread == 0:
+        return row | {"status": "no_reading_order"}
+    slope = float((centred * difference).sum() / spread)
+    residuals = difference - difference.mean() - slope * centred
+    row["estimate"] = slope * READINGS_OF_DRIFT
+    if np.abs(residuals).max() <= 1e-12 * max(np.abs(own["value"].to_numpy()).max(), 1e-300):
+        return row | {"status": "no_spread"}
+    codes = own["case"].factorize()[0]
+    scores = np.bincount(codes, centred * residuals)
+    # Small-sample factor G/(G-1) (N-1)/(N-2) of the cluster-robust variance.
+    factor = n_cases / (n_cases - 1) * (len(own) - 1) / (len(own) - 2)
+    error = float(np.sqrt(factor * (scores**2).sum()) / spread)
+    quantile = float(t.ppf((1 + confidence) / 2, n_cases - 2))
+    row |= {
+        "ci_low": (slope - quantile * error) * READINGS_OF_DRIFT,
+        "ci_high": (slope + quantile * error) * READINGS_OF_DRIFT,
+        "standard_error": error * READINGS_OF_DRIFT,
+        "p_value": float(2 * t.sf(abs(slope) / error, n_cases - 2)) if error > 0 else 0.0,
+        "status": "ok",
+    }
+    return row
+
+
+def drift_table(measurements: pd.DataFrame, points: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """`reader_drift` of every measure, with the reading order told in the landmark table; one phase a case.
+
+    measurements : measure, variant, method, plan_id, case_id, phase_pct, reader_id, read_no, value, unit, one row a
+        reading. points : case_id, phase_pct, reader_id, read_no, reading_order (may be absent or empty).
+    Returns measure, variant, method, plan_id, the columns of `reader_drift`, unit. Without any order the readers'
+    rows have status no_reading_order_or_other_reader.
+    """
+    import pandas as pd
+
+    from outflow_cohort.stats.agreement.agreement_table import NO_PHASE, one_phase_per_case
+
+    reading = ["case_id", "phase_pct", "reader_id", "read_no"]
+    labels = ["measure", "variant", "method", "plan_id"]
+    told = points.assign(reading_order=points["reading_order"] if "reading_order" in points else np.nan)
+    told = told[[*reading, "reading_order"]].assign(phase_pct=told["phase_pct"].astype(np.float64).fillna(NO_PHASE))
+    orders = told.groupby(reading, sort=True)["reading_order"].min()
+    rows = []
+    for key, own in measurements.groupby(labels, sort=True):
+        own = own.assign(phase_pct=own["phase_pct"].astype(np.float64).fillna(NO_PHASE))
+        own = own.assign(_case=own["case_id"], _phase=own["phase_pct"], _reader=own["reader_id"])
+        own = one_phase_per_case(own.assign(_value=own["value"].astype(np.float64)))
+        own = own.join(orders, on=reading)
+        # Figures of whole cases have no phase of their own: the reading's order is that of its earliest phase.
+        whole = orders.groupby(level=["case_id", "reader_id", "read_no"]).min().rename("whole")
+        own = own.join(whole, on=["case_id", "reader_id", "read_no"])
+        own = own.assign(reading_order=own["reading_order"].fillna(own["whole"]))
+        found = reader_drift(own, order="reading_order", confidence=confidence)
+        unit = str(own["unit"].iloc[0]) if len(own) else ""
+        rows.append(found.assign(**dict(zip(labels, key, strict=True)), unit=unit)[[*labels, *found.columns, "unit"]])
+    if not rows:
+        empty = reader_drift(pd.DataFrame(columns=[*reading, "value", "reading_order"]), order="reading_order")
+        return pd.DataFrame(columns=[*labels, *empty.columns, "unit"])
+    return pd.concat(rows, ignore_index=True)

@@ -1,0 +1,1 @@
+"""What the cohort is like: summaries, groups, associations."""

@@ -1,0 +1,138 @@
+"""Rank and linear correlation of measures with each other and with numbers of the case table.
+
+Sources: Spearman 1904 Am J Psychol 15:72; interval of the rank correlation after Bonett & Wright 2000 Psychometrika
+65:23; Pearson with Fisher's z (Fisher 1921 Metron 1:3); Holm 1979 Scand J Stat 6:65 over the rows of one coefficient.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from outflow_cohort.stats.data.one_value import SERIES, is_plain
+from outflow_cohort.stats.kernels.comparisons import holm
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SOURCES = {
+    "spearman": "Spearman 1904; interval Bonett & Wright 2000 Psychometrika 65:23",
+    "pearson": "Pearson; interval Fisher 1921 Metron 1:3",
+}
+FEWEST = 4
+"""Fisher's z has variance 1 / (n - 3): below four pairs there is no interval."""
+COLUMNS = [
+    *SERIES, "with", "with_unit", "coefficient", "n", "n_missing", "estimate", "ci_low", "ci_high", "p_value", "p_holm",
+    "status", "phase_rule", "readings_rule", "definition", "source",
+]  # fmt: skip
+
+
+def correlation(
+    first: np.ndarray, second: np.ndarray, coefficient: str, confidence: float = 0.95
+) -> tuple[int, float, float, float, float, str]:
+    """n of complete pairs, coefficient, interval, p and status; NaN where the status is not `ok`.
+
+    coefficient : spearman or pearson. Raises ValueError for another.
+    """
+    from scipy.stats import norm, pearsonr, spearmanr
+
+    if coefficient not in SOURCES:
+        raise ValueError(f"coefficient {coefficient!r}; needed spearman or pearson")
+    first, second = np.asarray(first, np.float64), np.asarray(second, np.float64)
+    good = np.isfinite(first) & np.isfinite(second)
+    first, second = first[good], second[good]
+    n, nan = len(first), float("nan")
+    if n < FEWEST:
+        return n, nan, nan, nan, nan, "too_few_pairs"
+    if np.ptp(first) == 0 or np.ptp(second) == 0:
+        return n, nan, nan, nan, nan, "constant_values"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # near-constant input: its coefficient is checked below
+        found = (spearmanr if coefficient == "spearman" else pearsonr)(first, second)
+    r, p = float(found.statistic), float(found.pvalue)
+    if not np.isfinite(r):
+        return n, nan, nan, nan, nan, "constant_values"
+    r = min(max(r, -1.0), 1.0)
+    if abs(r) == 1.0:
+        return n, r, nan, nan, p, "perfect_correlation"
+    spread = (1 + r**2 / 2) / (n - 3) if coefficient == "spearman" else 1 / (n - 3)  # Bonett & Wright 2000, eq. 4
+    half = float(norm.ppf((1 + confidence) / 2)) * float(np.sqrt(spread))
+    return n, r, float(np.tanh(np.arctanh(r) - half)), float(np.tanh(np.arctanh(r) + half)), p, "ok"
+
+
+def association_table(
+    chosen: pd.DataFrame,
+    numbers: pd.DataFrame,
+    headline: pd.DataFrame,
+    *,
+    phase_rule: str,
+    rule: str,
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Every quantity of `chosen` against each column of `numbers` and each quantity of `headline`.
+
+    Of quantities that depend on a planned device only those of the same plan, variant and method go together; variants
+    over the phases of a case are left out, since `chosen` holds the phase that counts.
+
+    chosen, headline : frames of `one_value_a_case`; numbers : numeric columns of the case table, indexed by case_id.
+    """
+    import pandas as pd
+
+    chosen = chosen[is_plain(chosen["variant"])]
+    headline = headline[is_plain(headline["variant"])]
+    # `one_value_a_case` holds a case and quantity once, so nothing is averaged here.
+    wide = chosen.set_index(["case_id", *SERIES])["value"].unstack(SERIES).sort_index()  # noqa: PD010
+    wide = wide.reindex(columns=sorted(wide.columns))
+    partners: list[tuple[str, str, tuple[str, ...] | None, np.ndarray]] = [
+        (name, "", None, numbers[name].reindex(wide.index).to_numpy(np.float64)) for name in numbers.columns
+    ]
+    wanted = set(map(tuple, headline[SERIES].drop_duplicates().to_numpy()))
+    for key in wide.columns:
+        if key in wanted:
+            plan, measure, variant, method, unit = key
+            name = " / ".join(p for p in (measure, variant, method, plan) if p)
+            partners.append((name, unit, key, wide[key].to_numpy(np.float64)))
+    rows: list[dict[str, Any]] = []
+    for key in wide.columns:
+        own = " / ".join(p for p in (key[1], key[2], key[3], key[0]) if p)
+        value = wide[key].to_numpy(np.float64)
+        for name, unit, other, partner in partners:
+            planned = other is not None and bool(key[0]) and bool(other[0])
+            if name == own or (planned and (key[0], *key[2:4]) != (other[0], *other[2:4])):
+                continue
+            for coefficient in SOURCES:
+                n, r, low, high, p, status = correlation(value, partner, coefficient, confidence)
+                rows.append(
+                    dict(zip(SERIES, key, strict=True))
+                    | {"with": name, "with_unit": unit, "coefficient": coefficient, "n": n}
+                    | {"n_missing": len(value) - n, "estimate": r, "ci_low": low, "ci_high": high, "p_value": p}
+                    | {"status": status}
+                    | {"definition": f"{coefficient} correlation over cases with both values"}
+                    | {"source": SOURCES[coefficient]}
+                )
+    frame = pd.DataFrame(rows, columns=COLUMNS)
+    frame["phase_rule"], frame["readings_rule"] = phase_rule, rule
+    frame["p_holm"] = np.nan
+    for coefficient in SOURCES:
+        own_rows = frame["coefficient"] == coefficient
+        frame.loc[own_rows, "p_holm"] = holm(frame.loc[own_rows, "p_value"].to_numpy(np.float64))
+    order = ["measure", "variant", "method", "plan_id", "with", "coefficient"]
+    return frame.sort_values(order, kind="stable").reset_index(drop=True)
+
+
+def numeric_columns(cases: pd.DataFrame, left_out: Sequence[str]) -> pd.DataFrame:
+    """Columns of the case table that hold numbers (every cell a number or empty, two different ones), by case_id."""
+    import pandas as pd
+
+    out = {}
+    for name in cases.columns:
+        if name in left_out:
+            continue
+        text = cases[name].astype("object").where(cases[name].notna(), "").map(lambda v: str(v).strip())
+        number = pd.to_numeric(text.where(text != "", None), errors="coerce")
+        if (number.notna() | (text == "")).all() and number.nunique() > 1:
+            out[name] = number.astype("float64").where(np.isfinite(number.astype("float64"))).to_numpy()
+    return pd.DataFrame(out, index=pd.Index(cases["case_id"].astype(str), name="case_id"))

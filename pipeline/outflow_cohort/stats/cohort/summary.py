@@ -1,0 +1,138 @@
+"""Cohort summary and phase curves of one value a case. Units are those of the rows.
+
+Medians and quartiles are exact: all case values of a quantity are sorted, and the quantile lies between neighbouring
+order statistics (Hyndman & Fan 1996 Am Stat 50:361, definition 7). Means and SD are summed in the sorted order, so that
+neither partitioning nor the number of workers changes a digit. The interval of the mean is Student's t.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from outflow_cohort.stats.data.case_reduction import _segment_quantiles
+from outflow_cohort.stats.data.one_value import ALL_GROUPS, NOT_STATED, PHASE_RULES, SERIES
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from outflow_cohort.stats.data.settings import StatisticsSettings
+
+SOURCE = "Student 1908 Biometrika 6:1 (interval of the mean); Hyndman & Fan 1996 Am Stat 50:361, def. 7 (quantiles)"
+EACH_PHASE = "each_phase"
+FIGURES = (
+    "n", "n_missing", "n_group", "mean", "sd", "ci_low", "ci_high", "median", "q1", "q3", "minimum", "maximum",
+)  # fmt: skip
+
+
+def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95) -> pd.DataFrame:
+    """n, n_missing, mean, sd, ci_low, ci_high (of the mean), median, q1, q3, minimum, maximum by `keys`; status.
+
+    values : one row a case and key with a column `value`; NaN counts as missing. sd and interval need two values.
+    """
+    import pandas as pd
+    from scipy.special import stdtrit  # the quantile of Student's t; scipy.stats takes seconds to import
+
+    columns = [pd.Categorical(values[k]) if values[k].dtype.kind != "f" else values[k] for k in keys]
+    codes = [c.codes if isinstance(c, pd.Categorical) else pd.factorize(c, sort=True)[0] for c in columns]
+    code = np.zeros(len(values), np.int64)
+    for part in codes:
+        wide = part.astype(np.int64) + 1
+        code = code * (int(wide.max(initial=0)) + 1) + wide
+    names, code = np.unique(code, return_inverse=True)
+    number = len(names)
+    value = values["value"].to_numpy(np.float64)
+    first = np.full(number, -1)
+    first[code[::-1]] = np.arange(len(values))[::-1]
+    out = values.iloc[first][keys].reset_index(drop=True)
+    good = np.isfinite(value)
+    n = np.bincount(code[good], minlength=number)
+    figures = {name: np.full(number, np.nan) for name in FIGURES[3:]}
+    if good.any():
+        segment, kept = code[good], value[good]
+        order = np.lexsort((kept, segment))
+        segment, kept = segment[order], kept[order]
+        start = np.flatnonzero(np.append(True, segment[1:] != segment[:-1]))
+        there, size = segment[start], np.diff(np.append(start, len(kept)))
+        # Deviations from the median keep the digits that large offsets would cost.
+        quantiles = _segment_quantiles(kept, segment, (0.25, 0.5, 0.75))
+        centre = quantiles[:, 1]
+        deviation = kept - np.repeat(centre, size)
+        shift = np.add.reduceat(deviation, start) / size
+        squares = np.add.reduceat((deviation - np.repeat(shift, size)) ** 2, start)
+        figures["mean"][there] = centre + shift
+        several = size > 1
+        sd = np.full(len(size), np.nan)
+        sd[several] = np.sqrt(squares[several] / (size[several] - 1))
+        half = np.full(len(size), np.nan)
+        half[several] = stdtrit(size[several] - 1, (1 + confidence) / 2) * sd[several] / np.sqrt(size[several])
+        figures["sd"][there] = sd
+        figures["ci_low"][there], figures["ci_high"][there] = centre + shift - half, centre + shift + half
+        figures["q1"][there], figures["median"][there], figures["q3"][there] = quantiles.T
+        figures["minimum"][there], figures["maximum"][there] = kept[start], kept[start + size - 1]
+    out["n"], out["n_missing"] = n, np.bincount(code[~good], minlength=number)
+    for name, column in figures.items():
+        out[name] = column
+    out["status"] = np.select([n == 0, n == 1], ["no_usable_value", "one_case"], "ok")
+    return out
+
+
+def _with_groups(values: pd.DataFrame, groups: pd.Series) -> pd.DataFrame:
+    """The rows by group, and once more under `all` where there are several groups."""
+    import pandas as pd
+
+    names = values["case_id"].astype(str) if values["case_id"].dtype.name != "category" else values["case_id"]
+    group = names.map(groups).astype("object").fillna(NOT_STATED)
+    every = values.assign(group=ALL_GROUPS)
+    if group.nunique() < 2:
+        return every
+    return pd.concat([every, values.assign(group=group.to_numpy())], ignore_index=True)
+
+
+def cohort_summary(
+    values: pd.DataFrame, chosen: pd.DataFrame, groups: pd.Series, settings: StatisticsSettings, rule: str
+) -> pd.DataFrame:
+    """Summary by group, phase, plan, measure, variant and method; phase_rule says which value of a case counts.
+
+    values : frame of `case_values` (each phase); chosen : frame of `one_value_a_case`; rule : reader rule in words.
+    """
+    import pandas as pd
+
+    keys = ["group", "phase_pct", *SERIES]
+    by_phase = values[values["phase_pct"].notna()]
+    pieces = []
+    for name, frame in ((EACH_PHASE, by_phase), (settings.phase_rule, chosen.assign(phase_pct=np.nan))):
+        rows = summarise(_with_groups(frame, groups), keys, settings.confidence)
+        pieces.append(rows.assign(phase_rule=name))
+    out = pd.concat(pieces, ignore_index=True)
+    sizes = groups.value_counts().to_dict() | {ALL_GROUPS: len(groups)}
+    out["n_group"] = out["group"].astype(str).map(sizes).fillna(0).astype("int64")
+    out["readings_rule"] = rule
+    out["definition"] = np.where(
+        out["phase_rule"] == EACH_PHASE,
+        f"one value a case: {rule}; phases in bins of {settings.curve_step_pct:g} %",
+        f"one value a case: {rule}; {PHASE_RULES[settings.phase_rule]}",
+    )
+    out["source"] = SOURCE
+    order = ["measure", "variant", "method", "plan_id", "phase_rule", "group", "phase_pct"]
+    out = _text(out, ["group", *SERIES]).sort_values(order, kind="stable", na_position="first")
+    columns = [
+        "group", "phase_rule", "phase_pct", "plan_id", "measure", "variant", "method", "unit", *FIGURES, "status",
+        "readings_rule", "definition", "source",
+    ]  # fmt: skip
+    return out[columns].reset_index(drop=True)
+
+
+def phase_curves(summary: pd.DataFrame) -> pd.DataFrame:
+    """The rows of `cohort_summary` by phase of every quantity that was seen in at least two phases."""
+    rows = summary[(summary["phase_rule"] == EACH_PHASE) & (summary["n"] > 0)]
+    keys = ["group", *SERIES]
+    several = rows.groupby(keys, sort=False)["phase_pct"].transform("nunique") > 1
+    return rows[several].sort_values([*keys, "phase_pct"], kind="stable").reset_index(drop=True)
+
+
+def _text(frame: pd.DataFrame, names: list[str]) -> pd.DataFrame:
+    for name in names:
+        frame[name] = frame[name].astype(str)
+    return frame

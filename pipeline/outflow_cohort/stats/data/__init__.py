@@ -1,0 +1,1 @@
+"""Tidy tables in, values per case out; settings."""

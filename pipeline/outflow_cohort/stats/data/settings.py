@@ -1,0 +1,186 @@
+"""Settings of the statistics, as they stand under `statistics:` in study.yaml. Each field carries its unit.
+
+Nothing here is computed; the choices are named in every row of the tables they change.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+ReaderRule = Literal["mean_over_readers", "median_over_readers", "reference_reader"]
+ReadRule = Literal["first_read", "mean_of_reads"]
+PhaseRule = Literal["end_systole", "mean_over_phases", "min_over_phases"]
+Risk = Literal["low", "high"]
+
+
+def _unit(name: str) -> dict[str, Any]:
+    return {"unit": name}
+
+
+class _Closed(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Outcome(_Closed):
+    """A yes/no column of cases.csv that measures are held against."""
+
+    column: str = Field(min_length=1, description="Column of cases.csv.", json_schema_extra=_unit("name"))
+    event: str = Field(
+        "1", min_length=1, description="Text in that column that means the event.", json_schema_extra=_unit("text")
+    )
+    no_event: str | None = Field(
+        None,
+        description="Text that means no event; empty = every other text. An empty cell is always missing.",
+        json_schema_extra=_unit("text"),
+    )
+    endpoint: str = Field(
+        "", description="How the event was defined, in words or by name.", json_schema_extra=_unit("text")
+    )
+
+
+class Predictor(_Closed):
+    """A measure held against the outcomes, with the direction of risk said and never found from the data."""
+
+    measure: str = Field(min_length=1, description="Measure.", json_schema_extra=_unit("name"))
+    variant: str = Field(
+        "", description="Variant; empty = every variant measured in each phase.", json_schema_extra=_unit("name")
+    )
+    method: str = Field("", description="Method; empty = every method.", json_schema_extra=_unit("name"))
+    plan_id: str = Field("", description="Plan; empty = every plan.", json_schema_extra=_unit("name"))
+    risk: Risk = Field("low", description="Which values carry the risk.", json_schema_extra=_unit("name"))
+    cutoffs: tuple[float, ...] = Field(
+        (),
+        description="Cut-offs at which sensitivity and specificity are given, in the unit of the measure.",
+        json_schema_extra=_unit("unit of the measure"),
+    )
+
+
+class StatisticsSettings(_Closed):
+    """Choices of the cohort statistics and of the agreement between readers."""
+
+    reader_rule: ReaderRule = Field(
+        "mean_over_readers",
+        description="How the readings of one case become one value.",
+        json_schema_extra=_unit("name"),
+    )
+    reference_reader: str | None = Field(
+        None,
+        min_length=1,
+        description="The reader that counts under reader_rule reference_reader.",
+        json_schema_extra=_unit("name"),
+    )
+    read_rule: ReadRule = Field(
+        "first_read",
+        description="Which reads of a reader count for the value of a case; agreement uses all.",
+        json_schema_extra=_unit("name"),
+    )
+    phase_rule: PhaseRule = Field(
+        "end_systole",
+        description="Which phase stands for a case measured in several; end_systole = smallest LV volume, else"
+        " smallest neo-LVOT, else the only phase.",
+        json_schema_extra=_unit("name"),
+    )
+    usable_statuses: tuple[str, ...] = Field(
+        ("ok", "smallest_at_annulus", "smallest_at_upstream_end"),
+        min_length=1,
+        description="Statuses of a measurement whose value counts; a smallest section at an end of its range counts.",
+        json_schema_extra=_unit("name"),
+    )
+    group_column: str = Field(
+        "group", min_length=1, description="Column of cases.csv that groups cases.", json_schema_extra=_unit("name")
+    )
+    baseline_columns: tuple[str, ...] | None = Field(
+        None,
+        description="Columns of the baseline table; empty = every column beside names and outcomes.",
+        json_schema_extra=_unit("name"),
+    )
+    categorical_columns: tuple[str, ...] = Field(
+        (),
+        description="Columns of cases.csv that are categories although they look like numbers.",
+        json_schema_extra=_unit("name"),
+    )
+    outcomes: tuple[Outcome, ...] = Field((), description="Yes/no outcome columns.", json_schema_extra=_unit("list"))
+    association_columns: tuple[str, ...] | None = Field(
+        None,
+        description="Numeric columns of cases.csv held against the measures; empty = every numeric column.",
+        json_schema_extra=_unit("name"),
+    )
+    predictors: tuple[Predictor, ...] = Field(
+        (
+            Predictor(measure="neo_lvot_area", variant="full_frame", risk="low"),
+            Predictor(measure="lvot_residual_fraction", variant="full_frame", risk="low"),
+            Predictor(measure="aorto_mitral_angle", variant="opening", risk="low"),
+        ),
+        description="Measures held against the outcomes, with the direction of risk.",
+        json_schema_extra=_unit("list"),
+    )
+    given_sensitivities: tuple[Annotated[float, Field(gt=0, lt=1)], ...] = Field(
+        (), description="Sensitivities at which the specificity is given too.", json_schema_extra=_unit("1")
+    )
+    quantile_groups: int = Field(
+        4, ge=2, le=10, description="Groups of the dose-response table.", json_schema_extra=_unit("1")
+    )
+    penalty: float = Field(
+        1.0,
+        gt=0,
+        le=1e6,
+        description="Ridge penalty of the logistic model on standardised predictors.",
+        json_schema_extra=_unit("1"),
+    )
+    few_events: int = Field(
+        10,
+        ge=1,
+        le=1000,
+        description="Fewer events or non-events than this raise a warning; 10 an estimated slope: Peduzzi 1996.",
+        json_schema_extra=_unit("1"),
+    )
+    confidence: float = Field(
+        0.95, ge=0.5, le=0.999, description="Confidence of the intervals.", json_schema_extra=_unit("1")
+    )
+    n_boot: int = Field(2000, ge=100, le=100_000, description="Bootstrap draws of cases.", json_schema_extra=_unit("1"))
+    n_boot_model: int = Field(
+        200, ge=50, le=10_000, description="Bootstrap draws that refit a model or a cut-off.",
+        json_schema_extra=_unit("1"),
+    )  # fmt: skip
+    seed: int = Field(20240229, ge=0, le=2**32 - 1, description="Seed of the draws.", json_schema_extra=_unit("1"))
+    curve_step_pct: float = Field(
+        5.0,
+        gt=0,
+        le=50,
+        description="Width of the phase bins of the phase curves.",
+        json_schema_extra=_unit("% of R-R"),
+    )
+    kappa_weights: Literal["unweighted", "linear", "quadratic"] = Field(
+        "quadratic", description="Weights of kappa for ordered classes.", json_schema_extra=_unit("name")
+    )
+    grras_facts: dict[str, str] = Field(
+        default_factory=dict,
+        description="What only the study knows, for the GRRAS checklist: text by item (title, subjects, readers,"
+        " rationale, sample_size, sampling, process, independence, characteristics, relevance ...).",
+        json_schema_extra=_unit("text"),
+    )
+    scheduler: str | None = Field(
+        None,
+        pattern=r"^(tcp|tls|ws|wss|inproc)://[^\s]+$",
+        description="Address of a dask.distributed scheduler; empty = this process.",
+        json_schema_extra=_unit("address"),
+    )
+
+    @model_validator(mode="after")
+    def _reference_reader_is_named(self) -> StatisticsSettings:
+        if self.reader_rule == "reference_reader" and not self.reference_reader:
+            raise ValueError("reader_rule reference_reader needs reference_reader: the reader_id that counts")
+        return self
+
+    @field_validator("grras_facts")
+    @classmethod
+    def _facts_are_items(cls, facts: dict[str, str]) -> dict[str, str]:
+        from outflow_cohort.stats.agreement.grras import ITEMS
+
+        known = [item.key for item in ITEMS]
+        unknown = sorted(set(facts) - set(known))
+        if unknown:
+            raise ValueError(f"unknown item(s) {', '.join(unknown)}; needed some of {', '.join(known)}")
+        return facts

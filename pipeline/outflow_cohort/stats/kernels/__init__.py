@@ -1,0 +1,1 @@
+"""Statistical methods on plain arrays."""

@@ -1,0 +1,201 @@
+"""Generalised confidence intervals of any function of variance components, balanced or not.
+
+The pivots are sums of squares with known distributions: residual, case x reader, cases adjusted for readers and
+readers adjusted for cases. Each is replaced by its observed value and a chi-square draw, and the components are
+solved for. With one read a cell and any missing cells each pivot is exact; with unequal repeats the error of a cell
+mean is taken at its average. The draws are a fixed quasi-random set, so the same data give the same interval.
+
+Source: Weerahandi 1993, JASA 88:899 (generalised intervals); Burdick, Borror & Montgomery 2005, Design and Analysis
+of Gauge R&R Studies, ch. 6-7 (crossed two-way model, also unbalanced); Seely & El-Bassiouni 1983, Ann Stat 11:197
+(exact pivot of adjusted effects); Ionan et al. 2014, BMC Med Res Methodol 14:121 (coverage for ICC(A,1)).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from outflow_cohort.stats.data.cells import Cells
+from outflow_cohort.stats.kernels.reml import residual_sum_of_squares
+
+SOURCE = "Weerahandi 1993 JASA 88:899; Burdick, Borror & Montgomery 2005 ch. 6-7"
+DRAWS_EXPONENT = 12
+"""2**12 quasi-random draws: the limits change by less than 1 % of the interval's width with more."""
+SEED = 1993
+NEWTON_STEPS = 50
+NEWTON_RTOL = 1e-10
+SMALLEST_EIGENVALUE = 1e-8
+"""Below this an eigenvalue of normal equations of whole counts is a zero: the effect is not estimable."""
+
+
+@dataclass(frozen=True)
+class Contrasts:
+    """Estimable contrasts of effects: sum of squares at each distinct information, and how many contrasts in all.
+
+    A contrast is normal with variance component + error / information.
+    """
+
+    squares: np.ndarray
+    information: np.ndarray
+    df: int
+
+
+NO_CONTRASTS = Contrasts(np.zeros(0), np.zeros(0), 0)
+
+
+@dataclass(frozen=True)
+class Pivots:
+    """Observed sums of squares in standardised units.
+
+    residual, cells : (sum of squares, degrees of freedom) or None where the data hold none.
+    cell_noise : share of the residual variance in a cell mean's error (mean of 1/reads).
+    """
+
+    residual: tuple[float, int]
+    cells: tuple[float, int] | None
+    cell_noise: float
+    cases: Contrasts
+    readers: Contrasts
+
+
+def pivots_of(cells: Cells, with_interaction: bool) -> Pivots | None:
+    """Pivots of the cells; None where the residual has no degree of freedom or vanishes."""
+    residual_ss, residual_df = residual_sum_of_squares(cells, with_interaction)
+    if residual_df <= 0 or residual_ss <= 0:
+        return None
+    occupied = (cells.counts > 0).astype(np.float64)
+    cell_pivot, noise = None, 1.0
+    weights = cells.counts
+    if with_interaction:
+        from outflow_cohort.stats.kernels.reml import additive_fit
+
+        weights = occupied
+        fitted, rank = additive_fit(occupied, cells.means)
+        df = cells.n_cells - rank
+        if df <= 0:
+            return None
+        cell_pivot = (float((occupied * (cells.means - fitted) ** 2).sum()), df)
+        noise = float(np.mean(1.0 / cells.counts[cells.counts > 0]))
+    cases = _contrasts(weights.T, cells.means.T)
+    readers = _contrasts(weights, cells.means) if cells.n_readers > 1 else NO_CONTRASTS
+    return Pivots((residual_ss, residual_df), cell_pivot, noise, cases, readers)
+
+
+def one_way_pivots(cells: Cells) -> Pivots | None:
+    """Pivots with the readers forgotten: the cells' means vary within a case, reads within a cell; see `pivots_of`."""
+    if not cells.repeated or cells.n_readers == 1:
+        return pivots_of(cells.without_readers(), with_interaction=False)
+    within_df = cells.n_readings - cells.n_cells
+    occupied = (cells.counts > 0).astype(np.float64)
+    read_by = occupied.sum(axis=1)
+    case_means = (occupied * cells.means).sum(axis=1) / read_by
+    between_cells = float((occupied * (cells.means - case_means[:, None]) ** 2).sum())
+    df = cells.n_cells - cells.n_cases
+    within_ss = float(cells.within_ss.sum())
+    if df <= 0 or between_cells <= 0 or within_ss <= 0:
+        return None
+    noise = float(np.mean(1.0 / cells.counts[cells.counts > 0]))
+    cases = _contrasts(read_by[None, :], case_means[None, :])
+    return Pivots((within_ss, within_df), (between_cells, df), noise, cases, NO_CONTRASTS)
+
+
+def _contrasts(weights: np.ndarray, means: np.ndarray) -> Contrasts:
+    """Column effects adjusted for rows, in the eigenbasis of their normal equations (Searle 1987, sec. 4.9).
+
+    Columns with the same weights share the eigenvalue `weight of the column` in all contrasts among themselves, so that
+    only the means of such groups need an eigen-decomposition. Of a table with one row only the mean is eliminated.
+    """
+    row_weight = weights.sum(axis=1)
+    right = (weights * means).sum(axis=0) - (weights / row_weight[:, None]).T @ (weights * means).sum(axis=1)
+    patterns, group = np.unique(weights.T, axis=0, return_inverse=True)
+    group = group.ravel()
+    size = np.bincount(group).astype(np.float64)
+    total = patterns.sum(axis=1)
+    group_right = np.bincount(group, right) / np.sqrt(size)
+    scaled = patterns * np.sqrt(size)[:, None]
+    matrix = np.diag(total) - (scaled / row_weight) @ scaled.T
+    information, basis = np.linalg.eigh(matrix)
+    estimable = information > SMALLEST_EIGENVALUE
+    between = ((basis.T @ group_right)[estimable] / information[estimable]) ** 2
+    within = np.bincount(group, (right - (group_right / np.sqrt(size))[group]) ** 2) / total**2
+    several = size > 1
+    return Contrasts(
+        np.concatenate([between, within[several]]),
+        np.concatenate([information[estimable], total[several]]),
+        int(estimable.sum() + (size - 1)[several].sum()),
+    )
+
+
+@lru_cache(maxsize=256)
+def _chi_square(df: int, column: int) -> np.ndarray:
+    from scipy.stats import chi2
+
+    draws = np.asarray(chi2.ppf(_uniform()[:, column], df))
+    draws.setflags(write=False)
+    return draws
+
+
+@lru_cache(maxsize=1)
+def _uniform() -> np.ndarray:
+    from scipy.stats import qmc
+
+    return qmc.Sobol(d=4, scramble=True, rng=np.random.default_rng(SEED)).random_base2(DRAWS_EXPONENT)
+
+
+def component_draws(pivots: Pivots, allow_negative_case: bool = False) -> np.ndarray:
+    """(n_draws, 4) generalised draws of case, reader, case x reader and residual variance, standardised units.
+
+    allow_negative_case : solve the case component without the bound at 0, as F-based intervals do.
+    """
+    residual = pivots.residual[0] / _chi_square(pivots.residual[1], 0)
+    if pivots.cells is None:
+        cell = np.zeros_like(residual)
+        error = residual
+    else:
+        error = pivots.cells[0] / _chi_square(pivots.cells[1], 1)
+        cell = np.maximum(error - pivots.cell_noise * residual, 0.0)
+    case = _solve(pivots.cases, error, 2, allow_negative_case)
+    reader = _solve(pivots.readers, error, 3, False)
+    return np.stack([case, reader, cell, residual], axis=1)
+
+
+def _solve(effects: Contrasts, error: np.ndarray, column: int, allow_negative: bool) -> np.ndarray:
+    """Variance x with sum(effect**2 / (x + error / information)) = chi-square draw, each draw; >= 0 unless allowed."""
+    if effects.df == 0:
+        return np.zeros_like(error)
+    squared, information = effects.squares, effects.information
+    target = _chi_square(effects.df, column)
+    if np.ptp(information) <= 1e-9 * information[0]:
+        x = squared.sum() / target - error / information[0]
+        return x if allow_negative else np.maximum(x, 0.0)
+    # The sum falls and is convex in x: Newton from a point left of the root climbs to it without overshoot.
+    sharpest = np.argmax(information)
+    x = np.maximum(
+        squared.sum() / target - error / information.min(), squared[sharpest] / target - error / information[sharpest]
+    )
+    if not allow_negative:
+        x = np.maximum(x, 0.0)
+    todo = np.arange(len(x))
+    for _ in range(NEWTON_STEPS):
+        terms = 1.0 / (x[todo, None] + error[todo, None] / information)
+        excess = terms @ squared - target[todo]
+        moved = x[todo] + excess / (terms**2 @ squared)
+        if not allow_negative:
+            moved = np.maximum(moved, 0.0)
+        changed = np.abs(moved - x[todo]) > NEWTON_RTOL * (np.abs(moved) + NEWTON_RTOL * error[todo])
+        x[todo] = moved
+        todo = todo[changed]
+        if not len(todo):
+            break
+    return x
+
+
+def interval(draws: np.ndarray, confidence: float) -> tuple[float, float]:
+    """Equal-tailed interval of draws of a quantity; (NaN, NaN) where a draw is undefined."""
+    if not np.isfinite(draws).all():
+        return float("nan"), float("nan")
+    tail = (1.0 - confidence) / 2.0
+    low, high = np.quantile(draws, [tail, 1.0 - tail])
+    return float(low), float(high)

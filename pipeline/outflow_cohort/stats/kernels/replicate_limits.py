@@ -1,0 +1,203 @@
+"""Limits of agreement where cases are read several times by each of two readers or methods.
+
+The limits are those of one reading of each on the same case. Differences are first minus second.
+
+Sources: Bland & Altman 1999, Stat Methods Med Res 8:135, sec. 5; Zou 2013, Stat Methods Med Res 22:630.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from outflow_cohort.stats.data.cells import Cells, cells_of_frame, usable_numbers
+from outflow_cohort.stats.kernels.limits_of_agreement import (
+    LimitsOfAgreement,
+    _normal_quantile,
+    _t_quantile,
+    _undefined,
+    variance_interval,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SOURCE = "Bland & Altman 1999 Stat Methods Med Res 8:135 sec. 5; Zou 2013 Stat Methods Med Res 22:630"
+
+
+@dataclass(frozen=True)
+class ReplicateLimits:
+    """Limits of single readings from replicates, with what they are made of.
+
+    limits : bias, limits and their MOVER intervals. variance_of_means : of the case's differences of means.
+    within_first, within_second : variance of repeated reads. between, within : components of the paired form.
+    mean_inverse_first, mean_inverse_second : mean of 1/reads over the cases.
+    """
+
+    limits: LimitsOfAgreement
+    variance_of_means: float
+    within_first: float
+    within_second: float
+    mean_inverse_first: float
+    mean_inverse_second: float
+    total_variance: float
+
+
+def bland_altman_replicates(
+    frame: pd.DataFrame,
+    first: Hashable,
+    second: Hashable,
+    *,
+    case: str = "case_id",
+    reader: str = "reader_id",
+    value: str = "value",
+    multiplier: float | None = None,
+    confidence: float = 0.95,
+) -> ReplicateLimits:
+    """Limits for single readings of two readers who each read a case any number of times (1999, sec. 5.1).
+
+    The true value is constant over a case's reads; reads are exchangeable. Cases read by only one of the two are left
+    out of the bias and counted in `note`, but their repeats still count for the within-reader variance. A reader
+    without any repeat gives the single-pair result for its share (no correction is then needed or possible).
+
+    Raises KeyError for an absent column. Data never raise: see limits.status.
+    """
+    kept = frame[frame[reader].isin([first, second])]
+    cells = cells_of_frame(kept, case=case, reader=reader, value=value)
+    return replicate_limits_of_cells(cells, first, second, multiplier=multiplier, confidence=confidence)
+
+
+def replicate_limits_of_cells(
+    cells: Cells, first: Hashable, second: Hashable, *, multiplier: float | None = None, confidence: float = 0.95
+) -> ReplicateLimits:
+    """`bland_altman_replicates` of readings already gathered in cells (other readers in them are ignored)."""
+    z = _normal_quantile(0.975) if multiplier is None else float(multiplier)
+    nan = float("nan")
+    if first not in cells.readers or second not in cells.readers:
+        undefined = _undefined(0, z, "difference", "mover", confidence, "too_few_pairs", cells.note)
+        return ReplicateLimits(undefined, nan, nan, nan, nan, nan, nan)
+    a, b = cells.readers.index(first), cells.readers.index(second)
+    both = (cells.counts[:, a] > 0) & (cells.counts[:, b] > 0)
+    n = int(both.sum())
+    n_single = int(((cells.counts[:, a] > 0) ^ (cells.counts[:, b] > 0)).sum())
+    note = "; ".join(filter(None, [cells.note, f"{n_single} case(s) read by one of the two only" if n_single else ""]))
+    if n < 2:
+        undefined = _undefined(n, z, "difference", "mover", confidence, "too_few_pairs", note)
+        return ReplicateLimits(undefined, nan, nan, nan, nan, nan, nan)
+    differences = cells.means[both, a] - cells.means[both, b]
+    parts = [(float(differences.var(ddof=1)), n - 1, 1.0)]
+    within, inverse = [], []
+    for column in (a, b):
+        df = int((cells.counts[:, column] - 1)[cells.counts[:, column] > 0].sum())
+        # Bland & Altman 1999, sec. 5.1 for unequal repeats: 1 - mean(1/m), not 1 - 1/mean(m).
+        mean_inverse = float(np.mean(1.0 / cells.counts[both, column]))
+        variance = float(cells.within_ss[:, column].sum() / df) if df else nan
+        within.append(variance)
+        inverse.append(mean_inverse)
+        if df and mean_inverse < 1.0:
+            parts.append((variance, df, 1.0 - mean_inverse))
+    unit = cells.scale
+    limits = _mover(
+        float(differences.mean()) * unit, n, [(v * unit**2, df, c) for v, df, c in parts], z, confidence, note
+    )
+    return ReplicateLimits(
+        limits,
+        parts[0][0] * unit**2,
+        within[0] * unit**2,
+        within[1] * unit**2,
+        inverse[0],
+        inverse[1],
+        limits.sd**2,
+    )
+
+
+def _mover(
+    bias: float, n: int, parts: list[tuple[float, int, float]], z: float, confidence: float, note: str
+) -> LimitsOfAgreement:
+    """Limits and intervals of a total variance sum(c * variance); parts = (variance, df, c), that of means first."""
+    total = sum(c * variance for variance, _, c in parts)
+    bias_se = float(np.sqrt(parts[0][0] / n))
+    half = _t_quantile(confidence, n - 1) * bias_se
+    below, above = 0.0, 0.0
+    for variance, df, c in parts:
+        low, high = variance_interval(variance, df, confidence)
+        below += (c * (variance - low)) ** 2  # Zou 2013, eq. 5
+        above += (c * (high - variance)) ** 2
+    sd = float(np.sqrt(total))
+    sd_low = float(np.sqrt(max(total - np.sqrt(below), 0.0)))
+    sd_high = float(np.sqrt(total + np.sqrt(above)))
+    normal_half = _normal_quantile((1 + confidence) / 2) * bias_se
+    inner = z * sd - float(np.hypot(normal_half, z * (sd - sd_low)))
+    outer = z * sd + float(np.hypot(normal_half, z * (sd_high - sd)))
+    status = "ok" if sd > 0 else "no_spread"
+    return LimitsOfAgreement(
+        n, bias, bias_se, bias - half, bias + half, sd, sd_low, sd_high, z,
+        bias - z * sd, bias - outer, bias - inner, bias + z * sd, bias + inner, bias + outer,
+        "difference", "mover", confidence, status, note,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PairedReplicateLimits:
+    """Limits from pairs of readings taken together, several a case, whose true value may change between pairs.
+
+    mean_square_between, mean_square_within : one-way analysis of variance of the differences by case.
+    effective_repeats : m0 of unequal numbers of pairs. between, total : variance components.
+    """
+
+    limits: LimitsOfAgreement
+    mean_square_between: float
+    mean_square_within: float
+    effective_repeats: float
+    between: float
+    total_variance: float
+
+
+def bland_altman_paired_replicates(
+    case: np.ndarray,
+    first: np.ndarray,
+    second: np.ndarray,
+    *,
+    multiplier: float | None = None,
+    confidence: float = 0.95,
+) -> PairedReplicateLimits:
+    """Limits where each case has several pairs and the true value varies from pair to pair, as over the phases of a
+    heart cycle (1999, sec. 5.2; bias = mean of all differences).
+
+    case, first, second : equally long sequences, one entry a pair; incomplete pairs are left out.
+    """
+    import pandas as pd
+
+    table = pd.DataFrame({"case": np.asarray(case), "d": usable_numbers(first) - usable_numbers(second)})
+    complete = table[np.isfinite(table["d"])]
+    note = f"{len(table) - len(complete)} incomplete pair(s) left out" if len(complete) < len(table) else ""
+    z = _normal_quantile(0.975) if multiplier is None else float(multiplier)
+    groups = complete.groupby("case", sort=True)["d"]
+    counts, means = groups.size().to_numpy(np.float64), groups.mean().to_numpy()
+    n, total_count, nan = len(counts), counts.sum(), float("nan")
+    if n < 2:
+        limits = _undefined(n, z, "difference", "mover", confidence, "too_few_pairs", note)
+        return PairedReplicateLimits(limits, nan, nan, nan, nan, nan)
+    bias = float(complete["d"].mean())
+    between_square = float((counts * (means - bias) ** 2).sum() / (n - 1))
+    df = int(total_count - n)
+    within = float(((complete["d"] - groups.transform("mean")) ** 2).sum() / df) if df else 0.0
+    repeats = float((total_count**2 - (counts**2).sum()) / ((n - 1) * total_count))
+    between = max((between_square - within) / repeats, 0.0)
+    mean_inverse = float(np.mean(1.0 / counts))
+    parts = [(float(means.var(ddof=1)), n - 1, 1.0)] + ([(within, df, 1.0 - mean_inverse)] if df else [])
+    spread = _mover(bias, n, parts, z, confidence, note)
+    sd = float(np.sqrt(between + within))
+    # The interval's arms are those of Zou's estimate of the total variance, laid at the published estimate.
+    inner = (spread.upper - spread.upper_low) - z * sd
+    outer = (spread.upper_high - spread.upper) + z * sd
+    sd_low, sd_high = max(sd + spread.sd_low - spread.sd, 0.0), sd + spread.sd_high - spread.sd
+    limits = LimitsOfAgreement(
+        n, bias, spread.bias_se, spread.bias_low, spread.bias_high, sd, sd_low, sd_high, z,
+        bias - z * sd, bias - outer, bias + inner, bias + z * sd, bias - inner, bias + outer,
+        "difference", "mover", confidence, spread.status, note,
+    )  # fmt: skip
+    return PairedReplicateLimits(limits, between_square, within, repeats, between, between + within)

@@ -1,0 +1,1 @@
+"""Cut-offs, endpoints and prediction."""

@@ -1,0 +1,109 @@
+"""The endpoint tables of a study: every outcome against every predictor."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from outflow_cohort.stats.data.dask_scheduler import compute_each
+from outflow_cohort.stats.data.one_value import is_plain
+from outflow_cohort.stats.kernels.roc import DELONG_SOURCE
+from outflow_cohort.stats.outcome import endpoints as endpoint
+from outflow_cohort.stats.outcome.cutoffs import AREA
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from outflow_cohort.stats.data.settings import Outcome, Predictor, StatisticsSettings
+
+
+def matching(chosen: pd.DataFrame, predictor: Predictor) -> pd.Series:
+    """Whether the predictor names each row; an empty name matches all, an empty variant all plain ones."""
+    same = chosen["measure"] == predictor.measure
+    if not predictor.variant:
+        same &= is_plain(chosen["variant"])
+    for column in ("variant", "method", "plan_id"):
+        wanted = getattr(predictor, column)
+        if wanted:
+            same &= chosen[column] == wanted
+    return same
+
+
+def questions_of(
+    cases: pd.DataFrame,
+    chosen: pd.DataFrame,
+    outcome: Outcome,
+    cutoffs: Sequence[Mapping[str, Any]],
+    settings: StatisticsSettings,
+) -> list[endpoint.Question]:
+    """One question a quantity, in the order of the predictors; case by case in the order of the case table."""
+    event = endpoint.events_of(cases, outcome)
+    found: dict[tuple[str, ...], endpoint.Question] = {}
+    listed = tuple((float(c["area_mm2"]), str(c.get("rule") or ""), str(c["cutoff_id"])) for c in cutoffs)
+    for predictor in settings.predictors:
+        rows = chosen[matching(chosen, predictor)]
+        own = tuple((c, "", f"given_{c:g}") for c in predictor.cutoffs)
+        for key, part in rows.groupby(endpoint.PREDICTOR, sort=True):
+            value = cases["case_id"].map(part.set_index("case_id")["value"]).to_numpy(np.float64)
+            names = {"outcome": outcome.column, "endpoint": outcome.endpoint}
+            names |= dict(zip(endpoint.PREDICTOR, key, strict=True))
+            asked = own + (listed if predictor.measure == AREA else ())
+            found.setdefault(key, endpoint.Question(names, predictor.risk, value, event, asked))
+    return list(found.values())
+
+
+def endpoint_tables(
+    cases: pd.DataFrame,
+    chosen: pd.DataFrame,
+    cutoffs: Sequence[Mapping[str, Any]],
+    settings: StatisticsSettings,
+    rule: str,
+    scheduler: str | None,
+) -> dict[str, pd.DataFrame]:
+    """Tables endpoints, roc_curves, decision_curves, dose_response; empty where the study names no outcome."""
+    import pandas as pd
+
+    columns = {
+        "endpoints": endpoint.ENDPOINT_COLUMNS,
+        "roc_curves": endpoint.CURVE_COLUMNS,
+        "decision_curves": endpoint.DECISION_COLUMNS,
+        "dose_response": endpoint.DOSE_COLUMNS,
+    }
+    rows: dict[str, list[dict[str, Any]]] = {name: [] for name in columns}
+    for outcome in settings.outcomes:
+        if outcome.column not in cases:
+            missing = {"outcome": outcome.column, "endpoint": outcome.endpoint, "statistic": "auc"}
+            text = "area under the ROC curve"
+            rows["endpoints"].append(
+                missing | {"status": "no_such_column", "definition": text, "source": DELONG_SOURCE}
+            )
+            continue
+        questions = questions_of(cases, chosen, outcome, cutoffs, settings)
+        for predictor in settings.predictors:
+            if not matching(chosen, predictor).any():
+                absent = {"outcome": outcome.column, "endpoint": outcome.endpoint, "measure": predictor.measure}
+                absent |= {"variant": predictor.variant, "method": predictor.method, "plan_id": predictor.plan_id}
+                text = "area under the ROC curve"
+                absent |= {"risk": predictor.risk, "statistic": "auc", "definition": text}
+                rows["endpoints"].append(absent | {"status": "not_measured", "source": DELONG_SOURCE})
+        answers = compute_each(partial(endpoint.answer, settings=settings), questions, scheduler)
+        for found in answers:
+            rows["endpoints"] += found.endpoints
+            rows["roc_curves"] += found.curve
+            rows["decision_curves"] += found.decision
+            rows["dose_response"] += found.dose
+        if len(questions) > 1:
+            rows["endpoints"] += endpoint.comparison_rows(questions, settings)
+    tables = {name: pd.DataFrame(rows[name], columns=columns[name]) for name in columns}
+    tables["endpoints"]["phase_rule"], tables["endpoints"]["readings_rule"] = settings.phase_rule, rule
+    for name, frame in tables.items():
+        for column in frame.columns:
+            if column in ("n", "n_events", "n_non_events", "n_missing", "quantile_group"):
+                frame[column] = frame[column].astype("Int64")
+            elif column in endpoint.KEYS or column in ("statistic", "compared_with", "cutoff_id", "warning", "status"):
+                frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
+        tables[name] = frame
+    return tables

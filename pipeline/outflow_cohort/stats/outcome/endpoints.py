@@ -1,0 +1,322 @@
+"""A yes/no outcome of the case table against the measures: discrimination, cut-offs, model, dose and response.
+
+Cut-offs are in the unit of the measure; everything else has unit 1. The direction of risk is that of the settings. Rows
+with fewer events or non-events than `few_events` carry the warning `few_events` (Peduzzi 1996 J Clin Epidemiol 49:1373:
+ten events an estimated slope).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from outflow_cohort.stats.kernels import roc
+from outflow_cohort.stats.kernels.proportions import SOURCE as SHARE_SOURCE
+from outflow_cohort.stats.kernels.proportions import share
+from outflow_cohort.stats.outcome import prediction_model as model
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from outflow_cohort.stats.data.settings import Outcome, Risk, StatisticsSettings
+
+PREDICTOR = ["plan_id", "measure", "variant", "method", "unit"]
+KEYS = ["outcome", "endpoint", *PREDICTOR, "risk"]
+ENDPOINT_COLUMNS = [
+    *KEYS, "statistic", "compared_with", "cutoff", "cutoff_id", "estimate", "ci_low", "ci_high", "p_value", "n",
+    "n_events", "n_non_events", "n_missing", "status", "warning", "phase_rule", "readings_rule", "definition", "source",
+]  # fmt: skip
+CURVE_COLUMNS = [*KEYS, "cutoff", "sensitivity", "specificity", "n_events", "n_non_events", "definition", "source"]
+DECISION_COLUMNS = [
+    *KEYS, "threshold", "net_benefit", "net_benefit_all", "net_benefit_none", "n", "n_events", "warning", "definition",
+    "source",
+]  # fmt: skip
+DOSE_COLUMNS = [
+    *KEYS, "quantile_group", "from_value", "to_value", "median", "n", "n_events", "estimate", "ci_low", "ci_high",
+    "trend_p", "status", "warning", "definition", "source",
+]  # fmt: skip
+THRESHOLDS = tuple(round(0.05 * i, 2) for i in range(1, 13))
+"""Threshold probabilities of the decision curve, 5 to 60 %: common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """One measure against one outcome, a value and an outcome a case (NaN = missing), with the cut-offs asked for."""
+
+    names: dict[str, str]
+    risk: Risk
+    value: np.ndarray
+    event: np.ndarray
+    cutoffs: tuple[tuple[float, str, str], ...]
+    """(value, rule, name)"""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Rows of the tables endpoints, roc_curves, decision_curves, dose_response."""
+
+    endpoints: list[dict[str, Any]]
+    curve: list[dict[str, Any]]
+    decision: list[dict[str, Any]]
+    dose: list[dict[str, Any]]
+
+
+def events_of(cases: pd.DataFrame, outcome: Outcome) -> np.ndarray:
+    """1 event, 0 none, NaN missing, in the order of the cases; numbers are compared as numbers ("1" = "1.0")."""
+    text = cases[outcome.column].astype("object").where(cases[outcome.column].notna(), "").map(_plain)
+    event, other = _plain(outcome.event), None if outcome.no_event is None else _plain(outcome.no_event)
+    out = np.full(len(text), np.nan)
+    out[(text == event).to_numpy()] = 1.0
+    none = (text != event) & (text != "") if other is None else text == other
+    out[none.to_numpy()] = 0.0
+    return out
+
+
+def _plain(value: Any) -> str:
+    text = str(value).strip()
+    try:
+        return f"{float(text):g}"
+    except ValueError:
+        return text
+
+
+def answer(question: Question, settings: StatisticsSettings) -> Answer:
+    """All figures of one question; where they cannot be had, rows with the reason as status."""
+    value, event = question.value, question.event
+    good = np.isfinite(value) & np.isfinite(event)
+    n_events = int((event[good] == 1).sum())
+    n_others = int(good.sum()) - n_events
+    warning = "few_events" if min(n_events, n_others) < settings.few_events else ""
+    common = question.names | {"risk": question.risk, "n": int(good.sum()), "n_events": n_events, "warning": warning}
+    common |= {"n_non_events": n_others, "n_missing": int((~good).sum())}
+    kept = Question(question.names, question.risk, value[good], event[good], question.cutoffs)
+    rows = [common | row for row in _area_rows(kept, settings)]
+    rows += [common | row for row in _given_rows(kept, settings)]
+    rows += [common | row for row in _youden_rows(kept, settings)]
+    fitted = _model_rows(kept, settings)
+    rows += [common | row for row in fitted[0]]
+    return Answer(
+        rows,
+        [common | row for row in _curve_rows(kept)],
+        [common | row for row in fitted[1]],
+        [common | row for row in _dose_rows(kept, settings)],
+    )
+
+
+def _row(statistic: str, estimate: float, definition: str, source: str, **more: Any) -> dict[str, Any]:
+    known = np.isfinite(estimate)
+    return {
+        "statistic": statistic,
+        "estimate": estimate,
+        "definition": definition,
+        "source": source,
+        "status": "ok" if known else "not_defined",
+    } | more
+
+
+def _area_rows(q: Question, settings: StatisticsSettings) -> list[dict[str, Any]]:
+    found = roc.roc_area(q.value, q.event, q.risk, confidence=settings.confidence)
+    text = f"area under the ROC curve; {q.risk} values carry the risk"
+    wald = _row("auc", found.area, text, roc.DELONG_SOURCE, ci_low=found.ci_low, ci_high=found.ci_high)
+    logit = _row("auc_logit", found.area, f"{text}; interval on the logit scale", roc.DELONG_SOURCE)
+    logit |= {"ci_low": found.logit_low, "ci_high": found.logit_high}
+    return [wald | {"status": found.status}, logit | {"status": found.status}]
+
+
+def _positive(q: Question, cutoff: float, rule: str = "") -> np.ndarray:
+    """Whether each case counts as at risk: at or beyond the cut-off (rule below: under it)."""
+    if q.risk == "high":
+        return q.value >= cutoff
+    return q.value < cutoff if rule == "below" else q.value <= cutoff
+
+
+def _rates(positive: np.ndarray, event: np.ndarray, confidence: float) -> dict[str, Any]:
+    """Sensitivity, specificity and predictive values with Wilson intervals."""
+    yes, no = event == 1, event == 0
+    return {
+        "sensitivity": share(int((positive & yes).sum()), int(yes.sum()), confidence=confidence),
+        "specificity": share(int((~positive & no).sum()), int(no.sum()), confidence=confidence),
+        "positive_predictive_value": share(int((positive & yes).sum()), int(positive.sum()), confidence=confidence),
+        "negative_predictive_value": share(int((~positive & no).sum()), int((~positive).sum()), confidence=confidence),
+    }
+
+
+def _given_rows(q: Question, settings: StatisticsSettings) -> list[dict[str, Any]]:
+    rows = []
+    for cutoff, rule, name in q.cutoffs:
+        for statistic, found in _rates(_positive(q, cutoff, rule), q.event, settings.confidence).items():
+            rows.append(
+                _row(statistic, found.estimate, f"{statistic.replace('_', ' ')} at the given cut-off", SHARE_SOURCE)
+                | {"ci_low": found.ci_low, "ci_high": found.ci_high, "cutoff": cutoff, "cutoff_id": name}
+                | {"status": found.status}
+            )
+    curve = roc.roc_curve(q.value, q.event, q.risk)
+    for wanted in settings.given_sensitivities:
+        reached = np.flatnonzero(curve.sensitivity >= wanted - 1e-12)
+        if not len(reached):
+            continue
+        cutoff = float(curve.cutoff[reached[0]])
+        found = _rates(_positive(q, cutoff), q.event, settings.confidence)["specificity"]
+        text = f"specificity at the first cut-off with sensitivity {wanted:g} or more, found in the same cases"
+        rows.append(
+            _row("specificity_at_sensitivity", found.estimate, text, SHARE_SOURCE)
+            | {"ci_low": found.ci_low, "ci_high": found.ci_high, "cutoff": cutoff, "cutoff_id": f"sens_{wanted:g}"}
+        )
+    return rows
+
+
+def _youden_rows(q: Question, settings: StatisticsSettings) -> list[dict[str, Any]]:
+    best = roc.youden_point(q.value, q.event, q.risk)
+    if best is None or not np.isfinite(best.cutoff):
+        reason = "one_outcome" if best is None else "no_cutoff_better_than_none"
+        nan = float("nan")
+        return [_row("youden_cutoff", nan, "cut-off of the largest J", roc.YOUDEN_SOURCE) | {"status": reason}]
+    draws = _youden_draws(q, settings)
+    text = "cut-off of the largest J = sensitivity + specificity - 1 (observed value); found in the same cases"
+    tail = (1 - settings.confidence) / 2
+    low = high = float("nan")
+    if len(draws):
+        low, high = np.quantile(draws[:, 0], (tail, 1 - tail), method="inverted_cdf")
+    place = {"cutoff": best.cutoff, "cutoff_id": "youden"}
+    boot = "percentile case bootstrap: Efron & Tibshirani 1993 ch. 13"
+    rows = [
+        _row("youden_cutoff", best.cutoff, text, f"{roc.YOUDEN_SOURCE}; {boot}", ci_low=low, ci_high=high) | place,
+        _row("youden_index", best.index, "largest J, found in the same cases", roc.YOUDEN_SOURCE) | place,
+    ]
+    for statistic, found in _rates(_positive(q, best.cutoff), q.event, settings.confidence).items():
+        text = f"{statistic.replace('_', ' ')} at the Youden cut-off, found in the same cases: too good"
+        rows.append(
+            _row(statistic, found.estimate, text, SHARE_SOURCE, ci_low=found.ci_low, ci_high=found.ci_high)
+            | place
+            | {"status": found.status}
+        )
+    corrected = (("sensitivity", best.sensitivity, 1), ("specificity", best.specificity, 2), ("index", best.index, 3))
+    for name, seen, column in corrected:
+        optimism = float(draws[:, column].mean()) if len(draws) else float("nan")
+        text = f"{name} at the Youden cut-off less its optimism ({optimism:.3f}) over {len(draws)} draws"
+        source = "Efron 1983 JASA 78:316; Harrell 2015 sec. 5.3"
+        rows.append(_row(f"youden_{name}_corrected", seen - optimism, text, source) | place)
+    return rows
+
+
+def _youden_draws(q: Question, settings: StatisticsSettings) -> np.ndarray:
+    """(n, 4) cut-off of each draw, and what sensitivity, specificity and J lose from the draw to all cases."""
+    random = np.random.default_rng(settings.seed)
+    out = []
+    for _ in range(settings.n_boot_model):
+        rows = random.integers(0, len(q.value), len(q.value))
+        best = roc.youden_point(q.value[rows], q.event[rows], q.risk)
+        if best is None or not np.isfinite(best.cutoff):
+            continue
+        positive = _positive(q, best.cutoff)
+        sensitivity = float(positive[q.event == 1].mean())
+        specificity = float((~positive[q.event == 0]).mean())
+        lost = (best.sensitivity - sensitivity, best.specificity - specificity)
+        out.append((best.cutoff, *lost, best.index - (sensitivity + specificity - 1)))
+    return np.array(out).reshape(-1, 4)
+
+
+def _curve_rows(q: Question) -> list[dict[str, Any]]:
+    curve = roc.roc_curve(q.value, q.event, q.risk)
+    text = "empirical curve; a case is positive at or beyond the cut-off"
+    return [
+        {"cutoff": c, "sensitivity": a, "specificity": b, "definition": text, "source": roc.DELONG_SOURCE}
+        for c, a, b in zip(curve.cutoff.tolist(), curve.sensitivity.tolist(), curve.specificity.tolist(), strict=True)
+    ]
+
+
+def _model_rows(q: Question, settings: StatisticsSettings) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Rows of the ridge logistic model of this one measure: calibration, Brier score, optimism; decision curve."""
+    predictor = q.value[:, None]
+    source = f"{model.MODEL_SOURCE}; optimism: Harrell 2015 sec. 5.3"
+    if len(q.value) < 2:
+        return [_row("model_auc", float("nan"), "ridge logistic model", source) | {"status": "too_few_cases"}], []
+    fit = model.fit_logistic(predictor, q.event, settings.penalty)
+    if fit.status != "ok":
+        return [_row("model_auc", float("nan"), "ridge logistic model", source) | {"status": fit.status}], []
+    chance = fit.probability(predictor)
+    seen = model.calibration(chance, q.event)
+    area = roc.roc_area(chance, q.event, "high").area
+    optimism = model.model_optimism(predictor, q.event, settings.penalty, settings.n_boot_model, settings.seed)
+    about = f"ridge logistic model (penalty {settings.penalty:g}), {optimism.n_draws} draws"
+    spread = float(q.value.std())
+    rows = [
+        _row("model_odds_ratio_per_sd", float(np.exp(fit.coefficients[0] * spread)), about, model.MODEL_SOURCE),
+        _row("model_auc", area, f"{about}; in the same cases", source),
+        _row("model_auc_corrected", area - optimism.area, f"{about}; less its optimism", source),
+        _row("calibration_intercept", seen.intercept, f"{about}; slope held at 1", model.CALIBRATION_SOURCE),
+        _row("calibration_slope", seen.slope, f"{about}; in the same cases", model.CALIBRATION_SOURCE),
+        _row("calibration_slope_corrected", seen.slope - optimism.slope, f"{about}; less its optimism", source),
+        _row("brier_score", seen.brier, f"{about}; in the same cases", model.BRIER_SOURCE),
+        _row("brier_score_corrected", seen.brier - optimism.brier, f"{about}; less its optimism", source),
+        _row("observed_expected_ratio", seen.observed_expected, f"{about}; events / expected events", source),
+    ]
+    benefit = model.net_benefit(chance, q.event, THRESHOLDS)
+    text = "net benefit of acting at or above the threshold probability; model fitted in the same cases"
+    decision = [
+        {"threshold": t, "net_benefit": own, "net_benefit_all": every, "net_benefit_none": 0.0, "definition": text}
+        | {"source": model.DECISION_SOURCE}
+        for t, (own, every) in zip(THRESHOLDS, benefit.tolist(), strict=True)
+    ]
+    return rows, decision
+
+
+def _dose_rows(q: Question, settings: StatisticsSettings) -> list[dict[str, Any]]:
+    """Share of events by quantile group of the measure, and the trend over the groups."""
+    if not len(q.value):
+        return []
+    k = settings.quantile_groups
+    edges = np.unique(np.quantile(q.value, np.arange(1, k) / k))
+    group = np.searchsorted(edges, q.value, "left")
+    p = trend_p(group, q.event)
+    rows = []
+    for number in np.unique(group):
+        mine = group == number
+        own = np.sort(q.value[mine])
+        found = share(int((q.event[mine] == 1).sum()), int(mine.sum()), confidence=settings.confidence)
+        rows.append(
+            {"quantile_group": int(number) + 1, "from_value": own[0], "to_value": own[-1], "median": np.median(own)}
+            | {"n": found.n, "n_events": found.x, "estimate": found.estimate, "ci_low": found.ci_low}
+            | {"ci_high": found.ci_high, "trend_p": p, "status": found.status}
+            | {"definition": f"share of events by quantile group ({k} groups, ties together); two-sided trend test"}
+            | {"source": f"{SHARE_SOURCE}; trend: Armitage 1955 Biometrics 11:375"}
+        )
+    return rows
+
+
+def trend_p(score: np.ndarray, event: np.ndarray) -> float:
+    """Two-sided p of the Cochran-Armitage trend of events over ordered scores; NaN where either is constant."""
+    from scipy.stats import norm
+
+    x, y = np.asarray(score, np.float64), np.asarray(event, np.float64)
+    n, mean = len(y), y.mean()
+    spread = mean * (1 - mean) * ((x - x.mean()) ** 2).sum()
+    if n < 2 or not spread > 0:
+        return float("nan")
+    return float(2 * norm.sf(abs(((x - x.mean()) * y).sum()) / np.sqrt(spread)))  # Armitage 1955
+
+
+def comparison_rows(questions: Sequence[Question], settings: StatisticsSettings) -> list[dict[str, Any]]:
+    """DeLong's paired test of each measure against the first, and of the two methods of one quantity."""
+    pairs = [(q, questions[0]) for q in questions[1:]]
+    by_name: dict[tuple[str, ...], list[Question]] = {}
+    for q in questions:
+        by_name.setdefault(tuple(q.names[k] for k in ("plan_id", "measure", "variant")), []).append(q)
+    for same in by_name.values():
+        pairs += [(a, b) for i, a in enumerate(same) for b in same[:i] if b is not questions[0]]
+    rows = []
+    for a, b in pairs:
+        found = roc.compare_areas(a.value, b.value, a.event, a.risk, b.risk, confidence=settings.confidence)
+        few = min(found.n_events, found.n_non_events) < settings.few_events
+        rows.append(
+            a.names
+            | {"risk": a.risk, "compared_with": " / ".join(b.names[k] for k in PREDICTOR[1:4] if b.names[k])}
+            | _row("auc_difference", found.difference, "area less area of compared_with, same cases", roc.DELONG_SOURCE)
+            | {"ci_low": found.ci_low, "ci_high": found.ci_high, "p_value": found.p_value, "status": found.status}
+            | {"n": found.n_events + found.n_non_events, "n_events": found.n_events, "n_missing": found.n_missing}
+            | {"n_non_events": found.n_non_events, "warning": "few_events" if few else ""}
+        )
+    return rows

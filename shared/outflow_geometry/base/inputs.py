@@ -1,0 +1,102 @@
+"""What a reading brings to the core: devices, plans, prostheses, targets and the chosen definitions.
+
+All points LPS, mm; percentages as in 10 for 10 %.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from outflow_geometry.base.frames import FloatArray, Volume
+
+
+@dataclass(frozen=True)
+class Device:
+    """A catheter-borne valve; stations from the inflow end (0) to the outflow end (height), mm."""
+
+    device_id: str
+    nominal_diameter: float
+    height: float
+    covered_from: float | None = None
+    covered_to: float | None = None
+    profile: tuple[tuple[float, float], ...] = ()
+    """(station, diameter) pairs, mm, linear between; empty = cylinder of the nominal diameter."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Where a virtual device sits (contract, plans.csv)."""
+
+    plan_id: str
+    device: Device
+    ventricular_depth: float | None = None
+    """mm from the ring plane to the outflow end; None = the inflow end lies in the ring plane."""
+    anchor: str = "ring"
+    """`ring` or `post_tips`."""
+    tilt_ap: float = 0.0
+    tilt_ic: float = 0.0
+    offset_ap: float = 0.0
+    offset_ic: float = 0.0
+
+
+@dataclass(frozen=True)
+class Prosthesis:
+    """A surgical valve or ring in place (contract, prostheses.csv), mm."""
+
+    prosthesis_id: str
+    labelled_size: float | None = None
+    true_inner_diameter: float | None = None
+    wall: float | None = None
+    post_height: float | None = None
+    leaflet_height: float | None = None
+
+
+@dataclass(frozen=True)
+class Cutoff:
+    """A cut-off of the neo-LVOT area with its endpoint, n and source (config/cutoffs.csv)."""
+
+    cutoff_id: str
+    area: float
+
+
+@dataclass(frozen=True)
+class GantryBox:
+    """What a C-arm can reach, degrees; common practice, no source."""
+
+    lao_rao_limit: float = 60.0
+    cra_cau_limit: float = 40.0
+
+
+@dataclass(frozen=True)
+class Definitions:
+    """The named choices of a study; defaults are the contract's."""
+
+    section_rule: str = "aortic_side"
+    search_upstream: float = 30.0
+    station_step: float = 0.5
+    beyond_aortic_plane: float = 8.0
+    solids: tuple[str, ...] = ("full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post")
+    systolic_window: tuple[float, float] = (10.0, 40.0)
+    """Percent of the R-R interval, both ends included, over which `mean_systole` averages (Meduri 2019)."""
+    draws: int = 200
+    seed: int = 20240229
+    cutoffs: tuple[Cutoff, ...] = ()
+    landmark_sd: Mapping[str, float] = field(default_factory=dict)
+    """Standard deviation of one coordinate by structure, mm; see uncertainty.landmark_sd."""
+    gantry: GantryBox = GantryBox()
+
+
+@dataclass(frozen=True)
+class ReadingInput:
+    """One reading of one phase: landmarks by structure ((n, 3) arrays, mm), image, plans and definitions."""
+
+    landmarks: Mapping[str, FloatArray]
+    volume: Volume | None
+    plans: tuple[Plan, ...] = ()
+    prosthesis: Prosthesis | None = None
+    definitions: Definitions = Definitions()
+    supine: bool | None = True
+    """Patient position: no views where False; None = not told, views hold for a supine patient."""
+    ring_volume: Volume | None = None
+    """The image around the ring at the scanner's own resolution, for edges of metal; None = use `volume`."""

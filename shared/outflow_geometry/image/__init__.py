@@ -1,0 +1,1 @@
+"""What follows from the image: levels, lumen, blood and metal edges."""

@@ -1,0 +1,208 @@
+"""Views of a C-arm: edge-on, en face, and what the gantry can reach.
+
+Directions LPS; angles in degrees: LAO(+)/RAO(-) and CRA(+)/CAU(-), the DICOM positioner primary and secondary
+angles (PS3.3 C.8.7.5), which name where the image receptor stands: +90 primary at the patient's left, +90
+secondary at the head, 0/0 in front of the patient. They hold for a patient lying supine.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray, unit
+from outflow_geometry.base.inputs import GantryBox
+from outflow_geometry.landmarks.anatomy import Anatomy
+
+FRONT = np.asarray([0.0, -1.0, 0.0])
+"""View direction at 0/0: the receptor in front of the patient."""
+
+PARALLEL_SINE = 1e-6
+"""Sine of the angle between two normals below which every view edge-on to one is edge-on to both."""
+
+CURVE_STEP = 1.0
+"""degrees along the great circle between the points of an edge-on curve."""
+
+
+@dataclass(frozen=True)
+class View:
+    """One C-arm view.
+
+    residual_tilt : degrees by which the planes of the view miss what it asks for (the largest, of several).
+    reachable : whether the gantry box holds it.
+    status : `ok`, or why the angles are None.
+    """
+
+    name: str
+    lao_rao: float | None
+    cra_cau: float | None
+    residual_tilt: float | None
+    reachable: bool | None
+    status: str = "ok"
+
+
+def view_direction(lao_rao: ArrayLike, cra_cau: ArrayLike) -> FloatArray:
+    """Direction (..., 3) from isocentre to receptor: (sin a cos b, -cos a cos b, sin b).
+
+    Source: DICOM PS3.3 C.8.7.5 (primary angle like a longitude, secondary like a latitude).
+
+    A receptor in front of the patient looks along -y of LPS; LAO 90 is on the left.
+
+    >>> (view_direction(0, 0) + 0.0).tolist()
+    [0.0, -1.0, 0.0]
+    >>> (view_direction(90, 0).round(6) + 0.0).tolist()
+    [1.0, 0.0, 0.0]
+    """
+    a, b = np.radians(np.asarray(lao_rao, dtype=np.float64)), np.radians(np.asarray(cra_cau, dtype=np.float64))
+    result: FloatArray = np.stack([np.sin(a) * np.cos(b), -np.cos(a) * np.cos(b), np.sin(b) + 0.0 * a], axis=-1)
+    return result
+
+
+def view_angles(direction: ArrayLike) -> tuple[float, float]:
+    """LAO/RAO and CRA/CAU, degrees, of a direction (3,): a = atan2(d_x, -d_y), b = asin(d_z).
+
+    >>> [round(angle, 6) for angle in view_angles(view_direction(30, -20))]
+    [30.0, -20.0]
+    """
+    d = unit(direction)
+    # atan2 with the equatorial length keeps b exact near the poles, where asin loses half its digits
+    return math.degrees(math.atan2(d[0], -d[1])), math.degrees(math.atan2(d[2], math.hypot(d[0], d[1])))
+
+
+def frontal(direction: ArrayLike) -> FloatArray:
+    """The one of the two opposite directions with the receptor in front of the patient, LAO/RAO in [-90, 90]."""
+    d = np.asarray(direction, dtype=np.float64)
+    return d if d[1] < 0.0 or (d[1] == 0.0 and d[0] > 0.0) else -d
+
+
+def edge_on_cra_cau(normal: ArrayLike, lao_rao: ArrayLike) -> FloatArray:
+    """CRA/CAU (...), degrees, at which a plane of `normal` (3,) is seen edge-on from `lao_rao` (...), degrees.
+
+    b = atan((n_y cos a - n_x sin a) / n_z), from d . n = 0. Same set as Blake et al., RSNA 2012, SSG04-09.
+    Raises `edge_on_vertical` where n_z = 0: every b is edge-on at one a, and none elsewhere.
+    """
+    n = unit(normal)
+    if n[2] == 0.0:
+        raise GeometryError("edge_on_vertical", "a plane parallel to the body's long axis has no CRA/CAU by LAO/RAO")
+    a = np.radians(np.asarray(lao_rao, dtype=np.float64))
+    result: FloatArray = np.degrees(np.arctan((n[1] * np.cos(a) - n[0] * np.sin(a)) / n[2]))
+    return result
+
+
+def edge_on_curve(normal: ArrayLike, step: float = CURVE_STEP) -> FloatArray:
+    """All frontal views edge-on to a plane: (n, 2) LAO/RAO and CRA/CAU, degrees, by rising LAO/RAO.
+
+    Walks half the great circle at even steps, so that nearly vertical curves are as well sampled as flat ones.
+    """
+    n = unit(normal)
+    nearest = FRONT - (FRONT @ n) * n
+    start = unit(nearest) if np.linalg.norm(nearest) > PARALLEL_SINE else np.asarray([1.0, 0.0, 0.0])
+    side = np.cross(n, start)
+    count = round(180.0 / step)
+    phi = np.radians(np.linspace(-90.0, 90.0, count + 1))[:, None]
+    d = np.cos(phi) * start + np.sin(phi) * side
+    lao = np.degrees(np.arctan2(d[:, 0], -d[:, 1]))
+    cra = np.degrees(np.arctan2(d[:, 2], np.hypot(d[:, 0], d[:, 1])))
+    order = np.lexsort((cra, lao))
+    return np.stack([lao[order], cra[order]], axis=1)
+
+
+def least_steep_edge_on(normal: ArrayLike) -> FloatArray:
+    """Of the views edge-on to a plane, the direction (3,) at the smallest angle to the frontal view (0/0).
+
+    Raises `edge_on_undefined` for a plane facing the front: all its edge-on views are 90 degrees away.
+    """
+    n = unit(normal)
+    nearest = FRONT - (FRONT @ n) * n
+    if np.linalg.norm(nearest) < PARALLEL_SINE:
+        raise GeometryError("edge_on_undefined", "the plane faces the front; all its edge-on views are equally steep")
+    return unit(nearest)
+
+
+def both_edge_on(first: ArrayLike, second: ArrayLike) -> FloatArray:
+    """The frontal direction (3,) in which two planes are both edge-on: +-unit(n1 x n2).
+
+    Raises `planes_parallel` where the two are parallel: then every edge-on view of one serves both.
+    """
+    across = np.cross(unit(first), unit(second))
+    if np.linalg.norm(across) < PARALLEL_SINE:
+        raise GeometryError("planes_parallel", "both planes are parallel; take the edge-on view of either")
+    return frontal(unit(across))
+
+
+def tilt_from_edge_on(direction: ArrayLike, normal: ArrayLike) -> float:
+    """Degrees by which a plane of `normal` is open in view `direction`: asin |d . n|."""
+    return math.degrees(math.asin(min(1.0, abs(float(unit(direction) @ unit(normal))))))
+
+
+def tilt_from_en_face(direction: ArrayLike, normal: ArrayLike) -> float:
+    """Degrees between the view `direction` and the plane's normal line."""
+    d, n = unit(direction), unit(normal)
+    return math.degrees(math.atan2(float(np.linalg.norm(np.cross(d, n))), abs(float(d @ n))))
+
+
+def reachable(lao_rao: float, cra_cau: float, box: GantryBox) -> bool:
+    """Whether the gantry box holds the view."""
+    return abs(lao_rao) <= box.lao_rao_limit and abs(cra_cau) <= box.cra_cau_limit
+
+
+def _mitral_edge_on(anatomy: Anatomy) -> tuple[FloatArray, list[FloatArray], bool]:
+    return least_steep_edge_on(anatomy.ring_plane.normal), [anatomy.ring_plane.normal], True
+
+
+def _mitral_en_face(anatomy: Anatomy) -> tuple[FloatArray, list[FloatArray], bool]:
+    return frontal(anatomy.ring_plane.normal), [anatomy.ring_plane.normal], False
+
+
+def _aortic_edge_on(anatomy: Anatomy) -> tuple[FloatArray, list[FloatArray], bool]:
+    return least_steep_edge_on(anatomy.aortic_plane.normal), [anatomy.aortic_plane.normal], True
+
+
+def _both_edge_on(anatomy: Anatomy) -> tuple[FloatArray, list[FloatArray], bool]:
+    normals = [anatomy.ring_plane.normal, anatomy.aortic_plane.normal]
+    return both_edge_on(normals[0], normals[1]), normals, True
+
+
+def _three_chamber(anatomy: Anatomy) -> tuple[FloatArray, list[FloatArray], bool]:
+    return frontal(anatomy.three_chamber.normal), [anatomy.three_chamber.normal], False
+
+
+VIEWS: dict[str, Callable[[Anatomy], tuple[FloatArray, list[FloatArray], bool]]] = {
+    "mitral_edge_on": _mitral_edge_on,
+    "mitral_en_face": _mitral_en_face,
+    "aortic_edge_on": _aortic_edge_on,
+    "both_edge_on": _both_edge_on,
+    "three_chamber": _three_chamber,
+}
+"""Views of the study contract: direction, normals of the planes concerned, and whether these are edge-on."""
+
+
+def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox) -> list[View]:
+    """All views of one reading; without angles (status `not_supine`) where the patient did not lie supine.
+
+    Where the position is not told (supine None: a volume without DICOM header, an empty PatientPosition) the angles
+    stand under the status `position_unknown`: they hold for a supine patient.
+
+    Source: SCCT 2019 expert consensus: where the patient did not lie supine, angles are not to be given.
+    """
+    status = "position_unknown" if supine is None else "ok"
+    views: list[View] = []
+    for name, function in VIEWS.items():
+        if supine is False:
+            views.append(View(name, None, None, None, None, "not_supine"))
+            continue
+        try:
+            direction, normals, edge_on = function(anatomy)
+        except GeometryError as error:
+            views.append(View(name, None, None, None, None, error.code))
+            continue
+        lao_rao, cra_cau = view_angles(direction)
+        given = view_direction(lao_rao, cra_cau)
+        tilt = max((tilt_from_edge_on if edge_on else tilt_from_en_face)(given, normal) for normal in normals)
+        views.append(View(name, lao_rao, cra_cau, tilt, reachable(lao_rao, cra_cau, box), status))
+    return views

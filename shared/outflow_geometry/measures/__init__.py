@@ -1,0 +1,1 @@
+"""The registry of measures and the reading measured by it."""

@@ -1,0 +1,287 @@
+"""The functions behind the registry of measures, and the frame that each is given.
+
+Lengths mm, areas mm2, volumes ml, angles degrees, percentages as in 10 for 10 %. Each function takes (frame,
+variant, method) and returns a number, or a number and a status word, or raises GeometryError.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+from scipy.special import ndtr
+
+from outflow_geometry.base.contours import Contour, closed_contour
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
+from outflow_geometry.base.planes import least_squares_plane
+from outflow_geometry.landmarks import aortic, leaflet, mitral, sizing
+from outflow_geometry.landmarks.anatomy import Anatomy
+
+RING_TABLE_DIFFERENCE = 1.0
+"""mm between a ring's inner diameter from the image and from the table, above which both need a look."""
+
+CHANCE_DECIMALS = 4
+"""Of a chance: the tails of a normal distribution tell no more of a few hundred draws."""
+
+TINY_DEVIATION = 1e-9
+"""Draws that all agree leave a chance of 0 or 1, not a division by zero."""
+
+Value = float | tuple[float, str]
+Key = tuple[str, str, str]
+"""Measure, variant, method."""
+
+
+@dataclass(frozen=True)
+class SectionNumbers:
+    """The smallest section of one solid along one path."""
+
+    area: float
+    station: float
+    native_area: float
+    residual_fraction: float
+    septum_distance: float
+    diameter_max: float
+    diameter_min: float
+    status: str = "ok"
+
+
+class ImageFindings(Protocol):
+    """What the image of the phase tells about one reading; each raises GeometryError where it cannot."""
+
+    def aortic_contour(self) -> Contour: ...
+    def ring_inner_diameter(self, variant: str) -> Value: ...
+    def septal_thickness(self) -> float: ...
+    def lv_volume(self) -> Value: ...
+
+
+class SectionFindings(Protocol):
+    """Smallest sections of one plan, by solid and method; each raises GeometryError where there is none."""
+
+    def smallest(self, solid: str, method: str) -> SectionNumbers: ...
+    def bottleneck(self, solid: str, method: str) -> Value: ...
+
+
+@dataclass(frozen=True)
+class Draws:
+    """A measured value and its redrawn estimates, and what the truth may be by them."""
+
+    value: float
+    redrawn: FloatArray
+
+    def chance_below(self, limit: float) -> float:
+        """Chance that the truth lies below `limit`: normal about the value less the draws' shift, with their SD."""
+        likeliest = 2.0 * self.value - float(np.mean(self.redrawn))
+        return float(ndtr((limit - likeliest) / max(float(np.std(self.redrawn, ddof=1)), TINY_DEVIATION)))
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What a measure's function is given: one reading, and one of its plans where the measure is of a plan."""
+
+    anatomy: Anatomy
+    definitions: Definitions
+    image: ImageFindings
+    prosthesis: Prosthesis | None = None
+    plan: Plan | None = None
+    sections: SectionFindings | None = None
+    draws: Mapping[Key, Draws] = field(default_factory=dict)
+
+    @cached_property
+    def d_shape(self) -> mitral.DShape:
+        """The ring contour cut at the trigones."""
+        return mitral.d_shape(self.anatomy)
+
+    @cached_property
+    def image_annulus(self) -> Contour:
+        """The lumen edge on the aortic plane."""
+        return self.image.aortic_contour()
+
+    def annulus(self, method: str) -> Contour:
+        """The aortic annulus as traced by the reader or as found in the image."""
+        return self.anatomy.traced_aortic_contour if method == "reader_points" else self.image_annulus
+
+    def smallest(self, variant: str, method: str) -> SectionNumbers:
+        """The smallest section of the solid that `variant` begins with."""
+        if self.sections is None:
+            raise GeometryError("missing_image", "sections need an image of the phase")
+        return self.sections.smallest(variant.split("/")[0], method)
+
+
+def _ring(frame: Frame, value: float) -> Value:
+    return value, mitral.ring_status(frame.anatomy)
+
+
+def mitral_area(frame: Frame, variant: str, method: str) -> Value:
+    return _ring(frame, frame.d_shape.area if variant == "d_shape" else frame.anatomy.ring_contour.area)
+
+
+def mitral_perimeter(frame: Frame, variant: str, method: str) -> Value:
+    if variant == "d_shape":
+        return _ring(frame, frame.d_shape.perimeter)
+    contour = frame.anatomy.ring_contour
+    return _ring(frame, contour.perimeter if variant == "projected" else contour.spatial_perimeter)
+
+
+def mitral_diameter(frame: Frame, variant: str, method: str) -> Value:
+    anatomy = frame.anatomy
+    if variant == "intertrigonal":
+        return mitral.intertrigonal_distance(anatomy)
+    if variant == "circle_fit":
+        return mitral.circle_fit_diameter(anatomy)
+    if variant == "septal_lateral":
+        return _ring(frame, mitral.septal_lateral_diameter(anatomy))
+    if variant == "intercommissural":
+        return _ring(frame, mitral.intercommissural_diameter(anatomy))
+    return _ring(frame, _contour_diameter(anatomy.ring_contour, variant))
+
+
+def _contour_diameter(contour: Contour, variant: str) -> float:
+    if variant == "area":
+        return mitral.area_diameter(contour.area)
+    if variant == "perimeter":
+        return mitral.perimeter_diameter(contour.perimeter)
+    return contour.axis_diameters[0 if variant == "max" else 1]
+
+
+def mitral_eccentricity(frame: Frame, variant: str, method: str) -> Value:
+    return _ring(frame, mitral.eccentricity(*frame.anatomy.ring_contour.axis_diameters))
+
+
+def mitral_nonplanarity(frame: Frame, variant: str, method: str) -> Value:
+    function = mitral.nonplanarity_rms if variant == "rms" else mitral.nonplanarity_range
+    return function(frame.anatomy)
+
+
+def ring_inner_diameter(frame: Frame, variant: str, method: str) -> Value:
+    if frame.prosthesis is None:
+        raise GeometryError("missing_prosthesis", "no prosthesis is listed for the case")
+    table = frame.prosthesis.true_inner_diameter
+    if variant == "table":
+        if table is None:
+            raise GeometryError("missing_true_inner_diameter", "prostheses.csv gives no true_inner_diameter_mm")
+        return table
+    found = frame.image.ring_inner_diameter(variant)
+    value, status = found if isinstance(found, tuple) else (found, "ok")
+    if status == "ok" and table is not None and abs(value - table) > RING_TABLE_DIFFERENCE:
+        status = "differs_from_table"
+    return value, status
+
+
+def _aortic(frame: Frame, contour: Contour, value: float) -> Value:
+    return value, aortic.annulus_status(frame.anatomy, contour)
+
+
+def aortic_area(frame: Frame, variant: str, method: str) -> Value:
+    contour = frame.annulus(method)
+    return _aortic(frame, contour, contour.area)
+
+
+def aortic_perimeter(frame: Frame, variant: str, method: str) -> Value:
+    contour = frame.annulus(method)
+    return _aortic(frame, contour, contour.perimeter)
+
+
+def aortic_diameter(frame: Frame, variant: str, method: str) -> Value:
+    contour = frame.annulus(method)
+    return _aortic(frame, contour, _contour_diameter(contour, variant))
+
+
+def aortic_eccentricity(frame: Frame, variant: str, method: str) -> Value:
+    contour = frame.annulus(method)
+    return _aortic(frame, contour, mitral.eccentricity(*contour.axis_diameters))
+
+
+def aorto_mitral_angle(frame: Frame, variant: str, method: str) -> Value:
+    functions = {
+        "opening": aortic.opening_angle,
+        "opening_three_chamber": aortic.opening_angle_three_chamber,
+        "axis": aortic.axis_angle,
+    }
+    return functions[variant](frame.anatomy), aortic.angle_status(frame.anatomy)
+
+
+def neo_lvot_area(frame: Frame, variant: str, method: str) -> Value:
+    section = frame.smallest(variant, method)
+    return section.area, section.status
+
+
+def native_lvot_area(frame: Frame, variant: str, method: str) -> Value:
+    section = frame.smallest(variant, method)
+    return section.native_area, section.status
+
+
+def lvot_residual_fraction(frame: Frame, variant: str, method: str) -> Value:
+    section = frame.smallest(variant, method)
+    return section.residual_fraction, section.status
+
+
+def neo_lvot_station(frame: Frame, variant: str, method: str) -> Value:
+    section = frame.smallest(variant, method)
+    return section.station, section.status
+
+
+def device_septum_distance(frame: Frame, variant: str, method: str) -> Value:
+    section = frame.smallest(variant, method)
+    return section.septum_distance, section.status
+
+
+def neo_lvot_diameter(frame: Frame, variant: str, method: str) -> Value:
+    section = frame.smallest(variant, method)
+    return section.diameter_max if variant.endswith("/max") else section.diameter_min, section.status
+
+
+def bottleneck_area(frame: Frame, variant: str, method: str) -> Value:
+    if frame.sections is None:
+        raise GeometryError("missing_image", "sections need an image of the phase")
+    return frame.sections.bottleneck(variant, method)
+
+
+def neo_lvot_chance_below(frame: Frame, variant: str, method: str) -> Value:
+    solid, cutoff_id = variant.split("/", 1)
+    draws = frame.draws.get(("neo_lvot_area", solid, method))
+    if draws is None:
+        frame.smallest(solid, method)  # says why, where there is no area at all
+        if frame.definitions.draws == 0:
+            raise GeometryError("no_draws", "the study asks for no draws; set uncertainty.draws")
+        raise GeometryError("unknown_landmark_scatter", "no landmark scatter is known; set uncertainty.prior_sd_mm")
+    area = next(c.area for c in frame.definitions.cutoffs if c.cutoff_id == cutoff_id)
+    return round(draws.chance_below(area), CHANCE_DECIMALS)
+
+
+def traced_area(frame: Frame, variant: str, method: str) -> Value:
+    points = frame.anatomy.structure("outflow_trace")
+    plane = least_squares_plane(points, "outflow_trace")
+    return closed_contour(points, plane, "outflow_trace", check=frame.anatomy.checked, crescent=True).area
+
+
+def oversizing(frame: Frame, variant: str, method: str) -> Value:
+    if frame.plan is None:
+        raise GeometryError("missing_plan", "oversizing needs a planned device")
+    device = frame.plan.device.nominal_diameter
+    ring = frame.anatomy.ring_contour
+    if variant == "area":
+        return _ring(frame, sizing.area_oversizing(device, ring.area))
+    if variant == "perimeter":
+        return _ring(frame, sizing.perimeter_oversizing(device, ring.perimeter))
+    return _ring(frame, sizing.diameter_oversizing(device, mitral.area_diameter(ring.area)))
+
+
+def leaflet_length(frame: Frame, variant: str, method: str) -> Value:
+    return leaflet.leaflet_length(frame.anatomy)
+
+
+def septal_thickness(frame: Frame, variant: str, method: str) -> Value:
+    return frame.image.septal_thickness()
+
+
+def ring_septum_distance(frame: Frame, variant: str, method: str) -> Value:
+    return leaflet.ring_septum_distance(frame.anatomy)
+
+
+def lv_volume(frame: Frame, variant: str, method: str) -> Value:
+    return frame.image.lv_volume()

@@ -1,0 +1,163 @@
+"""Measures over the phases of a case: end-systole, mean of systole, smallest over all phases.
+
+Lengths mm, areas mm2; phases in percent of the R-R interval. One reader's read at a time: reads are never mixed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.measures.evaluation import MeasuredValue
+from outflow_geometry.measures.reading import ReadingResult
+from outflow_geometry.measures.registry import REGISTRY, SOLID, Measure, measure
+from outflow_geometry.scatter.uncertainty import NORMAL_95
+
+FEWEST_VOLUMES = 2
+"""Phases with an lv_volume needed to tell end-systole: one volume is neither smallest nor largest."""
+
+FEWEST_SYSTOLIC = 3
+"""Phases in the systolic window needed for a mean (common practice, no source): with fewer it depends on which."""
+
+Row = tuple[str, str, str, str]
+"""Plan, measure, solid, method."""
+
+
+def measure_case(
+    readings: Sequence[tuple[float | None, ReadingResult]], definitions: Definitions
+) -> tuple[MeasuredValue, ...]:
+    """Rows with phase null from all phases (percent, None = unknown) of one reader's read.
+
+    end_systole : the value at the phase of the smallest lv_volume.
+    mean_systole : mean of the values over the phases within `definitions.systolic_window`, both ends included.
+    min_over_phases : the smallest value of the measure over all phases.
+
+    Status: `missing_plan`, `phase_unknown`, `too_few_phases` (fewer than 2 volumes), `no_systolic_phase`,
+    `few_systolic_phases`, `phases_missing` (a phase that the rule asks for has no value), `single_phase`; else that
+    of the values used.
+    """
+    results = dict(readings)
+    tables = {phase: _by_row(result) for phase, result in results.items()}
+    rows: list[MeasuredValue] = []
+    plans = list(dict.fromkeys(v.plan_id for r in results.values() for v in r.values if _of_plan(v)))
+    for plan_id in plans:
+        for entry in REGISTRY:
+            for variant in entry.case_variants:
+                rule = variant.split("/")[1]
+                for solid in definitions.solids:
+                    for method in entry.methods:
+                        row = (plan_id, entry.id, solid, method)
+                        found = {p: t[row] for p, t in tables.items() if row in t}
+                        if not found:
+                            continue
+                        value = (
+                            _RULES[rule](row, found, tables, definitions, _volumes(results))
+                            if any(v.status != "missing_plan" for v in found.values())
+                            else next(iter(found.values()))
+                        )
+                        rows.append(replace(value, variant=variant.replace(SOLID, solid)))
+    return tuple(rows)
+
+
+def end_systole(results: Mapping[float | None, ReadingResult]) -> float | None:
+    """Phase of the smallest lv_volume, percent; None where fewer than two phases have one."""
+    volumes = _volumes(results)
+    return min(volumes, key=lambda phase: (volumes[phase], phase)) if len(volumes) >= FEWEST_VOLUMES else None
+
+
+def _of_plan(value: MeasuredValue) -> bool:
+    return bool(value.plan_id) or value.status == "missing_plan"
+
+
+def _by_row(result: ReadingResult) -> dict[Row, MeasuredValue]:
+    return {(v.plan_id, v.measure, v.variant, v.method): v for v in result.values}
+
+
+def _volumes(results: Mapping[float | None, ReadingResult]) -> dict[float, float]:
+    """lv_volume, ml, by known phase."""
+    volumes: dict[float, float] = {}
+    for phase, result in results.items():
+        for value in result.values:
+            if value.measure == "lv_volume" and value.value is not None and phase is not None:
+                volumes[phase] = value.value
+    return volumes
+
+
+def _empty(like: MeasuredValue, status: str) -> MeasuredValue:
+    return replace(like, value=None, std_error=None, ci_low=None, ci_high=None, status=status)
+
+
+Values = Mapping[float | None, MeasuredValue]
+Tables = Mapping[float | None, Mapping[Row, MeasuredValue]]
+
+
+def _end_systole(
+    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float]
+) -> MeasuredValue:
+    any_value = next(iter(found.values()))
+    if None in tables and len(tables) > len(volumes):
+        return _empty(any_value, "phase_unknown")
+    if len(volumes) < FEWEST_VOLUMES:
+        return _empty(any_value, "too_few_phases")
+    phase = min(volumes, key=lambda p: (volumes[p], p))
+    value = found.get(phase)
+    if value is None:
+        return _empty(any_value, "phases_missing")
+    # a phase without volume might have been the smallest
+    if value.status == "ok" and len(volumes) < len(tables):
+        return replace(value, status="phases_missing")
+    return value
+
+
+def _mean_systole(
+    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float]
+) -> MeasuredValue:
+    any_value = next(iter(found.values()))
+    low, high = definitions.systolic_window
+    wanted = [phase for phase in tables if phase is not None and low <= phase <= high]
+    if not wanted:
+        return _empty(any_value, "phase_unknown" if None in tables else "no_systolic_phase")
+    used = [found[p] for p in wanted if p in found and found[p].value is not None]
+    if not used:
+        return _empty(any_value, found[wanted[0]].status if wanted[0] in found else "phases_missing")
+    mean = float(np.mean([v.value for v in used]))
+    errors = [v.std_error for v in used if v.std_error is not None]
+    # the landmarks of each phase are set anew, so their errors are independent
+    error = math.sqrt(sum(e * e for e in errors)) / len(used) if len(errors) == len(used) else None
+    status = next((v.status for v in used if v.status != "ok"), "ok")
+    if len(wanted) < FEWEST_SYSTOLIC:
+        status = "few_systolic_phases"
+    elif len(used) < len(wanted):
+        status = "phases_missing"
+    interval = (None, None) if error is None else _interval_of_mean(mean, error, used, measure(row[1]))
+    return replace(any_value, value=mean, std_error=error, ci_low=interval[0], ci_high=interval[1], status=status)
+
+
+def _interval_of_mean(mean: float, error: float, used: list[MeasuredValue], entry: Measure) -> tuple[float, float]:
+    """Normal interval of a mean about the mean of the phases' own middles, wide enough to hold the mean itself."""
+    ends = [(v.ci_low, v.ci_high) for v in used if v.ci_low is not None and v.ci_high is not None]
+    middle = float(np.mean([0.5 * (low + high) for low, high in ends])) if ends else mean
+    low, high = min(middle - NORMAL_95 * error, mean), max(middle + NORMAL_95 * error, mean)
+    return max(low, -math.inf if entry.lowest is None else entry.lowest), high
+
+
+def _min_over_phases(
+    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float]
+) -> MeasuredValue:
+    known = {phase: value for phase, value in found.items() if value.value is not None}
+    any_value = next(iter(found.values()))
+    if not known:
+        return _empty(any_value, any_value.status)
+    value = min(known.items(), key=lambda item: (item[1].value, -1.0 if item[0] is None else item[0]))[1]
+    if len(tables) == 1:
+        return replace(value, status="single_phase" if value.status == "ok" else value.status)
+    if len(known) < len(tables) and value.status == "ok":
+        return replace(value, status="phases_missing")
+    return value
+
+
+_RULES = {"end_systole": _end_systole, "mean_systole": _mean_systole, "min_over_phases": _min_over_phases}

@@ -1,0 +1,86 @@
+"""One reading of one phase, measured: landmarks, image and plans in; values, curves, views and drawing out.
+
+All points LPS, mm, float64.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from outflow_geometry.base.inputs import ReadingInput
+from outflow_geometry.image.lumen import PhaseImage
+from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.landmarks.views import View, reading_views
+from outflow_geometry.measures.drawing import Curve, draw_reading, plan_curves
+from outflow_geometry.measures.evaluation import MeasuredValue, evaluate, evaluate_plan, evaluate_without_plan
+from outflow_geometry.measures.image_findings import PhaseFindings
+from outflow_geometry.measures.measure_functions import Frame
+from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.scatter.redrawn_sections import PlanRedraws
+from outflow_geometry.scatter.responses import ReadingResponses, RedrawnFindings
+from outflow_geometry.scatter.settling import settled_landmarks
+from outflow_geometry.scatter.uncertainty import redrawn_landmarks, scatter_known
+
+
+@dataclass(frozen=True)
+class ReadingResult:
+    """All that one reading gives.
+
+    values : rows of the measurements table; curves : area curves of each plan, solid and path; views : C-arm views.
+    drawing : what the case sheet draws, ready for JSON (lists, numbers, strings, None).
+    """
+
+    values: tuple[MeasuredValue, ...]
+    curves: tuple[Curve, ...]
+    views: tuple[View, ...]
+    drawing: dict[str, Any]
+
+
+def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> ReadingResult:
+    """Measure one reading.
+
+    Parameters
+    ----------
+    image : what the readings of one phase share; made from `reading.volume` where None.
+
+    A measure that cannot be had is a row with null value and a status. Nothing raises for bad geometry.
+    """
+    if image is None and reading.volume is not None:
+        image = PhaseImage(reading.volume)
+    chosen = reading.definitions
+    anatomy = build_anatomy(reading.landmarks)
+    findings = PhaseFindings(image, anatomy, reading.prosthesis, reading.ring_volume)
+    frame = Frame(anatomy, chosen, findings, reading.prosthesis)
+    draws = chosen.draws if scatter_known(anatomy.landmarks, chosen.landmark_sd) else 0
+    scattered = redrawn_landmarks(anatomy.landmarks, chosen.landmark_sd, draws, chosen.seed) if draws else []
+    redrawn_anatomies = [build_anatomy(points, checked=False) for points in scattered]
+    settled = settled_landmarks(anatomy.landmarks, chosen.landmark_sd) if draws else anatomy.landmarks
+    middle_anatomy = build_anatomy(settled, checked=False)
+    responses = ReadingResponses(findings)
+    middle = Frame(middle_anatomy, chosen, RedrawnFindings(responses, middle_anatomy), reading.prosthesis)
+    redrawn = [
+        Frame(again, chosen, RedrawnFindings(responses, again), reading.prosthesis) for again in redrawn_anatomies
+    ]
+    values, _ = evaluate(frame, "reading", redrawn, middle=middle)
+    lumen = ReadingLumen(findings)
+    curves: list[Curve] = []
+    redraws_by_plan: dict[str, PlanRedraws] = {}
+    for plan in reading.plans:
+        sections = PlanSections(plan, reading.prosthesis, chosen, lumen)
+        redraws = redraws_by_plan[plan.plan_id] = PlanRedraws(sections, middle_anatomy, redrawn_anatomies)
+        values += evaluate_plan(
+            Frame(anatomy, chosen, findings, reading.prosthesis, plan, sections),
+            [
+                Frame(f.anatomy, chosen, f.image, reading.prosthesis, plan, s)
+                for f, s in zip(redrawn, redraws.each(), strict=True)
+            ],
+            plan.plan_id,
+            replace(middle, plan=plan, sections=sections),
+        )
+        curves += plan_curves(sections)
+    if not reading.plans:
+        values += evaluate_without_plan(frame)
+    views = tuple(reading_views(anatomy, reading.supine, chosen.gantry))
+    drawing = draw_reading(frame, lumen, redraws_by_plan, values)
+    return ReadingResult(tuple(values), tuple(curves), views, drawing)

@@ -1,0 +1,1 @@
+"""Outflow path, device solids and sections between them."""

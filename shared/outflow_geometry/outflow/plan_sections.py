@@ -1,0 +1,165 @@
+"""Sections of one plan for the measures: lumen, paths and solids found once, on first use.
+
+All points LPS, mm, float64.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass, field
+
+from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
+from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.landmarks.leaflet import leaflet_length
+from outflow_geometry.measures.image_findings import PhaseFindings
+from outflow_geometry.measures.measure_functions import SectionNumbers, Value
+from outflow_geometry.outflow.bottleneck import bottleneck_area
+from outflow_geometry.outflow.centreline import automatic_path
+from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
+from outflow_geometry.outflow.residual import SmallestSection, smallest_section
+from outflow_geometry.outflow.sections import AreaCurves, area_curves
+from outflow_geometry.outflow.solids import Solid, build_solid
+
+PATH_METHODS = ("reader_path", "automatic_path")
+
+
+@dataclass(frozen=True)
+class ReadingLumen:
+    """Outflow lumen and reader's path of one reading, shared by its plans."""
+
+    findings: PhaseFindings
+    _found: dict[Hashable, object] = field(default_factory=dict)
+
+    @property
+    def anatomy(self) -> Anatomy:
+        """The reading's anatomy."""
+        return self.findings.anatomy
+
+    @property
+    def lumen(self) -> Lumen:
+        """The outflow lumen."""
+        return self.findings.lumen
+
+    @property
+    def reader_path(self) -> OutflowPath:
+        """The reader's own path; raises `missing_outflow_path`."""
+        return tried_once(
+            self._found, "path", lambda: reader_path(self.anatomy.structure("outflow_path"), self.anatomy)
+        )
+
+
+@dataclass(frozen=True)
+class PlanSections:
+    """Smallest sections, area curves and bottlenecks of one plan, by solid and method."""
+
+    plan: Plan
+    prosthesis: Prosthesis | None
+    definitions: Definitions
+    reading: ReadingLumen
+    _found: dict[Hashable, object] = field(default_factory=dict)
+
+    @property
+    def methods(self) -> tuple[str, ...]:
+        """The paths that the reading has: the reader's where drawn, the automatic one always."""
+        return PATH_METHODS if self.reading.anatomy.has("outflow_path") else PATH_METHODS[1:]
+
+    def solid(self, name: str) -> Solid:
+        """The solid variant of the planned device."""
+        return tried_once(self._found, ("solid", name), lambda: self._solid(name))
+
+    def _solid(self, name: str) -> Solid:
+        anatomy = self.reading.anatomy
+        length = leaflet_length(anatomy) if anatomy.has("anterior_leaflet") else None
+        tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None
+        return build_solid(name, self.plan, self.prosthesis, anatomy, length, tips)
+
+    def solids(self) -> dict[str, Solid]:
+        """Every solid variant that can be had."""
+        found: dict[str, Solid] = {}
+        for name in self.definitions.solids:
+            try:
+                found[name] = self.solid(name)
+            except GeometryError:
+                continue  # its own rows say why
+        return found
+
+    def path(self, method: str) -> OutflowPath:
+        """The outflow path of `method`; the automatic one runs through the lumen left by the whole device."""
+        if method == "reader_path":
+            return self.reading.reader_path
+        return tried_once(self._found, "automatic_path", self._automatic_path)
+
+    def _automatic_path(self) -> OutflowPath:
+        reading = self.reading
+        return automatic_path(reading.lumen, reading.anatomy, self.solid("full_frame"), reading.findings.phase)
+
+    def curves(self, method: str) -> AreaCurves:
+        """Area curves of all solids along the path of `method`."""
+        return tried_once(self._found, ("curves", method), lambda: self._curves(method))
+
+    def _curves(self, method: str) -> AreaCurves:
+        chosen = self.definitions
+        return area_curves(
+            self.reading.lumen,
+            self.path(method),
+            self.reading.anatomy,
+            self.solids(),
+            chosen.section_rule,
+            search_upstream=chosen.search_upstream,
+            station_step=chosen.station_step,
+            beyond_aortic_plane=chosen.beyond_aortic_plane,
+        )
+
+    def section(self, solid: str, method: str) -> SmallestSection:
+        """The smallest section with its outlines."""
+        return tried_once(self._found, ("section", solid, method), lambda: self._section(solid, method))
+
+    def _section(self, solid: str, method: str) -> SmallestSection:
+        chosen = self.definitions
+        wanted = self.solid(solid)
+        return smallest_section(
+            self.reading.lumen,
+            self.path(method),
+            self.reading.anatomy,
+            wanted,
+            chosen.section_rule,
+            search_upstream=chosen.search_upstream,
+            station_step=chosen.station_step,
+            beyond_aortic_plane=chosen.beyond_aortic_plane,
+            curves=self.curves(method),
+        )
+
+    def smallest(self, solid: str, method: str) -> SectionNumbers:
+        """The numbers of the smallest section; a doubtful lumen speaks before the section's own status."""
+        found = self.section(solid, method)
+        lumen_status = self.reading.lumen.status
+        return SectionNumbers(
+            found.area,
+            found.station,
+            found.native_area,
+            found.residual_fraction,
+            found.septum_distance,
+            found.diameter_max,
+            found.diameter_min,
+            found.status if lumen_status == "ok" else lumen_status,
+        )
+
+    def bottleneck(self, solid: str, method: str) -> Value:
+        """The smallest section over plane orientations, mm2."""
+        return tried_once(self._found, ("bottleneck", solid, method), lambda: self._bottleneck(solid, method))
+
+    def _bottleneck(self, solid: str, method: str) -> Value:
+        chosen = self.definitions
+        found = bottleneck_area(
+            self.reading.lumen,
+            self.path(method),
+            self.reading.anatomy,
+            self.solid(solid),
+            self.section(solid, method),
+            chosen.section_rule,
+            search_upstream=chosen.search_upstream,
+            beyond_aortic_plane=chosen.beyond_aortic_plane,
+        )
+        return found.area, self.reading.lumen.status

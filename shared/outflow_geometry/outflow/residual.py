@@ -1,0 +1,269 @@
+"""The neo-LVOT: the smallest section of the outflow lumen beside a virtual device.
+
+All points LPS, mm, float64; areas mm2.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.outflow_path import OutflowPath
+from outflow_geometry.outflow.sections import (
+    FARTHEST,
+    AreaCurves,
+    SectionStack,
+    aortic_side,
+    counted_areas,
+    counted_parts,
+    curve_stations,
+    cut_by,
+    section_stack,
+)
+from outflow_geometry.outflow.solids import EXACT_ARC_STEPS, Solid
+
+RANGE_SCAN = 0.25
+"""mm between stations at which the planes are tested for meeting the solid, before bisection."""
+
+RANGE_TOLERANCE = 1e-4
+"""mm to which the last plane that meets the solid is located."""
+
+SEPTAL_FAN = 30.0
+"""degrees on either side of the aortic direction that count as septum (ring-to-septum distances use this arc;
+from memory)."""
+
+ROUNDS = 4
+"""Times that stations are put between those known; each divides their distance by four."""
+
+SMALLEST_RISE = 0.1
+"""mm2; where the curve's neighbours rise less, its minimum is known to a quarter of that."""
+
+CLOSEST_STATIONS = 0.004
+"""mm; stations are not put closer."""
+
+AT_END = 0.05
+"""mm; a smallest section nearer than this to an end of the range lies at the end."""
+
+
+@dataclass(frozen=True)
+class SmallestSection:
+    """The smallest section of one solid along one path.
+
+    area, native_area : mm2; station : mm; residual_fraction : area / native_area.
+    septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
+    diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
+    plane : section plane; blood, device, residual : shapely geometries in its (u, v).
+    status : `ok`, `smallest_at_annulus`, `smallest_at_upstream_end`, `path_short_of_solid`, `no_section`,
+        `section_leaves_image` (part of it lies within a voxel of the image's border).
+    """
+
+    area: float
+    station: float
+    native_area: float
+    residual_fraction: float
+    septum_distance: float
+    diameter_max: float
+    diameter_min: float
+    plane: Plane
+    blood: Any
+    device: Any
+    residual: Any
+    status: str
+
+
+def last_meeting_station(
+    path: OutflowPath, solid: Solid, anatomy: Anatomy, search_upstream: float
+) -> tuple[float, bool]:
+    """Most upstream station whose plane meets the solid on the aortic side, mm, and whether the path ended first.
+
+    Located by bisection to 1e-4 mm. Raises GeometryError `solid_not_met`.
+    """
+    side = aortic_side(anatomy, solid.axis)
+    lowest = max(-search_upstream, path.first)
+
+    def meets(stations: FloatArray) -> FloatArray:
+        points, tangents = path.at(stations)
+        low, high = solid.half_heights(side, points, tangents)
+        return np.minimum(-low, high)
+
+    count = max(math.ceil(-lowest / RANGE_SCAN), 1)
+    scan = np.linspace(lowest, 0.0, count + 1)
+    met = np.flatnonzero(meets(scan) >= 0.0)
+    if len(met) == 0:
+        raise GeometryError(
+            "solid_not_met",
+            f"no plane within {-lowest:.0f} mm upstream of the annulus meets the device; check plan and path",
+        )
+    first = int(met[0])
+    if first == 0:
+        return float(scan[0]), path.first > -search_upstream
+    outside, inside = float(scan[first - 1]), float(scan[first])
+    while inside - outside > RANGE_TOLERANCE:
+        middle = 0.5 * (inside + outside)
+        if float(meets(np.array([middle]))[0]) >= 0.0:
+            inside = middle
+        else:
+            outside = middle
+    return inside, False
+
+
+def smallest_section(
+    lumen: Lumen,
+    path: OutflowPath,
+    anatomy: Anatomy,
+    solid: Solid,
+    rule: str = "aortic_side",
+    *,
+    search_upstream: float = 30.0,
+    station_step: float = 0.5,
+    beyond_aortic_plane: float = 8.0,
+    curves: AreaCurves | None = None,
+) -> SmallestSection:
+    """The neo-LVOT of a solid; `curves` of the same plan, path and rule spare cutting the sections again.
+
+    Raises GeometryError `device_wider_than_image`, and as `section_stack` and `last_meeting_station`.
+    """
+    extent = lumen.field.spacing * (np.asarray(lumen.field.values.shape[::-1]) - 1.0)
+    if float(solid.pieces[:, 2:].max()) * 2.0 > float(extent.max()):
+        raise GeometryError(
+            "device_wider_than_image",
+            f"device diameter {2.0 * float(solid.pieces[:, 2:].max()):.0f} mm, image {float(extent.max()):.0f} mm; "
+            "check the unit of devices.csv and the region of the image",
+        )
+    end, cut_short = last_meeting_station(path, solid, anatomy, search_upstream)
+    if curves is None:
+        stations = curve_stations(path, search_upstream, station_step)
+        stations = stations[stations >= end - station_step]
+        stack = section_stack(lumen, path, anatomy, stations, solid.axis_point, solid.axis, rule, beyond_aortic_plane)
+    else:
+        stack = curves.stack.rows(curves.stations >= end - station_step)
+    areas = counted_areas(stack, cut_by(stack, solid)[0])
+
+    def again(wanted: FloatArray) -> SectionStack:
+        return section_stack(
+            lumen, path, anatomy, wanted, solid.axis_point, solid.axis, rule, beyond_aortic_plane, stack.blur
+        )
+
+    within = stack.stations >= end
+    known, values = stack.stations[within], areas[within]
+    wanted = np.setdiff1d([end, 0.0], known)
+    for _ in range(ROUNDS + 1):
+        if len(wanted) > 0:
+            cut = again(wanted)
+            known = np.concatenate([known, wanted])
+            values = np.concatenate([values, counted_areas(cut, cut_by(cut, solid)[0])])
+            order = np.argsort(known)
+            known, values = known[order], values[order]
+        wanted = _between(known, values)
+    best = int(np.argmin(values))
+    found = described(again(known[best : best + 1]), 0, solid, anatomy, end, cut_short, float(values[best]))
+    rim = found.plane.lift(shapely.get_coordinates(found.residual))
+    margin = float(lumen.field.spacing.max())
+    if found.status == "ok" and not bool(np.all(lumen.field.contains(rim, margin))):
+        return replace(found, status="section_leaves_image")
+    return found
+
+
+def _between(stations: FloatArray, areas: FloatArray) -> FloatArray:
+    """Stations (k,) still to be cut: about each minimum of the curve that may turn out to be the smallest.
+
+    Where planes cut, the curve has corners: between two stations it may dip as far as its neighbours rise.
+    """
+    before = np.concatenate([[np.inf], areas[:-1]])
+    after = np.concatenate([areas[1:], [np.inf]])
+    sides = np.stack([before, after])
+    rise = np.where(np.isfinite(sides), sides - areas, 0.0).max(axis=0)
+    minimum = (areas <= before) & (areas <= after) & (rise > SMALLEST_RISE) & (areas - rise < areas.min())
+    wanted: list[float] = []
+    for n in np.flatnonzero(minimum):
+        for neighbour in (n - 1, n + 1):
+            if 0 <= neighbour < len(stations):
+                gap = stations[neighbour] - stations[n]
+                if abs(gap) > CLOSEST_STATIONS:
+                    wanted.extend(stations[n] + gap * np.array([0.25, 0.5, 0.75]))
+    return np.unique(wanted)
+
+
+def described(
+    stack: SectionStack, row: int, solid: Solid, anatomy: Anatomy, end: float, cut_short: bool, area: float
+) -> SmallestSection:
+    """Everything measured on the section of one row."""
+    one = stack.rows(np.array([row]))
+    residual, device = cut_by(one, solid, EXACT_ARC_STEPS)
+    parts, _ = counted_parts(one, residual)
+    native = float(counted_areas(one, one.native)[0])
+    section = shapely.multipolygons(parts)
+    station = float(one.stations[0])
+    largest, smallest = feret_diameters(section)
+    side = aortic_side(anatomy, solid.axis)
+    distance = septum_distance(one, side, device[0], section)
+    if area <= 0.0:
+        status = "no_section"
+    elif station > -AT_END:
+        status = "smallest_at_annulus"
+    elif station < end + AT_END:
+        status = "path_short_of_solid" if cut_short else "smallest_at_upstream_end"
+    else:
+        status = "ok"
+    fraction = area / native if native > 0.0 else math.nan
+    return SmallestSection(
+        area,
+        station,
+        native,
+        fraction,
+        distance,
+        largest,
+        smallest,
+        one.plane(0),
+        one.blood[0],
+        device[0],
+        section,
+        status,
+    )
+
+
+def feret_diameters(section: Any) -> tuple[float, float]:
+    """Largest and smallest caliper width of a geometry, mm; of its convex hull, by its edges' directions."""
+    hull = shapely.convex_hull(section)
+    if shapely.get_type_id(hull) != 3:
+        return math.nan, math.nan
+    corners = shapely.get_coordinates(hull)[:-1]
+    edges = np.roll(corners, -1, axis=0) - corners
+    normals = np.stack([-edges[:, 1], edges[:, 0]], axis=1) / np.linalg.norm(edges, axis=1)[:, None]
+    reach = corners @ normals.T
+    largest = max(float(np.linalg.norm(corners - c, axis=1).max()) for c in corners)
+    return largest, float((reach.max(axis=0) - reach.min(axis=0)).min())
+
+
+def septum_distance(stack: SectionStack, side: FloatArray, device: Any, section: Any) -> float:
+    """Smallest distance in the plane of a one-row stack from the device outline to the septal blood edge, mm.
+
+    Seen from the middle of the device outline, the septal edge is the far edge of the counted section within 30
+    degrees of the direction towards the aorta (`side`, (3,)). Where the device reaches the wall it is 0; nan where
+    the plane misses the device.
+    """
+    if shapely.is_empty(device) or shapely.is_empty(section):
+        return math.nan
+    plane = stack.plane(0)
+    toward = math.atan2(float(side @ plane.v), float(side @ plane.u))
+    middle = shapely.get_coordinates(shapely.centroid(device))[0]
+    angles = toward + np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 2 * int(SEPTAL_FAN) + 1))
+    ends = middle + 2.0 * FARTHEST * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    rays = shapely.linestrings(np.stack([np.broadcast_to(middle, ends.shape), ends], axis=1))
+    hit = shapely.intersection(rays, section)
+    if bool(np.any(shapely.is_empty(hit))):
+        return 0.0
+    coordinates, ray = shapely.get_coordinates(hit, return_index=True)
+    reach = np.linalg.norm(coordinates - middle, axis=1)
+    farthest = np.zeros(len(rays))
+    np.maximum.at(farthest, ray, reach)
+    edge = middle + farthest[:, None] * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    return float(shapely.distance(device, shapely.linestrings(edge)))

@@ -1,0 +1,308 @@
+"""Sections of the outflow lumen at right angles to the path, and the area curve along it.
+
+All points LPS, mm, float64; in-plane coordinates (u, v) of each section plane, origin on the path; areas mm2.
+
+The blood edge in a plane is the zero level of the lumen's field (`blood_edges`). Device outlines, the ring, curtain
+and aortic planes cut the outline exactly.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray, Plane, unit
+from outflow_geometry.image.blood_edges import EdgeField as EdgeField
+from outflow_geometry.image.blood_edges import blood_outlines as blood_outlines
+from outflow_geometry.image.blood_edges import edge_field as edge_field
+from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.outflow_path import OutflowPath
+from outflow_geometry.outflow.solids import CURVE_ARC_STEPS, Solid, outlines
+
+SECTION_RULES = ("aortic_side", "at_path")
+
+LEAST_PART = 5.0
+"""mm2; smaller parts of a section do not count (study contract)."""
+
+BEYOND_PART = 1.0
+"""mm beyond the aortic plane; a part lying more than half there does not count (study contract)."""
+
+WEAK_AXIS = 0.2
+"""Length of the direction across the ring, projected on a plane, below which it gives the plane no axis."""
+
+FARTHEST = 60.0
+"""mm from the path that a section reaches: more than the ventricle's width on one side of the device axis."""
+
+
+@dataclass(frozen=True)
+class SectionStack:
+    """The native sections of a lumen along a path, by one rule and one device axis.
+
+    stations : (m,) mm; points, tangents, u, v : (m, 3).
+    native : (m,) shapely geometries, the kept blood of each plane in (u, v).
+    blood : (m,) shapely geometries, all blood of the window.
+    """
+
+    stations: FloatArray
+    points: FloatArray
+    tangents: FloatArray
+    u: FloatArray
+    v: FloatArray
+    rule: str
+    native: NDArray[Any]
+    blood: NDArray[Any]
+    aortic_height: FloatArray
+    """(m, 3): height over the aortic plane of (u, v) = constant + rate_u u + rate_v v, mm."""
+    blur: float
+    """Standard deviation of the image blur found at the edges, mm."""
+
+    def plane(self, row: int) -> Plane:
+        """Section plane of one station."""
+        return Plane(self.points[row], self.tangents[row], self.u[row], self.v[row])
+
+    def rows(self, chosen: NDArray[Any]) -> SectionStack:
+        """The stack of some rows only."""
+        return SectionStack(
+            self.stations[chosen],
+            self.points[chosen],
+            self.tangents[chosen],
+            self.u[chosen],
+            self.v[chosen],
+            self.rule,
+            self.native[chosen],
+            self.blood[chosen],
+            self.aortic_height[chosen],
+            self.blur,
+        )
+
+
+@dataclass(frozen=True)
+class AreaCurves:
+    """Areas along the path; `native_area` and each of `areas` are (n,), mm2."""
+
+    stations: FloatArray
+    native_area: FloatArray
+    areas: Mapping[str, FloatArray]
+    stack: SectionStack
+    status: str
+
+
+def aortic_side(anatomy: Anatomy, axis: FloatArray) -> FloatArray:
+    """Unit direction (3,) at right angles to `axis` towards the aortic centre (from the ring centre)."""
+    between = anatomy.aortic_center - anatomy.ring_center
+    return unit(between - (between @ axis) * axis)
+
+
+def line_of(point: FloatArray, normal: FloatArray, points: FloatArray, u: FloatArray, v: FloatArray) -> FloatArray:
+    """Height over a plane as a linear function of (u, v): (m, 3) constant, rate of u, rate of v.
+
+    point, normal : (3,), or (m, 3) where each cut has a plane of its own.
+    """
+    return np.stack([np.vecdot(points - point, normal), np.vecdot(u, normal), np.vecdot(v, normal)], axis=1)
+
+
+def half_plane(lines: FloatArray, reach: float = 2.0 * FARTHEST) -> NDArray[Any]:
+    """Polygons (m,): where constant + rate_u x + rate_v y >= 0, lines (m, 3), right within `reach` mm of the origin."""
+    rate = np.hypot(lines[:, 1], lines[:, 2])
+    n = np.where((rate > 0.0)[:, None], lines[:, 1:] / np.where(rate > 0.0, rate, 1.0)[:, None], [1.0, 0.0])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # a line beyond `reach` leaves all or nothing
+        offset = np.clip(np.nan_to_num(-lines[:, 0] / rate, nan=-np.inf), -reach, reach)
+    foot = offset[:, None] * n
+    along = np.stack([-n[:, 1], n[:, 0]], axis=1)
+    ends = foot[:, None, :] + np.array([-3.0, 3.0, 3.0, -3.0])[:, None] * reach * along[:, None, :]
+    ends[:, 2:] += 3.0 * reach * n[:, None, :]
+    return np.asarray(shapely.polygons(ends))
+
+
+def kept_region(
+    points: FloatArray,
+    tangents: FloatArray,
+    u: FloatArray,
+    v: FloatArray,
+    anatomy: Anatomy,
+    axis_point: FloatArray,
+    axis: FloatArray,
+    rule: str,
+    beyond_aortic_plane: float,
+) -> NDArray[Any]:
+    """Polygons (m,) in (u, v): where blood counts, by the atrial side, the cut beyond the aortic plane and the rule."""
+    aortic, ring, curtain = anatomy.aortic_plane, anatomy.ring_plane, anatomy.curtain_plane
+    cut = -line_of(aortic.point + beyond_aortic_plane * aortic.normal, aortic.normal, points, u, v)
+    square = shapely.box(-FARTHEST, -FARTHEST, FARTHEST, FARTHEST)
+    region = shapely.intersection(half_plane(cut), square)
+    if rule == "aortic_side":
+        side = line_of(axis_point, aortic_side(anatomy, axis), points, u, v)
+        region = shapely.intersection(region, half_plane(side))
+    behind_ring = half_plane(-line_of(ring.point, ring.normal, points, u, v))
+    behind_curtain = half_plane(-line_of(curtain.point, curtain.normal, points, u, v))
+    atrial = shapely.intersection(behind_ring, behind_curtain)
+    met = shapely.intersects(region, atrial)
+    region[met] = shapely.difference(region[met], atrial[met])
+    return np.asarray(region)
+
+
+def section_stack(
+    lumen: Lumen,
+    path: OutflowPath,
+    anatomy: Anatomy,
+    stations: ArrayLike,
+    axis_point: FloatArray | None = None,
+    axis: FloatArray | None = None,
+    rule: str = "aortic_side",
+    beyond_aortic_plane: float = 8.0,
+    blur: float | None = None,
+) -> SectionStack:
+    """Native sections at `stations` (m,), mm; the axis is a device's, by default the ring's.
+
+    Raises GeometryError `unknown_section_rule`, `path_outside_image` and what the anatomy raises.
+    """
+    wanted = np.atleast_1d(np.asarray(stations, dtype=np.float64))
+    points, tangents = path.at(wanted)
+    return planes_stack(lumen, wanted, points, tangents, anatomy, axis_point, axis, rule, beyond_aortic_plane, blur)
+
+
+def planes_stack(
+    lumen: Lumen,
+    stations: FloatArray,
+    points: FloatArray,
+    normals: FloatArray,
+    anatomy: Anatomy,
+    axis_point: FloatArray | None = None,
+    axis: FloatArray | None = None,
+    rule: str = "aortic_side",
+    beyond_aortic_plane: float = 8.0,
+    blur: float | None = None,
+) -> SectionStack:
+    """Native sections in the planes through `points` (m, 3) with `normals` (m, 3); see `section_stack`."""
+    if rule not in SECTION_RULES:
+        raise GeometryError("unknown_section_rule", f"section_rule {rule!r}; known: {', '.join(SECTION_RULES)}")
+    if not bool(np.all(lumen.field.contains(points))):
+        raise GeometryError(
+            "path_outside_image", "the outflow path leaves the image within the search range; check path and frames"
+        )
+    axis_point = anatomy.ring_center if axis_point is None else axis_point
+    axis = anatomy.ring_plane.normal if axis is None else axis
+    u, v = plane_axes(normals, anatomy)
+    field = edge_field(lumen)
+    region = kept_region(points, normals, u, v, anatomy, axis_point, axis, rule, beyond_aortic_plane)
+    blood, blur = blood_outlines(field, region, points, u, v, blur)
+    native = shapely.intersection(blood, region)
+    height = line_of(anatomy.aortic_plane.point, anatomy.aortic_plane.normal, points, u, v)
+    return SectionStack(stations, points, normals, u, v, rule, np.asarray(native), blood, height, blur)
+
+
+def plane_axes(normals: FloatArray, anatomy: Anatomy) -> tuple[FloatArray, FloatArray]:
+    """In-plane axes u, v (m, 3) of planes with `normals` (m, 3): u along the direction across the ring."""
+    return axes_across(normals, anatomy.across, anatomy.toward_aorta)
+
+
+def axes_across(normals: FloatArray, across: FloatArray, toward: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """`plane_axes` from the ring's directions themselves.
+
+    across, toward : the ring's directions (3,), or (m, 3) where each plane has an anatomy of its own; `toward` stands
+    in where a plane is nearly at right angles to `across`.
+    """
+    u = across - np.vecdot(normals, across)[:, None] * normals
+    weak = np.linalg.norm(u, axis=1, keepdims=True) < WEAK_AXIS
+    if weak.any():
+        u = np.where(weak, toward - np.vecdot(normals, toward)[:, None] * normals, u)
+    u = unit(u)
+    return u, np.cross(normals, u)
+
+
+def cut_by(stack: SectionStack, solid: Solid, arc_steps: int = CURVE_ARC_STEPS) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Sections (m,) with the solid taken out, and its outlines (m,)."""
+    device = outlines(solid, stack.points, stack.tangents, stack.u, stack.v, arc_steps=arc_steps)
+    residual = stack.native.copy()
+    met = ~shapely.is_empty(device)
+    residual[met] = shapely.difference(stack.native[met], device[met])
+    return residual, device
+
+
+def counted_parts(stack: SectionStack, sections: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
+    """The parts of the sections (m,) that count by the rule, and the row of each."""
+    parts, row = shapely.get_parts(sections, return_index=True)
+    polygonal = shapely.get_type_id(parts) == 3
+    parts, row = parts[polygonal], row[polygonal]
+    area = shapely.area(parts)
+    keep = area >= LEAST_PART
+    if stack.rule == "at_path":
+        keep |= np.bincount(row[keep], minlength=len(sections))[row] == 0
+        parts, row = parts[keep], row[keep]
+        distance = shapely.distance(parts, shapely.Point(0.0, 0.0))
+        order = np.lexsort((-shapely.area(parts), distance, row))
+        first = order[np.unique(row[order], return_index=True)[1]]
+        return parts[first], row[first]
+    parts, row, area = parts[keep], row[keep], area[keep]
+    line = stack.aortic_height[row].copy()
+    line[:, 0] -= BEYOND_PART
+    bounds = shapely.bounds(parts).reshape(-1, 4)
+    highest = line[:, 0] + np.maximum(line[:, 1] * bounds[:, 0], line[:, 1] * bounds[:, 2])
+    highest += np.maximum(line[:, 2] * bounds[:, 1], line[:, 2] * bounds[:, 3])
+    doubtful = highest > 0.0
+    counts = np.ones(len(parts), dtype=bool)
+    beyond = shapely.area(shapely.intersection(parts[doubtful], half_plane(line[doubtful])))
+    counts[doubtful] = beyond <= 0.5 * area[doubtful]
+    return parts[counts], row[counts]
+
+
+def counted_areas(stack: SectionStack, sections: NDArray[Any]) -> FloatArray:
+    """Area (m,) of each section's counted parts, mm2."""
+    parts, row = counted_parts(stack, sections)
+    return np.bincount(row, weights=shapely.area(parts), minlength=len(sections)).astype(np.float64)
+
+
+def area_curves(
+    lumen: Lumen,
+    path: OutflowPath,
+    anatomy: Anatomy,
+    solids: Mapping[str, Solid],
+    rule: str = "aortic_side",
+    *,
+    search_upstream: float = 30.0,
+    station_step: float = 0.5,
+    beyond_aortic_plane: float = 8.0,
+) -> AreaCurves:
+    """Native and residual areas at stations 0, -step, … down to -`search_upstream` (or the path's start), mm2.
+
+    solids : the variants of one plan (they share the device axis).
+    Raises GeometryError as `section_stack`, and `solids_differ` where the axes differ.
+    """
+    stations = curve_stations(path, search_upstream, station_step)
+    first = next(iter(solids.values()), None)
+    for solid in solids.values():
+        if (
+            first is None
+            or not np.allclose(solid.axis, first.axis)
+            or not np.allclose(np.cross(solid.axis_point - first.axis_point, first.axis), 0.0, atol=1e-6)
+        ):
+            raise GeometryError("solids_differ", "the solids of one curve must share the device axis; ask plan by plan")
+    stack = section_stack(
+        lumen,
+        path,
+        anatomy,
+        stations,
+        None if first is None else first.axis_point,
+        None if first is None else first.axis,
+        rule,
+        beyond_aortic_plane,
+    )
+    areas = {name: counted_areas(stack, cut_by(stack, solid)[0]) for name, solid in solids.items()}
+    return AreaCurves(stations, counted_areas(stack, stack.native), areas, stack, lumen.status)
+
+
+def curve_stations(path: OutflowPath, search_upstream: float, station_step: float) -> FloatArray:
+    """Stations (n,), mm, rising to 0, within the path; raises `path_too_short`."""
+    lowest = max(-search_upstream, path.first)
+    if lowest > -station_step:
+        raise GeometryError("path_too_short", "the outflow path has no length upstream of the annulus; draw it longer")
+    return -station_step * np.arange(math.floor(-lowest / station_step + 1e-9), -1, -1.0)

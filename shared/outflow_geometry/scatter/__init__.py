@@ -1,0 +1,1 @@
+"""Redrawn landmarks and what they make of each measure."""

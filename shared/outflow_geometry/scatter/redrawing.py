@@ -1,0 +1,180 @@
+"""Scatter of landmarks, pooled from repeat reads.
+
+All points LPS, mm, float64. The scatter of a structure is the standard deviation of one coordinate of one of its
+points between reads of the same phase by the same reader.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.optimize import linear_sum_assignment
+
+from outflow_geometry.base.contours import distinct_points
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.planes import least_squares_plane
+
+CLOSED_STRUCTURES = ("mitral_ring", "aortic_ring", "aortic_contour", "outflow_trace")
+OPEN_STRUCTURES = ("anterior_leaflet", "outflow_path")
+SURFACE_STRUCTURES = ("septum",)
+UNORDERED_STRUCTURES = ("post_tip",)
+SAMPLE_STRUCTURES = ("blood_sample", "muscle_sample")
+"""Samples name a tissue, not a place: they take no part."""
+
+PRIOR_SD = 0.7
+"""mm; scatter of one coordinate where the study configures none: an assumption, no source."""
+
+PRIOR_WEIGHT = 10.0
+"""Degrees of freedom that the configured prior counts for: about three repeat reads of a single point."""
+
+CURVE_SAMPLES = 24
+"""Samples an interval when the nearest place on a curve is looked for, before refinement."""
+
+
+@dataclass(frozen=True)
+class Read:
+    """One read of one phase; reads with equal `phase_pct` and `reader_id` are repeats of each other."""
+
+    phase_pct: float | None
+    reader_id: str
+    read_no: int
+    landmarks: Mapping[str, FloatArray]
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Scatter of one structure.
+
+    sd : shrunk standard deviation of one coordinate, mm.
+    pooled_sd : standard deviation of the repeats alone, mm; None without repeats.
+    freedom : degrees of freedom behind pooled_sd.
+    """
+
+    sd: float
+    pooled_sd: float | None
+    freedom: float
+
+
+def landmark_scatter(reads: Sequence[Read], prior_sd: Mapping[str, float] | None = None) -> dict[str, Scatter]:
+    """Scatter of every structure in `reads`, shrunk toward `prior_sd` (mm by structure, `default` for all others).
+
+    s^2 = (d0 s0^2 + d s^2) / (d0 + d), the posterior mean scale under a scaled inverse chi-square prior of d0 =
+    PRIOR_WEIGHT degrees of freedom (Smyth 2004, Stat Appl Genet Mol Biol 3:3, equation 4).
+    """
+    prior = dict(prior_sd or {})
+    names = sorted({name for read in reads for name in read.landmarks} - set(SAMPLE_STRUCTURES))
+    groups: dict[tuple[float | None, str], list[Read]] = defaultdict(list)
+    for read in reads:
+        groups[read.phase_pct, read.reader_id].append(read)
+    scatters: dict[str, Scatter] = {}
+    for name in names:
+        squares, freedom = 0.0, 0.0
+        for repeats in groups.values():
+            sets = [np.asarray(r.landmarks[name], dtype=np.float64) for r in repeats if name in r.landmarks]
+            group_squares, group_freedom = _group_squares(name, sets)
+            squares, freedom = squares + group_squares, freedom + group_freedom
+        expected = prior.get(name, prior.get("default", PRIOR_SD))
+        # Smyth 2004, equation 4
+        variance = (PRIOR_WEIGHT * expected**2 + squares) / (PRIOR_WEIGHT + freedom)
+        pooled = math.sqrt(squares / freedom) if freedom > 0.0 else None
+        scatters[name] = Scatter(math.sqrt(variance), pooled, freedom)
+    return scatters
+
+
+def landmark_sd(reads: Sequence[Read], prior_sd: Mapping[str, float] | None = None) -> dict[str, float]:
+    """Shrunk standard deviation of one coordinate, mm, by structure; see `landmark_scatter`."""
+    return {name: scatter.sd for name, scatter in landmark_scatter(reads, prior_sd).items()}
+
+
+def structure_sd(sd: Mapping[str, float], structure: str) -> float:
+    """Scatter of one structure, mm: its own, else `default`; raises KeyError where there is neither."""
+    return sd[structure] if structure in sd else sd["default"]
+
+
+def _group_squares(name: str, sets: list[FloatArray]) -> tuple[float, float]:
+    """Sum of squares, mm2, and degrees of freedom of one coordinate over the repeats of one reader."""
+    if len(sets) < 2:
+        return 0.0, 0.0
+    squares, freedom = 0.0, 0.0
+    for first, second in combinations(sets, 2):
+        try:
+            pair_squares, pair_freedom = _pair_squares(name, first, second)
+        except GeometryError:
+            continue  # a read that gives no contour has no distance to another
+        squares, freedom = squares + pair_squares, freedom + pair_freedom
+    # k reads hold k (k - 1) / 2 pairs but only k - 1 independent differences
+    share = 2.0 / len(sets)
+    return squares * share, freedom * share
+
+
+def _pair_squares(name: str, first: FloatArray, second: FloatArray) -> tuple[float, float]:
+    """Squares scaled so that their expectation is sd^2 times the degrees of freedom."""
+    if name in CLOSED_STRUCTURES or name in OPEN_STRUCTURES:
+        closed = name in CLOSED_STRUCTURES
+        ways = [_curve_squares(first, second, closed), _curve_squares(second, first, closed)]
+        # both ways see the same differences, so they are averaged, not added
+        return sum(w[0] for w in ways) / 2.0, sum(w[1] for w in ways) / 2.0
+    if name in SURFACE_STRUCTURES:
+        return _surface_squares(first, second)
+    if len(first) != len(second):
+        return 0.0, 0.0
+    if name in UNORDERED_STRUCTURES:
+        cost = np.linalg.norm(first[:, None] - second[None], axis=2)
+        rows, columns = linear_sum_assignment(cost)
+        first, second = first[rows], second[columns]
+    difference = first - second
+    return float(np.sum(difference**2)) / 2.0, float(difference.size)
+
+
+def _curve_squares(points: FloatArray, other: FloatArray, closed: bool) -> tuple[float, float]:
+    """Distances of `points` to the curve through `other`: two coordinates a point, sliding along is free.
+
+    The expectation of a squared distance is sd^2 (1 + w . w) in each of the two coordinates, w being the weights
+    with which the curve's own points enter at that place.
+    """
+    knots_at = distinct_points(other, "contour") if closed else other
+    if len(knots_at) < (4 if closed else 2) or len(points) < 2:
+        return 0.0, 0.0
+    ring = np.vstack([knots_at, knots_at[:1]]) if closed else knots_at
+    steps = np.linalg.norm(np.diff(ring, axis=0), axis=1)
+    if np.any(steps <= 0.0):
+        return 0.0, 0.0
+    knots = np.concatenate([[0.0], np.cumsum(steps)])
+    identity = np.eye(len(knots_at))
+    weights_of = CubicSpline(
+        knots, np.vstack([identity, identity[:1]]) if closed else identity, bc_type="periodic" if closed else "natural"
+    )
+    fine = np.linspace(0.0, knots[-1], CURVE_SAMPLES * len(steps) + 1)
+    curve = weights_of(fine) @ knots_at
+    nearest = np.argmin(np.linalg.norm(points[:, None] - curve[None], axis=2), axis=1)
+    at = fine[nearest]
+    for _ in range(3):  # Newton on the condition that the way to the curve is at right angles to it
+        place, slope, bend = (weights_of(at, order) @ knots_at for order in (0, 1, 2))
+        away = place - points
+        step = np.sum(away * slope, axis=1) / np.maximum(
+            np.sum(slope**2 + away * bend, axis=1), 0.5 * np.sum(slope**2, axis=1)
+        )
+        at = at - step
+        at = np.mod(at, knots[-1]) if closed else np.clip(at, 0.0, knots[-1])
+    weights = weights_of(at)
+    inside = np.ones(len(points), dtype=bool) if closed else (at > 0.0) & (at < knots[-1])
+    squared = np.sum((weights @ knots_at - points) ** 2, axis=1) / (1.0 + np.sum(weights**2, axis=1))
+    return float(squared[inside].sum()), 2.0 * float(inside.sum())
+
+
+def _surface_squares(first: FloatArray, second: FloatArray) -> tuple[float, float]:
+    """Departures of two point sets from their common plane: one coordinate a point, three taken by the plane."""
+    both = np.vstack([first, second])
+    if len(both) <= 3:
+        return 0.0, 0.0
+    heights = least_squares_plane(both, "septum").height(both)
+    # a curved septum departs from its plane in both reads alike: only the part beyond each read's own plane counts
+    own = sum(float(np.sum(least_squares_plane(p, "septum").height(p) ** 2)) for p in (first, second))
+    return max(0.0, float(np.sum(heights**2)) - own), 3.0

@@ -1,0 +1,395 @@
+"""Smallest sections of a plan with redrawn landmarks: device, cutting planes and path move, the image stays.
+
+All points LPS, mm, float64; areas mm2.
+
+Each draw is scanned in planes over its whole range, all draws in one call. The middle of the draws, the reading with
+its curves settled (`settling`), is scanned the same way as draw 0, and only the difference to it is added to the
+reading's own, finer result: what the scan's grid leaves out cancels. The reader's path is drawn anew through the
+redrawn points. The automatic path follows the redrawn annulus at its downstream end; further upstream it keeps
+to the middle between wall and device, and so moves half as far as the redrawn device does toward it, and goes with
+the plane of ring axis and aortic centre.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.landmarks.leaflet import leaflet_length
+from outflow_geometry.measures.measure_functions import SectionNumbers, Value
+from outflow_geometry.measures.registry import measure
+from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack, path_through, reader_path
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
+from outflow_geometry.outflow.sections import FARTHEST, edge_field
+from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.scatter.uncertainty import FEWEST_DRAWS
+
+SCAN_SPACING = 1.25
+"""mm at most between the planes of a draw: sections change over several mm, and a parabola is laid between."""
+
+FIT_REACH = 2.6
+"""mm about the smallest plane over which the parabola is fitted: five planes."""
+
+LEAST_FIT = 0.05
+"""mm on either side without which no parabola is laid: a range so short holds no other section."""
+
+BOTTLENECK_EVERY = round(1.0 / measure("bottleneck_area").draws_share)
+"""A bottleneck is taken of one draw in that many."""
+
+FAR_FROM_SMALLEST = 2.0
+"""Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not
+make them the smallest."""
+
+CURVE_SPACING, CURVE_DRAWS = 3.0, 40
+"""mm between the stations at which the scatter along the whole curve is told, and draws that tell it: a standard
+deviation to 11 percent."""
+
+END_STEP = 0.5
+"""mm between the stations at which the planes of a draw are tested for meeting the device."""
+
+WINDOW_MARGIN, WINDOW_REACH = 5.0, 2.0
+"""mm by which the window of a redrawn section exceeds the reading's sections within that many mm along the path:
+seven times the scatter of a landmark."""
+
+FOLLOWS_ANNULUS = 20.0
+"""mm upstream of the annulus over which the automatic path lets go of it."""
+
+DEVICE_REACH = 10.0
+"""mm beyond the device's end over which the automatic path lets go of it."""
+
+PATH = "outflow_path"
+
+NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
+
+
+@dataclass(frozen=True)
+class PlanRedraws:
+    """All draws of one plan; a solid along a path is cut for all draws when the first is asked for."""
+
+    sections: PlanSections
+    middle: Anatomy
+    """The reading's settled landmarks, about which all draws are made: draw 0."""
+    anatomies: Sequence[Anatomy]
+    _found: dict[Hashable, object] = field(default_factory=dict)
+
+    def numbers(self, solid: str, method: str) -> FloatArray:
+        """(draws, 7) of NUMBERS, NaN where a draw has no section."""
+        return tried_once(self._found, (solid, method), lambda: self._numbers(solid, method))
+
+    def _numbers(self, solid: str, method: str) -> FloatArray:
+        return tried_once(self._found, (self._ends(solid), method), lambda: _redrawn_numbers(self, solid, method))
+
+    def _ends(self, solid: str) -> tuple[tuple[float, float] | None, ...]:
+        """Where the solid begins and ends in each draw: solids with the same ends are one under two names."""
+        return tuple(None if s is None else (round(s.solid_from, 6), round(s.solid_to, 6)) for s in self.solids(solid))
+
+    def solids(self, name: str) -> list[Solid | None]:
+        """The solid of the middle and of each draw; None where a draw has none."""
+        return tried_once(self._found, ("solids", name), lambda: _solids(self, name))
+
+    def path_stack(self, method: str) -> PathStack:
+        """The path of the middle and of each draw."""
+        return tried_once(self._found, method, lambda: PathStack.of(_paths(self, method)))
+
+    def curve_scatter(self, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Stations (k,), mm, over the whole area curve; the draws' mean shift and standard deviation there, mm2."""
+        key = ("curve", self._ends(solid), method)
+        return tried_once(self._found, key, lambda: _curve_scatter(self, solid, method))
+
+    def areas_along_path(self, solid: str, method: str) -> FloatArray:
+        """(draws,) smallest area, mm2, with the path held; NaN for draws that are not asked or have no section."""
+        key = ("held", self._ends(solid), method)
+        return tried_once(self._found, key, lambda: _areas_along_path(self, solid, method))
+
+    def each(self) -> list[RedrawnSections]:
+        """Sections of every draw, found together on first use."""
+        return [RedrawnSections(self, draw) for draw in range(len(self.anatomies))]
+
+
+@dataclass(frozen=True)
+class RedrawnSections:
+    """Sections of one draw of a plan."""
+
+    plan: PlanRedraws
+    draw: int
+
+    def smallest(self, solid: str, method: str) -> SectionNumbers:
+        """Numbers of the redrawn smallest section."""
+        row = self.plan.numbers(solid, method)[self.draw]
+        if not np.isfinite(row[0]):
+            raise GeometryError("no_section", "this draw has no section")
+        area, station, native, fraction, distance, largest, narrowest = row.tolist()
+        return SectionNumbers(area, station, native, fraction, distance, largest, narrowest)
+
+    def bottleneck(self, solid: str, method: str) -> Value:
+        """The reading's bottleneck, changed in proportion to the smallest section along the path as it is.
+
+        A path drawn anew turns the planes, which a bottleneck, the smallest over their turns, does not feel.
+        Every BOTTLENECK_EVERY-th draw has one.
+        """
+        found = self.plan.sections.bottleneck(solid, method)
+        value = found[0] if isinstance(found, tuple) else found
+        own = self.plan.sections.section(solid, method).area
+        area = float(self.plan.areas_along_path(solid, method)[self.draw])
+        if own <= 0.0 or not math.isfinite(area):
+            raise GeometryError("no_section", "this draw or the reading itself has no section")
+        return value * area / own
+
+
+def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
+    own = redraws.sections.path(method)
+    reading = redraws.sections.reading.anatomy
+    paths: list[OutflowPath | None] = []
+    anatomies = [redraws.middle, *redraws.anatomies]
+    solids = redraws.solids("full_frame") if method != "reader_path" else [None] * len(anatomies)
+    before = redraws.sections.solid("full_frame") if method != "reader_path" else None
+    for anatomy, solid in zip(anatomies, solids, strict=True):
+        try:
+            if method == "reader_path":
+                paths.append(reader_path(anatomy.structure(PATH), anatomy))
+            else:
+                paths.append(_following(own, reading, anatomy, before, solid))
+        except GeometryError:
+            paths.append(None)
+    return paths
+
+
+def _following(
+    path: OutflowPath, old: Anatomy, new: Anatomy, old_solid: Solid | None, new_solid: Solid | None
+) -> OutflowPath:
+    """The path carried along by the aortic plane at its downstream end; by device and ring axis further upstream."""
+    stations = np.arange(path.stations[0], path.stations[-1] + 0.5, 1.0)
+    points, _ = path.at(stations)
+    share = np.clip(1.0 + stations / FOLLOWS_ANNULUS, 0.0, 1.0)[:, None]
+    share = share * share * (3.0 - 2.0 * share)
+    before, after = old.aortic_plane, new.aortic_plane
+    relative = points - before.point
+    # smallest rotation that takes one normal to the other (Rodrigues' formula)
+    axis = np.cross(before.normal, after.normal)
+    cosine = float(before.normal @ after.normal)
+    turned = relative * cosine + np.cross(axis, relative) + np.outer(relative @ axis, axis) / (1.0 + cosine)
+    moved = share * (after.point + turned - points)
+    # the path goes with the plane of ring axis and aortic centre, to which it keeps
+    aside = (points - old.ring_center) @ old.across - (points - new.ring_center) @ new.across
+    upstream = np.outer(aside, new.across)
+    if old_solid is not None and new_solid is not None:
+        beside = _half_way(points, old_solid, new_solid)
+        upstream = upstream + beside - np.outer(beside @ new.across, new.across)
+    return path_through(points + moved + (1.0 - share) * upstream, after, path.method)
+
+
+def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
+    """Half the movement (n, 3) of the device toward `points` (n, 3), where they lie beside it."""
+    along = (points - old.axis_point) @ old.axis
+    beside = np.clip(along, old.solid_from, old.solid_to)[:, None]
+    before = old.axis_point + beside * old.axis
+    outward = points - before
+    outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
+    toward = ((new.axis_point + beside * new.axis - before) * outward).sum(axis=1, keepdims=True)
+    fade = np.clip(1.0 - np.abs(along[:, None] - beside) / DEVICE_REACH, 0.0, 1.0)
+    result: FloatArray = 0.5 * fade * toward * outward
+    return result
+
+
+def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
+    sections, stack = redraws.sections, redraws.path_stack(method)
+    found = sections.section(solid, method)
+    draws, stations, cuttings = _ranges(redraws, solid, method, stack, *_cuttings(redraws, solid, stack))
+    numbers = np.full((len(stack.known), len(NUMBERS)), np.nan)
+    numbers[draws] = _scanned(sections, method, stack, draws, stations, cuttings)
+    own = np.asarray([getattr(found, name) for name in NUMBERS])
+    moved = own + (numbers[1:] - numbers[0])
+    # a fraction of differences would not stay one; it is taken of the moved areas
+    moved[:, 3] = np.minimum(moved[:, 0] / np.where(moved[:, 2] > 0.0, moved[:, 2], np.nan), 1.0)
+    moved[:, 1] = np.minimum(moved[:, 1], 0.0)
+    signed = np.arange(len(NUMBERS)) == 1
+    result: FloatArray = np.where(signed, moved, np.maximum(moved, 0.0))
+    return result
+
+
+def _areas_along_path(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
+    sections, own = redraws.sections, redraws.path_stack(method)
+    stack = own.of_one(0)
+    draws, cuttings = _cuttings(redraws, solid, stack)
+    asked = np.flatnonzero(draws % BOTTLENECK_EVERY == 0)
+    draws, stations, cuttings = _ranges(redraws, solid, method, stack, draws[asked], cuttings.rows(asked))
+    areas = np.full(len(own.known), np.nan)
+    scanned = _areas(sections, method, stack, draws, stations, cuttings)
+    areas[draws] = _vertices(stations, np.where(scanned > 0.0, scanned, np.inf))[0]
+    result: FloatArray = np.maximum(sections.section(solid, method).area + areas[1:] - areas[0], 0.0)
+    return result
+
+
+def _ranges(
+    redraws: PlanRedraws, solid: str, method: str, stack: PathStack, draws: NDArray[np.int64], cuttings: Cuttings
+) -> tuple[NDArray[np.int64], FloatArray, Cuttings]:
+    """Of the draws (d,), those whose whole range can be scanned, with their stations (d, s) and what cuts.
+
+    Raises GeometryError `solid_not_met`, `no_section` where the middle, draw 0, is not among them.
+    """
+    sections, chosen = redraws.sections, redraws.sections.definitions
+    ends = _ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
+    if not np.isfinite(ends[0]):
+        raise GeometryError("solid_not_met", "no plane near the reading's own range meets the device")
+    stations = _stations(ends)
+    curves = sections.curves(method)
+    own_areas = np.interp(stations[0], curves.stations, curves.areas[solid])
+    least = max(sections.section(solid, method).area, float(own_areas.min()))
+    stations = stations[:, own_areas <= FAR_FROM_SMALLEST * least]
+    inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
+    draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
+    if not len(draws) or draws[0] != 0:
+        raise GeometryError("no_section", "the middle of the draws cannot be scanned")
+    return draws, stations, cuttings
+
+
+def _cuttings(redraws: PlanRedraws, solid: str, stack: PathStack) -> tuple[NDArray[np.int64], Cuttings]:
+    """The draws (d,) that have a solid and a path, the middle as draw 0, and what cuts them.
+
+    Raises GeometryError `no_section` where the middle is not among them.
+    """
+    anatomies = [redraws.middle, *redraws.anatomies]
+    cutters = [(n, cutter) for n, cutter in enumerate(redraws.solids(solid)) if cutter is not None and stack.known[n]]
+    draws = [n for n, _ in cutters]
+    if draws[:1] != [0]:
+        raise GeometryError("no_section", "the middle of the draws has no solid or no path")
+    return np.asarray(draws), Cuttings.of([anatomies[n] for n in draws], [cutter for _, cutter in cutters])
+
+
+def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+    sections, stack = redraws.sections, redraws.path_stack(method)
+    own = sections.curves(method).stations
+    stations = np.linspace(own[0], own[-1], math.ceil((own[-1] - own[0]) / CURVE_SPACING) + 1)
+    draws, cuttings = _cuttings(redraws, solid, stack)
+    some = np.arange(min(len(draws), CURVE_DRAWS + 1))
+    if len(some) <= FEWEST_DRAWS:
+        raise GeometryError("no_section", "too few redrawn landmarks give a solid and a path")
+    everywhere = np.broadcast_to(stations, (len(some), len(stations)))
+    areas = _areas(sections, method, stack, draws[some], everywhere, cuttings.rows(some))
+    return stations, areas[1:].mean(axis=0) - areas[0], np.std(areas[1:], axis=0, ddof=1)
+
+
+def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
+    """The solid about each redrawn ring; the length of leaflet and the post tips are redrawn too."""
+    sections = redraws.sections
+    solids: list[Solid | None] = []
+    for anatomy in (redraws.middle, *redraws.anatomies):
+        try:
+            length = leaflet_length(anatomy) if name == "leaflet_limited" and anatomy.has("anterior_leaflet") else None
+            tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None
+            solids.append(build_solid(name, sections.plan, sections.prosthesis, anatomy, length, tips))
+        except GeometryError:
+            solids.append(None)
+    return solids
+
+
+def _ends(stack: PathStack, draws: NDArray[np.int64], cuttings: Cuttings, lowest: float) -> FloatArray:
+    """Most upstream station (d,) from `lowest` on whose plane meets the solid on the aortic side; NaN: none."""
+    stations = np.linspace(lowest, 0.0, math.ceil(-lowest / END_STEP) + 1)
+    meets = cuttings.meets(*stack.at(draws, np.broadcast_to(stations, (len(draws), len(stations)))))
+    first = np.argmax(meets >= 0.0, axis=1)
+    row = np.arange(len(draws))
+    here, before = meets[row, first], meets[row, np.maximum(first - 1, 0)]
+    share = np.where(first > 0, here / np.where(here > before, here - before, 1.0), 0.0)
+    return np.where(here >= 0.0, stations[first] - share * (stations[1] - stations[0]), np.nan)
+
+
+def _stations(ends: FloatArray) -> FloatArray:
+    """Stations (d, s) over each draw's own range [end, 0]."""
+    count = max(math.ceil(-float(np.nanmin(ends)) / SCAN_SPACING), 1) + 1
+    result: FloatArray = np.nan_to_num(ends)[:, None] * np.linspace(1.0, 0.0, count)
+    return result
+
+
+def _scanned(
+    sections: PlanSections,
+    method: str,
+    stack: PathStack,
+    draws: NDArray[np.int64],
+    stations: FloatArray,
+    cuttings: Cuttings,
+) -> FloatArray:
+    """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
+    field, chosen = edge_field(sections.reading.lumen), sections.definitions
+    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
+    areas = _areas(sections, method, stack, draws, stations, cuttings)
+    areas = np.where(areas > 0.0, areas, np.inf)
+    numbers = np.full((len(draws), len(NUMBERS)), np.nan)
+    numbers[:, 0], numbers[:, 1] = _vertices(stations, areas)
+    kept = np.flatnonzero(np.isfinite(numbers[:, 0]))
+    if not len(kept):
+        return numbers
+    best = numbers[kept, 1]
+    points, tangents = (found[:, 0] for found in stack.at(draws[kept], best[:, None]))
+    windows = _windows(sections, method, best)
+    numbers[kept, 4:] = quick_shapes(field, points, tangents, cuttings, kept, rule, beyond, windows)[:, 1:]
+    bare = cuttings.without_device()
+    numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, rule, beyond, windows)
+    return numbers
+
+
+def _areas(
+    sections: PlanSections,
+    method: str,
+    stack: PathStack,
+    draws: NDArray[np.int64],
+    stations: FloatArray,
+    cuttings: Cuttings,
+) -> FloatArray:
+    """Areas (d, s) of the draws (d,) at their stations (d, s)."""
+    chosen = sections.definitions
+    points, tangents = (found.reshape(-1, 3) for found in stack.at(draws, stations))
+    row = np.repeat(np.arange(len(draws)), stations.shape[1])
+    windows = _windows(sections, method, stations.ravel())
+    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
+    field = edge_field(sections.reading.lumen)
+    return quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows).reshape(stations.shape)
+
+
+def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Smallest areas (d,) and their stations: vertices of parabolas of least squares about the smallest of (d, s).
+
+    Least squares over up to five planes, since the scan's grid leaves a percent of noise on each.
+    """
+    row, best = np.arange(len(areas)), np.argmin(areas, axis=1)
+    area, station = areas[row, best], stations[row, best]
+    s = stations - station[:, None]
+    weight = (np.isfinite(areas) & (np.abs(s) <= FIT_REACH)).astype(np.float64)
+    lowest, highest = (s * weight).min(axis=1), (s * weight).max(axis=1)
+    fitted = np.flatnonzero((lowest < -LEAST_FIT) & (highest > LEAST_FIT))
+    powers = s[fitted, :, None] ** np.arange(3)
+    weighted = powers * weight[fitted, :, None]
+    values = np.where(weight[fitted] > 0.0, areas[fitted], 0.0)[..., None]
+    terms = np.linalg.solve(weighted.swapaxes(1, 2) @ powers, weighted.swapaxes(1, 2) @ values)[..., 0]
+    foot, slope, bend = terms.T
+    curved = bend > 0.0
+    fitted, foot, slope, bend = fitted[curved], foot[curved], slope[curved], bend[curved]
+    shift = np.clip(-slope / (2.0 * bend), lowest[fitted], highest[fitted])
+    area[fitted] = foot + slope * shift + bend * shift * shift
+    station[fitted] += shift
+    return np.where(np.isfinite(area), area, np.nan), station
+
+
+def _windows(sections: PlanSections, method: str, stations: FloatArray) -> FloatArray:
+    """Boxes (m, 4) about the reading's native sections near `stations` (m,), with a margin: lowest, highest u and v."""
+    stack = sections.curves(method).stack
+    bounds = shapely.bounds(stack.native)
+    if not np.isfinite(bounds).any():
+        raise GeometryError("no_section", "no blood about the smallest section")
+    low, high = np.where(np.isnan(bounds), np.inf, bounds)[:, :2], np.where(np.isnan(bounds), -np.inf, bounds)[:, 2:]
+    reach = math.ceil(WINDOW_REACH / float(np.diff(stack.stations).mean())) if len(stack.stations) > 1 else 0
+    low = ndimage.minimum_filter1d(low, 2 * reach + 1, axis=0, mode="nearest") - WINDOW_MARGIN
+    high = ndimage.maximum_filter1d(high, 2 * reach + 1, axis=0, mode="nearest") + WINDOW_MARGIN
+    low, high = np.clip(low, -FARTHEST, 0.0), np.clip(high, 0.0, FARTHEST)
+    near = np.searchsorted(0.5 * (stack.stations[1:] + stack.stations[:-1]), stations)
+    return np.hstack([low[near], high[near]])
