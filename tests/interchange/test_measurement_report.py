@@ -26,7 +26,7 @@ from outflow_cohort.interchange.measurement_report import (
     way_code,
     write_measurement_report,
 )
-from outflow_cohort.study.outputs import MEASUREMENTS, typed_frame
+from outflow_cohort.study.outputs import measurements_frame
 from outflow_geometry.measures.registry import REGISTRY
 
 
@@ -49,7 +49,7 @@ def rows() -> pd.DataFrame:
                 values.append(row)
     whole = {"phase_pct": None, "variant": "skirt/end_systole", "value": -0.123456789012, "unit": "mm2",
              "measure": "neo_lvot_area", "method": "automatic_path", "plan_id": "p1"}  # fmt: skip
-    return typed_frame([*values, values[1] | whole | {"status": "ok"}], MEASUREMENTS)
+    return measurements_frame([*values, values[1] | whole | {"status": "ok"}])
 
 
 def code_of(item: pydicom.Dataset) -> tuple[str, str]:

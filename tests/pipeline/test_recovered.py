@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from outflow_cohort.steps.recovered import recovered
-from outflow_cohort.study.outputs import MEASUREMENTS, typed_frame
+from outflow_cohort.study.outputs import measurements_frame
 
 
 def row(value: float | None, low: float | None, high: float | None, status: str = "ok") -> dict[str, object]:
@@ -40,7 +40,7 @@ def test_differences_and_coverage(tmp_path: Path):
     ]
     folder = tmp_path / "results/tables/measurements"
     folder.mkdir(parents=True)
-    typed_frame(rows, MEASUREMENTS).to_parquet(folder / "part-00000.parquet")
+    measurements_frame(rows).to_parquet(folder / "part-00000.parquet")
     truth = tmp_path / "truth"
     truth.mkdir()
     header = "case_id,phase_pct,plan_id,measure,variant,value,unit\n"

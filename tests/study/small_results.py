@@ -9,7 +9,7 @@ import pandas as pd
 
 from outflow_cohort.files import write_json, write_parquet
 from outflow_cohort.steps.table import table
-from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, VIEWS, typed_frame
+from outflow_cohort.study.outputs import VIEWS, curves_frame, measurements_frame, typed_frame
 
 AREAS = {"K1": {30.0: 210.0, 70.0: 260.0}, "K2": {30.0: 150.0, 70.0: 140.0}, "K3": {30.0: 165.0, 70.0: 300.0}}
 GROUPS = {"K1": "native", "K2": "failed_ring", "K3": "native", "K4": "native"}
@@ -66,7 +66,7 @@ def _curves(key: str) -> list[dict]:
 
 def _measured(root: Path, key: str, values: list[dict], curves: list[dict], views: list[dict]) -> None:
     folder = root / "work/measured" / key
-    write_parquet(folder / "measurements.parquet", typed_frame(values, MEASUREMENTS))
-    write_parquet(folder / "curves.parquet", typed_frame(curves, CURVES))
+    write_parquet(folder / "measurements.parquet", measurements_frame(values))
+    write_parquet(folder / "curves.parquet", curves_frame(curves))
     write_parquet(folder / "views.parquet", typed_frame(views, VIEWS))
     write_json(folder / "set_aside.json", {"rows": [], "case_set_aside": not values, "series_quality": []})

@@ -19,7 +19,7 @@ from outflow_cohort.cli import EXIT_OK, EXIT_USAGE, main
 from outflow_cohort.files import write_parquet
 from outflow_cohort.handbook.questions import QUESTIONS, R_ANSWER, R_READ, questions_page
 from outflow_cohort.study.dictionary import TABLES
-from outflow_cohort.study.outputs import CURVES, MEASUREMENTS
+from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, VariantParts, variant_parts
 from outflow_cohort.study.table_schema import table_schema, write_table_schema
 
 DATASETS = ("measurements", "curves", "views")
@@ -194,3 +194,22 @@ def test_r_arrow_opens_the_tables_unchanged(results: Path, tmp_path: Path, monke
 def test_columns_come_in_the_order_of_the_contract(results: Path):
     assert list(pd.read_parquet(results / "tables/measurements").columns) == [c.name for c in MEASUREMENTS]
     assert list(pd.read_parquet(results / "tables/curves").columns) == [c.name for c in CURVES]
+
+
+@pytest.mark.parametrize(
+    ("measure", "variant", "parts"),
+    [("neo_lvot_area", "skirt", ("skirt", "", "")),
+     ("neo_lvot_area", "full_frame/min_over_phases", ("full_frame", "min_over_phases", "")),
+     ("neo_lvot_chance_below", "full_frame/a/b", ("full_frame", "", "a/b")),
+     ("neo_lvot_diameter", "leaflet_limited/max", ("leaflet_limited", "", "")),
+     ("mitral_area", "d_shape", ("", "", "")), ("aortic_area", "", ("", "", "")), ("unheard_of", "x/y", ("", "", ""))],
+)  # fmt: skip
+def test_a_variant_is_split_as_the_registry_writes_it(measure: str, variant: str, parts: tuple[str, str, str]):
+    assert variant_parts(measure, variant) == VariantParts(*parts)
+
+
+def test_the_parts_of_a_variant_have_columns_of_their_own(results: Path):
+    long = pd.read_parquet(results / "tables/measurements").query("measure == 'neo_lvot_area' and solid == 'skirt'")
+    assert set(long.query("phase_rule == ''")["variant"]) == {"skirt"}
+    assert set(long.query("phase_rule == 'end_systole'")["variant"]) == {"skirt/end_systole"}
+    assert (pd.read_parquet(results / "tables/curves")["solid"] == "skirt").all()

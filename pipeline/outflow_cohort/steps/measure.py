@@ -86,14 +86,14 @@ class _CaseOutput:
 
     def write(self, folder: Path) -> None:
         """Write all files of the case; a case without any measurement gets a row of its own in set_aside."""
-        from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, VIEWS, typed_frame
+        from outflow_cohort.study.outputs import VIEWS, curves_frame, measurements_frame, typed_frame
 
         case_aside = not self.measurements
         if case_aside and not any(row["reader_id"] is None for row in self.set_aside):
             codes = sorted({row["code"] for row in self.set_aside}) or ["no_readings"]
             self.put_aside(None, codes[0], f"no reading of this case was measured ({', '.join(codes)})")
-        write_parquet(folder / "measurements.parquet", typed_frame(self.measurements, MEASUREMENTS))
-        write_parquet(folder / "curves.parquet", typed_frame(self.curves, CURVES))
+        write_parquet(folder / "measurements.parquet", measurements_frame(self.measurements))
+        write_parquet(folder / "curves.parquet", curves_frame(self.curves))
         write_parquet(folder / "views.parquet", typed_frame(self.views, VIEWS))
         write_json(folder / "drawing.json", self.drawings, indent=None)
         write_atomically(folder / "pictures.npz", lambda p: _save_arrays(p, self.pictures))

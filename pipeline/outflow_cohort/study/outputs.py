@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -26,12 +27,18 @@ _READING = (
     OutputColumn("read_no", "Int64", "which read of this reader"),
 )
 _PLAN = (OutputColumn("plan_id", "str", "plan; empty where the measure needs none"),)
+_VARIANT_PARTS = (
+    OutputColumn("solid", "str", "solid part of the device in `variant`; empty where the measure has none"),
+    OutputColumn("phase_rule", "str", "rule over the phases in `variant`; empty for the value of one phase"),
+    OutputColumn("cutoff_id", "str", "cut-off in `variant`; empty where the measure has none"),
+)
 
 MEASUREMENTS = (
     *_READING,
     *_PLAN,
     OutputColumn("measure", "str", "what was measured (list below)"),
     OutputColumn("variant", "str", "which definition of it"),
+    *_VARIANT_PARTS,
     OutputColumn("method", "str", "what it was measured from"),
     OutputColumn("value", "float64", "the value; null where it cannot be had"),
     OutputColumn("unit", "str", "unit of value, std_error, ci_low, ci_high"),
@@ -44,6 +51,7 @@ CURVES = (
     *_READING,
     *_PLAN,
     OutputColumn("variant", "str", "which part of the device counts as solid"),
+    *_VARIANT_PARTS,
     OutputColumn("method", "str", "reader_path or automatic_path"),
     OutputColumn("station_mm", "float64", "place along the outflow path; 0 = aortic annulus, negative = upstream"),
     OutputColumn("area_mm2", "float64", "section left free by the device"),
@@ -135,6 +143,43 @@ SERIES_MEANINGS = {
     "quality": "verdict of the image-quality gates",
     "quality_codes": "codes of the gates that warned or failed, separated by ;",
 }
+
+
+@dataclass(frozen=True)
+class VariantParts:
+    """What a variant names; empty where it names none."""
+
+    solid: str = ""
+    phase_rule: str = ""
+    cutoff_id: str = ""
+
+
+@cache
+def variant_parts(measure: str, variant: str) -> VariantParts:
+    """Solid, phase rule and cut-off in the `variant` of a `measure`, as its entry in the registry writes them.
+
+    `full_frame/end_systole` of neo_lvot_area gives full_frame and end_systole; `full_frame/max` of neo_lvot_diameter
+    gives full_frame alone; `spline` of mitral_area gives nothing.
+    """
+    from outflow_geometry.measures.registry import CUTOFF_ID, REGISTRY, SOLID
+
+    entry = next((m for m in REGISTRY if m.id == measure), None)
+    if entry is None or not any(v.startswith(SOLID) for v in entry.variants):
+        return VariantParts()
+    solid, _, rest = variant.partition("/")
+    if f"{SOLID}/{rest}" in entry.case_variants:
+        return VariantParts(solid, phase_rule=rest)
+    return VariantParts(solid, cutoff_id=rest) if f"{SOLID}/{CUTOFF_ID}" in entry.variants else VariantParts(solid)
+
+
+def measurements_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """The measurements table of `rows`; the parts of each variant are filled in."""
+    return typed_frame([{**row, **vars(variant_parts(row["measure"], row["variant"]))} for row in rows], MEASUREMENTS)
+
+
+def curves_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """The curves table of `rows`; the variant of a curve is a solid."""
+    return typed_frame([{**row, **vars(VariantParts(row["variant"]))} for row in rows], CURVES)
 
 
 def typed_frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[OutputColumn]) -> pd.DataFrame:
