@@ -12,8 +12,8 @@ from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import MeasuredValue, evaluate
-from outflow_geometry.measures.image_findings import PhaseFindings
-from outflow_geometry.measures.measure_functions import Frame
+from outflow_geometry.measures.measure_functions import ReadingContext
+from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.settling import settled_landmarks
@@ -32,8 +32,8 @@ class WithoutImage:
     aortic_contour = ring_inner_diameter = septal_thickness = lv_volume = _refuse
 
 
-def frame(marks: dict[str, np.ndarray], checked: bool = True) -> Frame:
-    return Frame(build_anatomy(marks, checked=checked), Definitions(), WithoutImage())
+def frame(marks: dict[str, np.ndarray], checked: bool = True) -> ReadingContext:
+    return ReadingContext(build_anatomy(marks, checked=checked), Definitions(), WithoutImage())
 
 
 def coverage(readings: int, draws: int, seed: int) -> dict[tuple[str, str], float]:
@@ -85,16 +85,16 @@ def section_coverage(readings: int, draws: int, sd: float) -> dict[tuple[str, st
     exact = {name: np.asarray(points) for name, points in channel.anatomy().landmarks.items()} | {"outflow_path": path}
     chosen = Definitions(solids=("full_frame",), landmark_sd={"default": sd})
 
-    def frames(marks: dict[str, np.ndarray], count: int) -> tuple[Frame, list[Frame]]:
+    def frames(marks: dict[str, np.ndarray], count: int) -> tuple[ReadingContext, list[ReadingContext]]:
         findings = PhaseFindings(image, build_anatomy(marks), _found={"lumen": lumen, "level": lumen.level})
         sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(findings))
         again = [build_anatomy(m, checked=False) for m in redrawn_landmarks(marks, {"default": sd}, count, 1)]
         middle = build_anatomy(settled_landmarks(marks, {"default": sd}), checked=False)
         redrawn = zip(again, PlanRedraws(sections, middle, again).each(), strict=True)
-        own = Frame(findings.anatomy, chosen, findings, plan=channel.plan(), sections=sections)
-        return own, [Frame(a, chosen, findings, plan=channel.plan(), sections=s) for a, s in redrawn]
+        own = ReadingContext(findings.anatomy, chosen, findings, plan=channel.plan(), sections=sections)
+        return own, [ReadingContext(a, chosen, findings, plan=channel.plan(), sections=s) for a, s in redrawn]
 
-    def rows(own: Frame, redrawn: list[Frame]) -> list[MeasuredValue]:
+    def rows(own: ReadingContext, redrawn: list[ReadingContext]) -> list[MeasuredValue]:
         return [r for r in evaluate(own, "plan", redrawn)[0] if r.method == "reader_path"]
 
     truth = {(r.measure, r.variant): r.value for r in rows(*frames(exact, 0))}

@@ -22,7 +22,7 @@ from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.landmarks import aortic, leaflet, mitral, sizing
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import evaluate
-from outflow_geometry.measures.measure_functions import Frame
+from outflow_geometry.measures.measure_functions import ReadingContext
 
 ELLIPTIC_M = 1.0 - SHORT**2 / LONG**2
 RING_PERIMETER = 4.0 * LONG * ellipe(ELLIPTIC_M)
@@ -38,7 +38,7 @@ class WithoutImage:
 
 
 def values(marks: dict[str, np.ndarray]) -> dict[tuple[str, str], float | None]:
-    rows, _ = evaluate(Frame(build_anatomy(marks), Definitions(), WithoutImage()), "reading", [])
+    rows, _ = evaluate(ReadingContext(build_anatomy(marks), Definitions(), WithoutImage()), "reading", [])
     return {(r.measure, r.variant): r.value for r in rows if r.method != "image_edge"}
 
 
@@ -133,7 +133,7 @@ def test_circle_fit_diameter_of_a_round_ring(count: int) -> None:
 
 def test_few_ring_points_are_measured_with_a_status() -> None:
     rows, _ = evaluate(
-        Frame(build_anatomy({"mitral_ring": ring_points(4)}), Definitions(), WithoutImage()), "reading", []
+        ReadingContext(build_anatomy({"mitral_ring": ring_points(4)}), Definitions(), WithoutImage()), "reading", []
     )
     status = {(r.measure, r.variant): r.status for r in rows}
     assert status["mitral_area", "spline"] == "few_ring_points"
@@ -210,7 +210,7 @@ def test_jagged_annulus_and_leaning_axis_are_reported() -> None:
 
 def test_a_reading_of_a_ring_alone_gives_all_that_a_ring_can() -> None:
     rows, _ = evaluate(
-        Frame(build_anatomy({"mitral_ring": ring_points(16)}), Definitions(), WithoutImage()), "reading", []
+        ReadingContext(build_anatomy({"mitral_ring": ring_points(16)}), Definitions(), WithoutImage()), "reading", []
     )
     have = {(r.measure, r.variant) for r in rows if r.value is not None}
     assert {k for k in TRUTH if k[0].startswith("mitral") and k[1] not in ("d_shape", "intertrigonal")} <= have

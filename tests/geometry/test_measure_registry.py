@@ -8,10 +8,11 @@ import pytest
 from analytic_heart import landmarks
 
 from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.findings import Draws, SectionNumbers
 from outflow_geometry.base.inputs import Cutoff, Definitions, Device, Plan
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import evaluate, evaluate_plan
-from outflow_geometry.measures.measure_functions import Draws, Frame, SectionNumbers
+from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import REGISTRY, measure
 from outflow_geometry.scatter.settling import settled_landmarks
 from outflow_geometry.scatter.uncertainty import interval, redrawn_landmarks, scatter_known, usable
@@ -107,17 +108,17 @@ def test_solids_and_cutoffs_fill_the_variants() -> None:
 
 def test_every_combination_ends_as_a_row() -> None:
     chosen = Definitions(cutoffs=(Cutoff("A", 170.0),))
-    frame = Frame(build_anatomy({}), chosen, WithoutImage())
+    frame = ReadingContext(build_anatomy({}), chosen, WithoutImage())
     rows, _ = evaluate(frame, "reading", [])
-    plan = Frame(build_anatomy({}), chosen, WithoutImage(), plan=Plan("P", DEVICE))
+    plan = ReadingContext(build_anatomy({}), chosen, WithoutImage(), plan=Plan("P", DEVICE))
     rows += evaluate_plan(plan, [], "P")
     assert {r.measure for r in rows} == set(CONTRACT)
     assert all(r.value is None and r.status not in ("", "ok") for r in rows)
     assert len({(r.measure, r.variant, r.method) for r in rows}) == len(rows)
 
 
-def plan_frame(marks: dict[str, np.ndarray], area: float, chosen: Definitions) -> Frame:
-    return Frame(build_anatomy(marks), chosen, WithoutImage(), plan=Plan("P", DEVICE), sections=Sections(area))
+def plan_frame(marks: dict[str, np.ndarray], area: float, chosen: Definitions) -> ReadingContext:
+    return ReadingContext(build_anatomy(marks), chosen, WithoutImage(), plan=Plan("P", DEVICE), sections=Sections(area))
 
 
 def test_plan_rows_intervals_and_chances() -> None:
@@ -259,7 +260,7 @@ def test_importing_the_core_brings_no_table_or_cluster_library() -> None:
     # every module of the core, in a fresh interpreter; nothing may be printed either
     code = (
         "import pkgutil, importlib, sys, outflow_geometry\n"
-        "for m in pkgutil.iter_modules(outflow_geometry.__path__): importlib.import_module('outflow_geometry.' + m.name)\n"
+        "for m in pkgutil.walk_packages(outflow_geometry.__path__, 'outflow_geometry.'): importlib.import_module(m.name)\n"
         "sys.exit(','.join(n for n in ('pandas', 'dask', 'pydicom', 'pyarrow', 'snakemake', 'outflow_cohort')"
         " if n in sys.modules) or 0)"
     )

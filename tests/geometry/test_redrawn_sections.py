@@ -12,7 +12,7 @@ from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
-from outflow_geometry.measures.image_findings import PhaseFindings
+from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.scatter.redrawn_sections import CURVE_DRAWS, PlanRedraws
 from outflow_geometry.scatter.settling import settled_landmarks

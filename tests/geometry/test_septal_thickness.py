@@ -8,8 +8,8 @@ from scipy.special import ndtr
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.image.levels import BloodLevel
+from outflow_geometry.image.septum import septal_thickness
 from outflow_geometry.landmarks.anatomy import build_anatomy
-from outflow_geometry.landmarks.leaflet import septal_thickness
 
 BLOOD, MUSCLE, NOISE, BLUR = 400.0, 100.0, 25.0, 0.9 / 2.355
 WALL = -37.0

@@ -19,7 +19,7 @@ from outflow_cohort.report.cohort_report import cohort_report
 from outflow_cohort.report.methods import grid_text
 from outflow_cohort.report.numbers import estimate
 from outflow_cohort.report.settings import ReportSettings
-from outflow_cohort.stats.agreement.grras import ITEMS
+from outflow_cohort.stats.data.grras import ITEMS
 
 
 @pytest.fixture(scope="module")

@@ -129,7 +129,7 @@ def _shapes(
     from outflow_geometry.base.errors import GeometryError
     from outflow_geometry.image.phase_image import PhaseImage
     from outflow_geometry.landmarks.anatomy import build_anatomy
-    from outflow_geometry.measures.image_findings import PhaseFindings
+    from outflow_geometry.outflow.image_findings import PhaseFindings
     from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 
     definitions = core_inputs.definitions(request, {})

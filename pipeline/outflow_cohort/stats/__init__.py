@@ -28,7 +28,7 @@ AGREEMENT = {
     "reader_bias": "agreement.reader_effects",
     "reader_drift": "agreement.reader_effects",
     "drift_table": "agreement.reader_effects",
-    "grras_checklist": "agreement.grras",
+    "grras_checklist": "data.grras",
     "method_agreement": "agreement.method_agreement_table",
     "MeasureChoice": "agreement.method_agreement_table",
 }
@@ -41,7 +41,7 @@ COHORT = {
     "phase_curves": "cohort.summary",
     "summarise": "cohort.summary",
     "baseline_table": "cohort.baseline",
-    "cutoff_shares": "outcome.cutoffs",
+    "cutoff_shares": "cohort.cutoffs",
     "share": "kernels.proportions",
     "association_table": "cohort.associations",
     "correlation": "cohort.associations",

@@ -59,7 +59,7 @@ def _cohort_tables(
 ) -> dict[str, pd.DataFrame]:
     from outflow_cohort.stats.cohort.associations import association_table, numeric_columns
     from outflow_cohort.stats.cohort.baseline import baseline_table
-    from outflow_cohort.stats.outcome.cutoffs import cutoff_shares
+    from outflow_cohort.stats.cohort.cutoffs import cutoff_shares
     from outflow_cohort.stats.outcome.endpoint_questions import endpoint_tables, matching
 
     rules = rules_of(settings)
@@ -96,9 +96,9 @@ def _reader_tables(
 ) -> dict[str, pd.DataFrame]:
     import pandas as pd
 
-    from outflow_cohort.stats.agreement.grras import grras_checklist
     from outflow_cohort.stats.cohort.categorical import risk_agreement
-    from outflow_cohort.stats.outcome.cutoffs import AREA
+    from outflow_cohort.stats.cohort.cutoffs import AREA
+    from outflow_cohort.stats.data.grras import grras_checklist
 
     chosen = one_value_a_case(values, settings.phase_rule)
     phase = end_systolic_phase(values) if settings.phase_rule == "end_systole" else None

@@ -21,7 +21,7 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.views import edge_on_curve
 from outflow_geometry.measures.evaluation import MeasuredValue
-from outflow_geometry.measures.measure_functions import Frame
+from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.plan_sections import PATH_METHODS, PlanSections, ReadingLumen
 from outflow_geometry.outflow.residual import SmallestSection
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
@@ -82,7 +82,7 @@ def plan_curves(sections: PlanSections) -> list[Curve]:
 
 
 def draw_reading(
-    frame: Frame, lumen: ReadingLumen, plans: Mapping[str, PlanRedraws], values: Sequence[MeasuredValue]
+    frame: ReadingContext, lumen: ReadingLumen, plans: Mapping[str, PlanRedraws], values: Sequence[MeasuredValue]
 ) -> dict[str, Any]:
     """The drawing of one reading; a part that cannot be had is None."""
     anatomy = frame.anatomy
@@ -122,7 +122,7 @@ def _thinned(contour: Contour) -> Any:
     return _rounded(contour.outline[:: max(1, len(contour.outline) // CONTOUR_POINTS)])
 
 
-def _ring(frame: Frame) -> dict[str, Any]:
+def _ring(frame: ReadingContext) -> dict[str, Any]:
     contour = frame.anatomy.ring_contour
     d_shape = _or_none(lambda: frame.d_shape)
     return {
@@ -139,7 +139,7 @@ def _spread(flat: FloatArray) -> FloatArray:
     return np.vstack([flat[:-1:10], flat[-1:]])
 
 
-def _aorta(frame: Frame) -> dict[str, Any]:
+def _aorta(frame: ReadingContext) -> dict[str, Any]:
     anatomy = frame.anatomy
     method = "reader_points" if anatomy.has("aortic_contour") else "image_edge"
     return {

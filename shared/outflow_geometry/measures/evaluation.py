@@ -1,4 +1,4 @@
-"""Runs the registry on one frame and its redrawn frames: every combination ends as one row.
+"""Runs the registry on one context and its redrawn contexts: every combination ends as one row.
 
 A measure that raises GeometryError is a row with null value and the error's code as status.
 """
@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import Draws, Key
 from outflow_geometry.base.frames import FloatArray
-from outflow_geometry.measures.measure_functions import Draws, Frame, Key
+from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import REGISTRY, Measure
 from outflow_geometry.scatter.uncertainty import Interval, interval, usable
 
@@ -34,21 +35,21 @@ class MeasuredValue:
     status: str
 
 
-def combinations(measure: Measure, frame: Frame) -> list[tuple[str, str]]:
+def combinations(measure: Measure, context: ReadingContext) -> list[tuple[str, str]]:
     """Every (variant, method) that goes with the reading's inputs.
 
     A reader's path or traced annulus that the reading does not have is not asked for, as long as the image stands in.
     """
     absent = {
-        "reader_path": not frame.anatomy.has("outflow_path"),
-        "reader_points": "image_edge" in measure.methods and not frame.anatomy.has("aortic_contour"),
+        "reader_path": not context.anatomy.has("outflow_path"),
+        "reader_points": "image_edge" in measure.methods and not context.anatomy.has("aortic_contour"),
     }
-    return [(v, m) for v, m in measure.combinations(frame.definitions) if not absent.get(m, False)]
+    return [(v, m) for v, m in measure.combinations(context.definitions) if not absent.get(m, False)]
 
 
-def _value(measure: Measure, frame: Frame, variant: str, method: str) -> tuple[float | None, str]:
+def _value(measure: Measure, context: ReadingContext, variant: str, method: str) -> tuple[float | None, str]:
     try:
-        found = measure.function(frame, variant, method)
+        found = measure.function(context, variant, method)
     except GeometryError as error:
         return None, error.code
     value, status = found if isinstance(found, tuple) else (found, "ok")
@@ -56,7 +57,12 @@ def _value(measure: Measure, frame: Frame, variant: str, method: str) -> tuple[f
 
 
 def _redrawn(
-    measure: Measure, own: float, middle: Frame | None, frames: Sequence[Frame], variant: str, method: str
+    measure: Measure,
+    own: float,
+    middle: ReadingContext | None,
+    contexts: Sequence[ReadingContext],
+    variant: str,
+    method: str,
 ) -> FloatArray:
     """The value of each draw, as far from the reading's `own` as it is from that of the draws' `middle`.
 
@@ -64,27 +70,31 @@ def _redrawn(
     """
     stride = round(1.0 / measure.draws_share)
     values: list[float] = []
-    for draw, frame in enumerate(frames, start=1):
-        value = _value(measure, frame, variant, method)[0] if draw % stride == 0 else None
+    for draw, context in enumerate(contexts, start=1):
+        value = _value(measure, context, variant, method)[0] if draw % stride == 0 else None
         values.append(np.nan if value is None else value)
     centre = None if middle is None else _value(measure, middle, variant, method)[0]
     return np.asarray(values) + (0.0 if centre is None else own - centre)
 
 
 def evaluate(
-    frame: Frame, level: str, redrawn: Sequence[Frame], plan_id: str = "", middle: Frame | None = None
+    context: ReadingContext,
+    level: str,
+    redrawn: Sequence[ReadingContext],
+    plan_id: str = "",
+    middle: ReadingContext | None = None,
 ) -> tuple[list[MeasuredValue], dict[Key, Draws]]:
-    """Rows of all measures of one `level`, with intervals from the `redrawn` frames, and the draws behind them.
+    """Rows of all measures of one `level`, with intervals from the `redrawn` contexts, and the draws behind them.
 
-    middle : the frame about which they are redrawn; None = `frame` itself.
+    middle : the context about which they are redrawn; None = `context` itself.
     """
     rows: list[MeasuredValue] = []
     kept: dict[Key, Draws] = {}
     for measure in REGISTRY:
         if measure.level != level:
             continue
-        for variant, method in combinations(measure, frame):
-            value, status = _value(measure, frame, variant, method)
+        for variant, method in combinations(measure, context):
+            value, status = _value(measure, context, variant, method)
             found: Interval | None = None
             if value is not None and len(redrawn) and level != "draws":
                 again = _redrawn(measure, value, middle, redrawn, variant, method)
@@ -100,20 +110,20 @@ def evaluate(
 
 
 def evaluate_plan(
-    frame: Frame, redrawn: Sequence[Frame], plan_id: str, middle: Frame | None = None
+    context: ReadingContext, redrawn: Sequence[ReadingContext], plan_id: str, middle: ReadingContext | None = None
 ) -> list[MeasuredValue]:
     """Rows of all measures of one plan, with those that are read off the draws themselves."""
-    rows, kept = evaluate(frame, "plan", redrawn, plan_id, middle)
-    chances, _ = evaluate(replace(frame, draws=kept), "draws", [], plan_id)
+    rows, kept = evaluate(context, "plan", redrawn, plan_id, middle)
+    chances, _ = evaluate(replace(context, draws=kept), "draws", [], plan_id)
     order = {measure.id: place for place, measure in enumerate(REGISTRY)}
     return sorted(rows + chances, key=lambda row: order[row.measure])
 
 
-def evaluate_without_plan(frame: Frame) -> list[MeasuredValue]:
+def evaluate_without_plan(context: ReadingContext) -> list[MeasuredValue]:
     """Rows of all measures of a plan for a reading that has none: null values with status `missing_plan`."""
     return [
         MeasuredValue("", measure.id, variant, method, None, measure.unit, None, None, None, "missing_plan")
         for measure in REGISTRY
         if measure.level != "reading"
-        for variant, method in combinations(measure, frame)
+        for variant, method in combinations(measure, context)
     ]

@@ -1,6 +1,6 @@
-"""The functions behind the registry of measures, and the frame that each is given.
+"""The functions behind the registry of measures, and the context that each is given.
 
-Lengths mm, areas mm2, volumes ml, angles degrees, percentages as in 10 for 10 %. Each function takes (frame,
+Lengths mm, areas mm2, volumes ml, angles degrees, percentages as in 10 for 10 %. Each function takes (context,
 variant, method) and returns a number, or a number and a status word, or raises GeometryError.
 """
 
@@ -9,14 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Protocol
-
-import numpy as np
-from scipy.special import ndtr
 
 from outflow_geometry.base.contours import Contour, closed_contour
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.findings import Draws, ImageFindings, Key, SectionFindings, SectionNumbers, Value
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.base.planes import least_squares_plane
 from outflow_geometry.landmarks import aortic, leaflet, mitral, sizing
@@ -28,59 +24,9 @@ RING_TABLE_DIFFERENCE = 1.0
 CHANCE_DECIMALS = 4
 """Of a chance: the tails of a normal distribution tell no more of a few hundred draws."""
 
-TINY_DEVIATION = 1e-9
-"""Draws that all agree leave a chance of 0 or 1, not a division by zero."""
-
-Value = float | tuple[float, str]
-Key = tuple[str, str, str]
-"""Measure, variant, method."""
-
 
 @dataclass(frozen=True)
-class SectionNumbers:
-    """The smallest section of one solid along one path."""
-
-    area: float
-    station: float
-    native_area: float
-    residual_fraction: float
-    septum_distance: float
-    diameter_max: float
-    diameter_min: float
-    status: str = "ok"
-
-
-class ImageFindings(Protocol):
-    """What the image of the phase tells about one reading; each raises GeometryError where it cannot."""
-
-    def aortic_contour(self) -> Contour: ...
-    def ring_inner_diameter(self, variant: str) -> Value: ...
-    def septal_thickness(self) -> float: ...
-    def lv_volume(self) -> Value: ...
-
-
-class SectionFindings(Protocol):
-    """Smallest sections of one plan, by solid and method; each raises GeometryError where there is none."""
-
-    def smallest(self, solid: str, method: str) -> SectionNumbers: ...
-    def bottleneck(self, solid: str, method: str) -> Value: ...
-
-
-@dataclass(frozen=True)
-class Draws:
-    """A measured value and its redrawn estimates, and what the truth may be by them."""
-
-    value: float
-    redrawn: FloatArray
-
-    def chance_below(self, limit: float) -> float:
-        """Chance that the truth lies below `limit`: normal about the value less the draws' shift, with their SD."""
-        likeliest = 2.0 * self.value - float(np.mean(self.redrawn))
-        return float(ndtr((limit - likeliest) / max(float(np.std(self.redrawn, ddof=1)), TINY_DEVIATION)))
-
-
-@dataclass(frozen=True)
-class Frame:
+class ReadingContext:
     """What a measure's function is given: one reading, and one of its plans where the measure is of a plan."""
 
     anatomy: Anatomy
@@ -112,32 +58,32 @@ class Frame:
         return self.sections.smallest(variant.split("/")[0], method)
 
 
-def _ring(frame: Frame, value: float) -> Value:
-    return value, mitral.ring_status(frame.anatomy)
+def _ring(context: ReadingContext, value: float) -> Value:
+    return value, mitral.ring_status(context.anatomy)
 
 
-def mitral_area(frame: Frame, variant: str, method: str) -> Value:
-    return _ring(frame, frame.d_shape.area if variant == "d_shape" else frame.anatomy.ring_contour.area)
+def mitral_area(context: ReadingContext, variant: str, method: str) -> Value:
+    return _ring(context, context.d_shape.area if variant == "d_shape" else context.anatomy.ring_contour.area)
 
 
-def mitral_perimeter(frame: Frame, variant: str, method: str) -> Value:
+def mitral_perimeter(context: ReadingContext, variant: str, method: str) -> Value:
     if variant == "d_shape":
-        return _ring(frame, frame.d_shape.perimeter)
-    contour = frame.anatomy.ring_contour
-    return _ring(frame, contour.perimeter if variant == "projected" else contour.spatial_perimeter)
+        return _ring(context, context.d_shape.perimeter)
+    contour = context.anatomy.ring_contour
+    return _ring(context, contour.perimeter if variant == "projected" else contour.spatial_perimeter)
 
 
-def mitral_diameter(frame: Frame, variant: str, method: str) -> Value:
-    anatomy = frame.anatomy
+def mitral_diameter(context: ReadingContext, variant: str, method: str) -> Value:
+    anatomy = context.anatomy
     if variant == "intertrigonal":
         return mitral.intertrigonal_distance(anatomy)
     if variant == "circle_fit":
         return mitral.circle_fit_diameter(anatomy)
     if variant == "septal_lateral":
-        return _ring(frame, mitral.septal_lateral_diameter(anatomy))
+        return _ring(context, mitral.septal_lateral_diameter(anatomy))
     if variant == "intercommissural":
-        return _ring(frame, mitral.intercommissural_diameter(anatomy))
-    return _ring(frame, _contour_diameter(anatomy.ring_contour, variant))
+        return _ring(context, mitral.intercommissural_diameter(anatomy))
+    return _ring(context, _contour_diameter(anatomy.ring_contour, variant))
 
 
 def _contour_diameter(contour: Contour, variant: str) -> float:
@@ -148,140 +94,140 @@ def _contour_diameter(contour: Contour, variant: str) -> float:
     return contour.axis_diameters[0 if variant == "max" else 1]
 
 
-def mitral_eccentricity(frame: Frame, variant: str, method: str) -> Value:
-    return _ring(frame, mitral.eccentricity(*frame.anatomy.ring_contour.axis_diameters))
+def mitral_eccentricity(context: ReadingContext, variant: str, method: str) -> Value:
+    return _ring(context, mitral.eccentricity(*context.anatomy.ring_contour.axis_diameters))
 
 
-def mitral_nonplanarity(frame: Frame, variant: str, method: str) -> Value:
+def mitral_nonplanarity(context: ReadingContext, variant: str, method: str) -> Value:
     function = mitral.nonplanarity_rms if variant == "rms" else mitral.nonplanarity_range
-    return function(frame.anatomy)
+    return function(context.anatomy)
 
 
-def ring_inner_diameter(frame: Frame, variant: str, method: str) -> Value:
-    if frame.prosthesis is None:
+def ring_inner_diameter(context: ReadingContext, variant: str, method: str) -> Value:
+    if context.prosthesis is None:
         raise GeometryError("missing_prosthesis", "no prosthesis is listed for the case")
-    table = frame.prosthesis.true_inner_diameter
+    table = context.prosthesis.true_inner_diameter
     if variant == "table":
         if table is None:
             raise GeometryError("missing_true_inner_diameter", "prostheses.csv gives no true_inner_diameter_mm")
         return table
-    found = frame.image.ring_inner_diameter(variant)
+    found = context.image.ring_inner_diameter(variant)
     value, status = found if isinstance(found, tuple) else (found, "ok")
     if status == "ok" and table is not None and abs(value - table) > RING_TABLE_DIFFERENCE:
         status = "differs_from_table"
     return value, status
 
 
-def _aortic(frame: Frame, contour: Contour, value: float) -> Value:
-    return value, aortic.annulus_status(frame.anatomy, contour)
+def _aortic(context: ReadingContext, contour: Contour, value: float) -> Value:
+    return value, aortic.annulus_status(context.anatomy, contour)
 
 
-def aortic_area(frame: Frame, variant: str, method: str) -> Value:
-    contour = frame.annulus(method)
-    return _aortic(frame, contour, contour.area)
+def aortic_area(context: ReadingContext, variant: str, method: str) -> Value:
+    contour = context.annulus(method)
+    return _aortic(context, contour, contour.area)
 
 
-def aortic_perimeter(frame: Frame, variant: str, method: str) -> Value:
-    contour = frame.annulus(method)
-    return _aortic(frame, contour, contour.perimeter)
+def aortic_perimeter(context: ReadingContext, variant: str, method: str) -> Value:
+    contour = context.annulus(method)
+    return _aortic(context, contour, contour.perimeter)
 
 
-def aortic_diameter(frame: Frame, variant: str, method: str) -> Value:
-    contour = frame.annulus(method)
-    return _aortic(frame, contour, _contour_diameter(contour, variant))
+def aortic_diameter(context: ReadingContext, variant: str, method: str) -> Value:
+    contour = context.annulus(method)
+    return _aortic(context, contour, _contour_diameter(contour, variant))
 
 
-def aortic_eccentricity(frame: Frame, variant: str, method: str) -> Value:
-    contour = frame.annulus(method)
-    return _aortic(frame, contour, mitral.eccentricity(*contour.axis_diameters))
+def aortic_eccentricity(context: ReadingContext, variant: str, method: str) -> Value:
+    contour = context.annulus(method)
+    return _aortic(context, contour, mitral.eccentricity(*contour.axis_diameters))
 
 
-def aorto_mitral_angle(frame: Frame, variant: str, method: str) -> Value:
+def aorto_mitral_angle(context: ReadingContext, variant: str, method: str) -> Value:
     functions = {
         "opening": aortic.opening_angle,
         "opening_three_chamber": aortic.opening_angle_three_chamber,
         "axis": aortic.axis_angle,
     }
-    return functions[variant](frame.anatomy), aortic.angle_status(frame.anatomy)
+    return functions[variant](context.anatomy), aortic.angle_status(context.anatomy)
 
 
-def neo_lvot_area(frame: Frame, variant: str, method: str) -> Value:
-    section = frame.smallest(variant, method)
+def neo_lvot_area(context: ReadingContext, variant: str, method: str) -> Value:
+    section = context.smallest(variant, method)
     return section.area, section.status
 
 
-def native_lvot_area(frame: Frame, variant: str, method: str) -> Value:
-    section = frame.smallest(variant, method)
+def native_lvot_area(context: ReadingContext, variant: str, method: str) -> Value:
+    section = context.smallest(variant, method)
     return section.native_area, section.status
 
 
-def lvot_residual_fraction(frame: Frame, variant: str, method: str) -> Value:
-    section = frame.smallest(variant, method)
+def lvot_residual_fraction(context: ReadingContext, variant: str, method: str) -> Value:
+    section = context.smallest(variant, method)
     return section.residual_fraction, section.status
 
 
-def neo_lvot_station(frame: Frame, variant: str, method: str) -> Value:
-    section = frame.smallest(variant, method)
+def neo_lvot_station(context: ReadingContext, variant: str, method: str) -> Value:
+    section = context.smallest(variant, method)
     return section.station, section.status
 
 
-def device_septum_distance(frame: Frame, variant: str, method: str) -> Value:
-    section = frame.smallest(variant, method)
+def device_septum_distance(context: ReadingContext, variant: str, method: str) -> Value:
+    section = context.smallest(variant, method)
     return section.septum_distance, section.status
 
 
-def neo_lvot_diameter(frame: Frame, variant: str, method: str) -> Value:
-    section = frame.smallest(variant, method)
+def neo_lvot_diameter(context: ReadingContext, variant: str, method: str) -> Value:
+    section = context.smallest(variant, method)
     return section.diameter_max if variant.endswith("/max") else section.diameter_min, section.status
 
 
-def bottleneck_area(frame: Frame, variant: str, method: str) -> Value:
-    if frame.sections is None:
+def bottleneck_area(context: ReadingContext, variant: str, method: str) -> Value:
+    if context.sections is None:
         raise GeometryError("missing_image", "sections need an image of the phase")
-    return frame.sections.bottleneck(variant, method)
+    return context.sections.bottleneck(variant, method)
 
 
-def neo_lvot_chance_below(frame: Frame, variant: str, method: str) -> Value:
+def neo_lvot_chance_below(context: ReadingContext, variant: str, method: str) -> Value:
     solid, cutoff_id = variant.split("/", 1)
-    draws = frame.draws.get(("neo_lvot_area", solid, method))
+    draws = context.draws.get(("neo_lvot_area", solid, method))
     if draws is None:
-        frame.smallest(solid, method)  # says why, where there is no area at all
-        if frame.definitions.draws == 0:
+        context.smallest(solid, method)  # says why, where there is no area at all
+        if context.definitions.draws == 0:
             raise GeometryError("no_draws", "the study asks for no draws; set uncertainty.draws")
         raise GeometryError("unknown_landmark_scatter", "no landmark scatter is known; set uncertainty.prior_sd_mm")
-    area = next(c.area for c in frame.definitions.cutoffs if c.cutoff_id == cutoff_id)
+    area = next(c.area for c in context.definitions.cutoffs if c.cutoff_id == cutoff_id)
     return round(draws.chance_below(area), CHANCE_DECIMALS)
 
 
-def traced_area(frame: Frame, variant: str, method: str) -> Value:
-    points = frame.anatomy.structure("outflow_trace")
+def traced_area(context: ReadingContext, variant: str, method: str) -> Value:
+    points = context.anatomy.structure("outflow_trace")
     plane = least_squares_plane(points, "outflow_trace")
-    return closed_contour(points, plane, "outflow_trace", check=frame.anatomy.checked, crescent=True).area
+    return closed_contour(points, plane, "outflow_trace", check=context.anatomy.checked, crescent=True).area
 
 
-def oversizing(frame: Frame, variant: str, method: str) -> Value:
-    if frame.plan is None:
+def oversizing(context: ReadingContext, variant: str, method: str) -> Value:
+    if context.plan is None:
         raise GeometryError("missing_plan", "oversizing needs a planned device")
-    device = frame.plan.device.nominal_diameter
-    ring = frame.anatomy.ring_contour
+    device = context.plan.device.nominal_diameter
+    ring = context.anatomy.ring_contour
     if variant == "area":
-        return _ring(frame, sizing.area_oversizing(device, ring.area))
+        return _ring(context, sizing.area_oversizing(device, ring.area))
     if variant == "perimeter":
-        return _ring(frame, sizing.perimeter_oversizing(device, ring.perimeter))
-    return _ring(frame, sizing.diameter_oversizing(device, mitral.area_diameter(ring.area)))
+        return _ring(context, sizing.perimeter_oversizing(device, ring.perimeter))
+    return _ring(context, sizing.diameter_oversizing(device, mitral.area_diameter(ring.area)))
 
 
-def leaflet_length(frame: Frame, variant: str, method: str) -> Value:
-    return leaflet.leaflet_length(frame.anatomy)
+def leaflet_length(context: ReadingContext, variant: str, method: str) -> Value:
+    return leaflet.leaflet_length(context.anatomy)
 
 
-def septal_thickness(frame: Frame, variant: str, method: str) -> Value:
-    return frame.image.septal_thickness()
+def septal_thickness(context: ReadingContext, variant: str, method: str) -> Value:
+    return context.image.septal_thickness()
 
 
-def ring_septum_distance(frame: Frame, variant: str, method: str) -> Value:
-    return leaflet.ring_septum_distance(frame.anatomy)
+def ring_septum_distance(context: ReadingContext, variant: str, method: str) -> Value:
+    return leaflet.ring_septum_distance(context.anatomy)
 
 
-def lv_volume(frame: Frame, variant: str, method: str) -> Value:
-    return frame.image.lv_volume()
+def lv_volume(context: ReadingContext, variant: str, method: str) -> Value:
+    return context.image.lv_volume()

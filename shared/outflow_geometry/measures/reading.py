@@ -14,8 +14,8 @@ from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.views import View, reading_views
 from outflow_geometry.measures.drawing import Curve, draw_reading, plan_curves
 from outflow_geometry.measures.evaluation import MeasuredValue, evaluate, evaluate_plan, evaluate_without_plan
-from outflow_geometry.measures.image_findings import PhaseFindings
-from outflow_geometry.measures.measure_functions import Frame
+from outflow_geometry.measures.measure_functions import ReadingContext
+from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.responses import ReadingResponses, RedrawnFindings
@@ -51,16 +51,17 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     chosen = reading.definitions
     anatomy = build_anatomy(reading.landmarks)
     findings = PhaseFindings(image, anatomy, reading.prosthesis, reading.ring_volume)
-    frame = Frame(anatomy, chosen, findings, reading.prosthesis)
+    frame = ReadingContext(anatomy, chosen, findings, reading.prosthesis)
     draws = chosen.draws if scatter_known(anatomy.landmarks, chosen.landmark_sd) else 0
     scattered = redrawn_landmarks(anatomy.landmarks, chosen.landmark_sd, draws, chosen.seed) if draws else []
     redrawn_anatomies = [build_anatomy(points, checked=False) for points in scattered]
     settled = settled_landmarks(anatomy.landmarks, chosen.landmark_sd) if draws else anatomy.landmarks
     middle_anatomy = build_anatomy(settled, checked=False)
     responses = ReadingResponses(findings)
-    middle = Frame(middle_anatomy, chosen, RedrawnFindings(responses, middle_anatomy), reading.prosthesis)
+    middle = ReadingContext(middle_anatomy, chosen, RedrawnFindings(responses, middle_anatomy), reading.prosthesis)
     redrawn = [
-        Frame(again, chosen, RedrawnFindings(responses, again), reading.prosthesis) for again in redrawn_anatomies
+        ReadingContext(again, chosen, RedrawnFindings(responses, again), reading.prosthesis)
+        for again in redrawn_anatomies
     ]
     values, _ = evaluate(frame, "reading", redrawn, middle=middle)
     lumen = ReadingLumen(findings)
@@ -70,9 +71,9 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
         sections = PlanSections(plan, reading.prosthesis, chosen, lumen)
         redraws = redraws_by_plan[plan.plan_id] = PlanRedraws(sections, middle_anatomy, redrawn_anatomies)
         values += evaluate_plan(
-            Frame(anatomy, chosen, findings, reading.prosthesis, plan, sections),
+            ReadingContext(anatomy, chosen, findings, reading.prosthesis, plan, sections),
             [
-                Frame(f.anatomy, chosen, f.image, reading.prosthesis, plan, s)
+                ReadingContext(f.anatomy, chosen, f.image, reading.prosthesis, plan, s)
                 for f, s in zip(redrawn, redraws.each(), strict=True)
             ],
             plan.plan_id,

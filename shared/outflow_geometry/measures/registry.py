@@ -10,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from outflow_geometry.base.findings import BOTTLENECK_EVERY, Value
 from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.measures import measure_functions as functions
-from outflow_geometry.measures.measure_functions import Frame, Value
+from outflow_geometry.measures.measure_functions import ReadingContext
 
 SOLID = "SOLID"
 """Stands in a variant for each solid of the study's definitions."""
@@ -45,7 +46,7 @@ class Measure:
     methods: tuple[str, ...]
     needs: tuple[str, ...]
     level: str
-    function: Callable[[Frame, str, str], Value]
+    function: Callable[[ReadingContext, str, str], Value]
     definition: str
     source: str
     case_variants: tuple[str, ...] = ()
@@ -328,7 +329,7 @@ REGISTRY: tuple[Measure, ...] = (
         "Smallest section over plane orientations within 30 degrees of the path's direction at every station in "
         "range; never above neo_lvot_area.",
         CONVENTION,
-        draws_share=0.25,
+        draws_share=1.0 / BOTTLENECK_EVERY,
         scale="place",
     ),
     Measure(

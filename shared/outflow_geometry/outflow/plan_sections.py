@@ -9,14 +9,14 @@ from collections.abc import Hashable
 from dataclasses import dataclass, field
 
 from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.findings import SectionNumbers, Value
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
-from outflow_geometry.measures.image_findings import PhaseFindings
-from outflow_geometry.measures.measure_functions import SectionNumbers, Value
 from outflow_geometry.outflow.bottleneck import bottleneck_area
 from outflow_geometry.outflow.centreline import automatic_path
+from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
 from outflow_geometry.outflow.residual import SmallestSection, smallest_section
 from outflow_geometry.outflow.sections import AreaCurves, area_curves

@@ -22,11 +22,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.findings import BOTTLENECK_EVERY, SectionNumbers, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
-from outflow_geometry.measures.measure_functions import SectionNumbers, Value
-from outflow_geometry.measures.registry import measure
 from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack, path_through, reader_path
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
@@ -42,9 +41,6 @@ FIT_REACH = 2.6
 
 LEAST_FIT = 0.05
 """mm on either side without which no parabola is laid: a range so short holds no other section."""
-
-BOTTLENECK_EVERY = round(1.0 / measure("bottleneck_area").draws_share)
-"""A bottleneck is taken of one draw in that many."""
 
 FAR_FROM_SMALLEST = 2.0
 """Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not

@@ -17,11 +17,11 @@ from scipy.interpolate import CubicSpline
 
 from outflow_geometry.base.contours import Contour, closed_contour
 from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.findings import Value
 from outflow_geometry.base.frames import FloatArray, Plane, unit
 from outflow_geometry.landmarks.anatomy import Anatomy
-from outflow_geometry.measures.image_findings import PhaseFindings
-from outflow_geometry.measures.measure_functions import Value
 from outflow_geometry.outflow.edges import low_pass_outline, plane_outline
+from outflow_geometry.outflow.image_findings import PhaseFindings
 
 RAYS = 72
 """Directions in which the annulus outline is carried: with 12 harmonics its radius is smooth over 5 degrees."""

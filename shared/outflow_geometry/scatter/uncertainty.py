@@ -17,12 +17,12 @@ import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
+from outflow_geometry.base.findings import Draws
 from outflow_geometry.base.frames import FloatArray
-from outflow_geometry.measures.measure_functions import Draws
-from outflow_geometry.measures.registry import Measure
 from outflow_geometry.scatter.redrawing import SAMPLE_STRUCTURES, structure_sd
 from outflow_geometry.scatter.settling import settled_landmarks
 
@@ -50,6 +50,20 @@ class Interval:
     std_error: float
     low: float
     high: float
+
+
+class IntervalRule(Protocol):
+    """How a measure's interval is formed; an entry of the registry of measures is one."""
+
+    @property
+    def lowest(self) -> float | None: ...
+    @property
+    def highest(self) -> float | None: ...
+    @property
+    def scale(self) -> str: ...
+    @property
+    def least_error(self) -> float: ...
+    def is_extreme(self, variant: str) -> bool: ...
 
 
 def content_seed(landmarks: Mapping[str, FloatArray], seed: int) -> int:
@@ -98,7 +112,7 @@ def usable(value: float, redrawn: FloatArray, share: float = 1.0) -> Draws | Non
     return Draws(value, kept)
 
 
-def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
+def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval:
     """Standard error and 95 % interval, kept within the measure's possible values.
 
     Pivotal, save for what hangs on the smallest section's place and for extremes over directions and places: there
@@ -123,7 +137,7 @@ def interval(draws: Draws, measure: Measure, variant: str = "") -> Interval:
     return _within(measure, value, error, low, high)
 
 
-def _within(measure: Measure, value: float, error: float, low: float, high: float) -> Interval:
+def _within(measure: IntervalRule, value: float, error: float, low: float, high: float) -> Interval:
     """The interval, kept within the measure's possible values and widened to hold the value itself: where redrawn
     landmarks send the smallest section to another place, the pivot alone would leave it out."""
     low, high = min(low, value), max(high, value)

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from outflow_cohort.stats.agreement.classes import ROW_COLUMNS, class_agreement
+from outflow_cohort.stats.cohort.cutoffs import AREA, below
 from outflow_cohort.stats.data.one_value import is_plain
 from outflow_cohort.stats.kernels.proportions import SOURCE as SHARE_SOURCE
 from outflow_cohort.stats.kernels.proportions import share
-from outflow_cohort.stats.outcome.cutoffs import AREA, below
 
 if TYPE_CHECKING:
     import pandas as pd

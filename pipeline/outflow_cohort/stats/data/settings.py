@@ -177,7 +177,7 @@ class StatisticsSettings(_Closed):
     @field_validator("grras_facts")
     @classmethod
     def _facts_are_items(cls, facts: dict[str, str]) -> dict[str, str]:
-        from outflow_cohort.stats.agreement.grras import ITEMS
+        from outflow_cohort.stats.data.grras import ITEMS
 
         known = [item.key for item in ITEMS]
         unknown = sorted(set(facts) - set(known))

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from outflow_cohort.stats.cohort.cutoffs import AREA
 from outflow_cohort.stats.data.dask_scheduler import compute_each
 from outflow_cohort.stats.data.one_value import is_plain
 from outflow_cohort.stats.kernels.roc import DELONG_SOURCE
 from outflow_cohort.stats.outcome import endpoints as endpoint
-from outflow_cohort.stats.outcome.cutoffs import AREA
 
 if TYPE_CHECKING:
     import pandas as pd

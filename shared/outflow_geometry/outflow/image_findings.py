@@ -10,15 +10,15 @@ from dataclasses import dataclass, field
 
 from outflow_geometry.base.contours import Contour, closed_contour
 from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.findings import Value
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.base.inputs import Prosthesis
+from outflow_geometry.image import septum
 from outflow_geometry.image.chambers import lv_volume
 from outflow_geometry.image.levels import BloodLevel, blood_level
 from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
 from outflow_geometry.image.ring_edges import RingEdges, ring_inner_diameter
-from outflow_geometry.landmarks import leaflet
 from outflow_geometry.landmarks.anatomy import Anatomy
-from outflow_geometry.measures.measure_functions import Value
 from outflow_geometry.outflow.edges import aortic_lumen_contour
 
 
@@ -84,12 +84,12 @@ class PhaseFindings:
         return float(value), status
 
     def septal_thickness(self) -> float:
-        """See `leaflet.septal_thickness`, mm."""
+        """See `septum.septal_thickness`, mm."""
         return self.septal_thickness_of(self.anatomy)
 
     def septal_thickness_of(self, anatomy: Anatomy) -> float:
         """Septal thickness, mm, by the landmarks of `anatomy`."""
-        return leaflet.septal_thickness(anatomy, self.phase.volume, self.level)
+        return septum.septal_thickness(anatomy, self.phase.volume, self.level)
 
     def lv_volume(self) -> Value:
         """Volume of the left ventricle, ml."""

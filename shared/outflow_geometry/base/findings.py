@@ -1,0 +1,68 @@
+"""What image and sections give to the measures, and a measured value with its draws.
+
+Lengths mm, areas mm2. Implemented by the floors above; measures depend on these types alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from scipy.special import ndtr
+
+from outflow_geometry.base.contours import Contour
+from outflow_geometry.base.frames import FloatArray
+
+TINY_DEVIATION = 1e-9
+"""Draws that all agree leave a chance of 0 or 1, not a division by zero."""
+
+BOTTLENECK_EVERY = 4
+"""A bottleneck is taken of one draw in that many: each costs as much as the whole curve."""
+
+Value = float | tuple[float, str]
+Key = tuple[str, str, str]
+"""Measure, variant, method."""
+
+
+@dataclass(frozen=True)
+class SectionNumbers:
+    """The smallest section of one solid along one path."""
+
+    area: float
+    station: float
+    native_area: float
+    residual_fraction: float
+    septum_distance: float
+    diameter_max: float
+    diameter_min: float
+    status: str = "ok"
+
+
+class ImageFindings(Protocol):
+    """What the image of the phase tells about one reading; each raises GeometryError where it cannot."""
+
+    def aortic_contour(self) -> Contour: ...
+    def ring_inner_diameter(self, variant: str) -> Value: ...
+    def septal_thickness(self) -> float: ...
+    def lv_volume(self) -> Value: ...
+
+
+class SectionFindings(Protocol):
+    """Smallest sections of one plan, by solid and method; each raises GeometryError where there is none."""
+
+    def smallest(self, solid: str, method: str) -> SectionNumbers: ...
+    def bottleneck(self, solid: str, method: str) -> Value: ...
+
+
+@dataclass(frozen=True)
+class Draws:
+    """A measured value and its redrawn estimates, and what the truth may be by them."""
+
+    value: float
+    redrawn: FloatArray
+
+    def chance_below(self, limit: float) -> float:
+        """Chance that the truth lies below `limit`: normal about the value less the draws' shift, with their SD."""
+        likeliest = 2.0 * self.value - float(np.mean(self.redrawn))
+        return float(ndtr((limit - likeliest) / max(float(np.std(self.redrawn, ddof=1)), TINY_DEVIATION)))
