@@ -1,10 +1,11 @@
 """Rules over the phases of a case, on rows whose answers are known."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
-from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.base.inputs import Definitions, LandmarkOrigin
 from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.phases import end_systole, measure_case
 from outflow_geometry.measures.reading import ReadingResult
@@ -122,3 +123,27 @@ def test_a_null_value_carries_no_interval() -> None:
             assert row.status != "ok"
         else:
             assert math.isfinite(row.value)
+
+
+def carried(of: ReadingResult, error: float) -> ReadingResult:
+    return replace(of, origin=LandmarkOrigin("carried", 40.0, error))
+
+
+def test_rows_over_phases_say_how_many_of_their_phases_were_carried() -> None:
+    beat = [(p, carried(r, 0.1 + p / 100) if p in (10.0, 30.0, 70.0) else r) for p, r in BEAT]
+    rows = case(*beat)
+    smallest = rows["neo_lvot_area", "min_over_phases"]
+    assert (smallest.landmark_origin, smallest.carried_from_pct, smallest.carry_error_mm) == ("carried", 40.0, 0.4)
+    assert (smallest.phases_used, smallest.phases_carried) == (6, 3)
+    systole = rows["neo_lvot_area", "end_systole"]
+    assert (systole.landmark_origin, systole.carry_error_mm) == ("marked", None)
+    assert (systole.phases_used, systole.phases_carried) == (6, 3)
+    mean = rows["neo_lvot_area", "mean_systole"]
+    assert (mean.landmark_origin, mean.phases_used, mean.phases_carried) == ("carried", 4, 2)
+    # two marked phases err apart, the two carried ones together: sqrt(10^2 + 10^2 + (10 + 10)^2) / 4
+    assert mean.std_error == pytest.approx(math.sqrt(600) / 4)
+
+
+def test_rows_over_marked_phases_say_so() -> None:
+    row = case(*BEAT)["neo_lvot_area", "mean_systole"]
+    assert (row.landmark_origin, row.carried_from_pct, row.phases_used, row.phases_carried) == ("marked", None, 4, 0)

@@ -65,7 +65,7 @@ class _CaseOutput:
 
     def add(self, who: Row, result: ReadingResult) -> None:
         """The rows of one reading."""
-        place = self.place(who)
+        place = self.place(who) | result.origin.columns()
         self.measurements += [place | vars(value) for value in result.values]
         self.curves += [place | row for curve in result.curves for row in curve.rows()]
         self.views += [

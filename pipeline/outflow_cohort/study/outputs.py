@@ -26,6 +26,15 @@ _READING = (
     OutputColumn("reader_id", "str", "reader; empty = not of one reader"),
     OutputColumn("read_no", "Int64", "which read of this reader"),
 )
+_ORIGIN = (
+    OutputColumn("landmark_origin", "str", "marked = by the reader in this phase; carried = from a marked phase"),
+    OutputColumn("carried_from_pct", "float64", "marked phase the landmarks come from, % of R-R; null where marked"),
+    OutputColumn("carry_error_mm", "float64", "expected error of a coordinate of the carried ring; null where marked"),
+)
+_OVER_PHASES = (
+    OutputColumn("phases_used", "Int64", "phases that a value over phases was chosen or averaged from; null in others"),
+    OutputColumn("phases_carried", "Int64", "how many of these have carried landmarks"),
+)
 _PLAN = (OutputColumn("plan_id", "str", "plan; empty where the measure needs none"),)
 _VARIANT_PARTS = (
     OutputColumn("solid", "str", "solid part of the device in `variant`; empty where the measure has none"),
@@ -46,6 +55,8 @@ MEASUREMENTS = (
     OutputColumn("ci_low", "float64", "lower end of the 95 % interval"),
     OutputColumn("ci_high", "float64", "upper end of the 95 % interval"),
     OutputColumn("status", "str", "`ok`, or why the value is missing or needs care"),
+    *_ORIGIN,
+    *_OVER_PHASES,
 )
 CURVES = (
     *_READING,
@@ -56,6 +67,7 @@ CURVES = (
     OutputColumn("station_mm", "float64", "place along the outflow path; 0 = aortic annulus, negative = upstream"),
     OutputColumn("area_mm2", "float64", "section left free by the device"),
     OutputColumn("native_area_mm2", "float64", "the same section without a device"),
+    *_ORIGIN,
 )
 VIEWS = (
     *_READING,
@@ -64,6 +76,7 @@ VIEWS = (
     OutputColumn("cra_cau_deg", "float64", "CRA (+) / CAU (-)"),
     OutputColumn("residual_tilt_deg", "float64", "how far the plane is from edge-on (en face) in this view"),
     OutputColumn("reachable", "boolean", "inside the configured gantry box"),
+    *_ORIGIN,
 )
 SET_ASIDE = (
     *_READING,
@@ -189,7 +202,7 @@ def typed_frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[OutputColum
     frame = pd.DataFrame(list(rows), columns=[c.name for c in columns])
     for column in columns:
         if column.dtype == "str":
-            frame[column.name] = frame[column.name].fillna("").astype("str")
+            frame[column.name] = frame[column.name].astype("object").fillna("").astype("str")
         else:
             frame[column.name] = frame[column.name].astype(column.dtype)
     return frame

@@ -88,6 +88,35 @@ class Definitions:
 
 
 @dataclass(frozen=True)
+class LandmarkOrigin:
+    """Where the landmarks of a phase come from: marked there by the reader, or carried from a marked phase.
+
+    carried_from : the marked phase, % of R-R; None = marked, or carried from a phase that is not known.
+    error : expected error of one coordinate of the carried ring, mm; None where marked.
+    """
+
+    name: str = "marked"
+    carried_from: float | None = None
+    error: float | None = None
+
+    @property
+    def carried(self) -> bool:
+        """Whether no reader marked this phase."""
+        return self.name == "carried"
+
+    def columns(self) -> dict[str, str | float | None]:
+        """The columns of the tables (study contract)."""
+        return {
+            "landmark_origin": self.name,
+            "carried_from_pct": self.carried_from,
+            "carry_error_mm": self.error,
+        }
+
+
+MARKED = LandmarkOrigin()
+
+
+@dataclass(frozen=True)
 class ReadingInput:
     """One reading of one phase: landmarks by structure ((n, 3) arrays, mm), image, plans and definitions."""
 
@@ -100,3 +129,4 @@ class ReadingInput:
     """Patient position: no views where False; None = not told, views hold for a supine patient."""
     ring_volume: Volume | None = None
     """The image around the ring at the scanner's own resolution, for edges of metal; None = use `volume`."""
+    origin: LandmarkOrigin = MARKED

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.base.inputs import MARKED, Definitions, LandmarkOrigin
 from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.reading import ReadingResult
 from outflow_geometry.measures.registry import REGISTRY, SOLID, Measure, measure
@@ -27,9 +27,25 @@ Row = tuple[str, str, str, str]
 """Plan, measure, solid, method."""
 
 
+@dataclass(frozen=True)
+class CaseValue(MeasuredValue):
+    """A row over the phases of a case.
+
+    phases_used : phases it was chosen or averaged from. phases_carried : how many of these have carried landmarks.
+    landmark_origin, carried_from_pct, carry_error_mm : of the phase whose value it is; for a mean `carried` where any
+    of its phases is.
+    """
+
+    landmark_origin: str
+    carried_from_pct: float | None
+    carry_error_mm: float | None
+    phases_used: int
+    phases_carried: int
+
+
 def measure_case(
     readings: Sequence[tuple[float | None, ReadingResult]], definitions: Definitions
-) -> tuple[MeasuredValue, ...]:
+) -> tuple[CaseValue, ...]:
     """Rows with phase null from all phases (percent, None = unknown) of one reader's read.
 
     end_systole : the value at the phase of the smallest lv_volume.
@@ -42,7 +58,8 @@ def measure_case(
     """
     results = dict(readings)
     tables = {phase: _by_row(result) for phase, result in results.items()}
-    rows: list[MeasuredValue] = []
+    origins = {phase: result.origin for phase, result in results.items()}
+    rows: list[CaseValue] = []
     plans = list(dict.fromkeys(v.plan_id for r in results.values() for v in r.values if _of_plan(v)))
     for plan_id in plans:
         for entry in REGISTRY:
@@ -55,12 +72,32 @@ def measure_case(
                         if not found:
                             continue
                         value = (
-                            _RULES[rule](row, found, tables, definitions, _volumes(results))
+                            _RULES[rule](row, found, tables, definitions, _volumes(results), origins)
                             if any(v.status != "missing_plan" for v in found.values())
                             else next(iter(found.values()))
                         )
-                        rows.append(replace(value, variant=variant.replace(SOLID, solid)))
+                        phases = _phases_asked(rule, tables, definitions)
+                        # a mean comes from all its phases, any other row from the phase that has this very value
+                        of_one = [p for p, v in found.items() if v.value == value.value and rule != "mean_systole"]
+                        kept = replace(value, variant=variant.replace(SOLID, solid))
+                        own = [origins[p] for p in of_one or phases]
+                        rows.append(_case_value(kept, [origins[p] for p in phases], own))
     return tuple(rows)
+
+
+def _phases_asked(rule: str, tables: Tables, definitions: Definitions) -> list[float | None]:
+    """The phases that a rule looks at."""
+    low, high = definitions.systolic_window
+    return [p for p in tables if rule != "mean_systole" or (p is not None and low <= p <= high)]
+
+
+def _case_value(value: MeasuredValue, asked: Sequence[LandmarkOrigin], own: Sequence[LandmarkOrigin]) -> CaseValue:
+    """The row with the origin of the phases `own` that its value comes from, among those `asked`."""
+    carried = [origin for origin in own if origin.carried]
+    origin = max(carried, key=lambda o: o.error or 0.0) if carried else MARKED
+    row = {f.name: getattr(value, f.name) for f in fields(MeasuredValue)}
+    used, of_these = len(asked), sum(o.carried for o in asked)
+    return CaseValue(**row, **origin.columns(), phases_used=used, phases_carried=of_these)  # type: ignore[arg-type]
 
 
 def end_systole(results: Mapping[float | None, ReadingResult]) -> float | None:
@@ -93,10 +130,11 @@ def _empty(like: MeasuredValue, status: str) -> MeasuredValue:
 
 Values = Mapping[float | None, MeasuredValue]
 Tables = Mapping[float | None, Mapping[Row, MeasuredValue]]
+Origins = Mapping[float | None, LandmarkOrigin]
 
 
 def _end_systole(
-    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float]
+    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float], origins: Origins
 ) -> MeasuredValue:
     any_value = next(iter(found.values()))
     if None in tables and len(tables) > len(volumes):
@@ -114,20 +152,19 @@ def _end_systole(
 
 
 def _mean_systole(
-    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float]
+    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float], origins: Origins
 ) -> MeasuredValue:
     any_value = next(iter(found.values()))
     low, high = definitions.systolic_window
     wanted = [phase for phase in tables if phase is not None and low <= phase <= high]
     if not wanted:
         return _empty(any_value, "phase_unknown" if None in tables else "no_systolic_phase")
-    used = [found[p] for p in wanted if p in found and found[p].value is not None]
+    known = [p for p in wanted if p in found and found[p].value is not None]
+    used = [found[p] for p in known]
     if not used:
         return _empty(any_value, found[wanted[0]].status if wanted[0] in found else "phases_missing")
     mean = float(np.mean([v.value for v in used]))
-    errors = [v.std_error for v in used if v.std_error is not None]
-    # the landmarks of each phase are set anew, so their errors are independent
-    error = math.sqrt(sum(e * e for e in errors)) / len(used) if len(errors) == len(used) else None
+    error = _error_of_mean([(found[p].std_error, origins[p].carried) for p in known])
     status = next((v.status for v in used if v.status != "ok"), "ok")
     if len(wanted) < FEWEST_SYSTOLIC:
         status = "few_systolic_phases"
@@ -135,6 +172,20 @@ def _mean_systole(
         status = "phases_missing"
     interval = (None, None) if error is None else _interval_of_mean(mean, error, used, measure(row[1]))
     return replace(any_value, value=mean, std_error=error, ci_low=interval[0], ci_high=interval[1], status=status)
+
+
+def _error_of_mean(errors: Sequence[tuple[float | None, bool]]) -> float | None:
+    """Standard error of a mean over phases, from each phase's own and whether it was carried.
+
+    A reader marks each phase anew, so marked phases err independently; carried ones share the error of the phase that
+    they come from, so theirs add up.
+    """
+    known = [(error, carried) for error, carried in errors if error is not None]
+    if len(known) < len(errors):
+        return None
+    apart = sum(error * error for error, carried in known if not carried)
+    together = sum(error for error, carried in known if carried)
+    return math.sqrt(apart + together * together) / len(errors)
 
 
 def _interval_of_mean(mean: float, error: float, used: list[MeasuredValue], entry: Measure) -> tuple[float, float]:
@@ -146,7 +197,7 @@ def _interval_of_mean(mean: float, error: float, used: list[MeasuredValue], entr
 
 
 def _min_over_phases(
-    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float]
+    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float], origins: Origins
 ) -> MeasuredValue:
     known = {phase: value for phase, value in found.items() if value.value is not None}
     any_value = next(iter(found.values()))

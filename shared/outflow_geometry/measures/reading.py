@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-from outflow_geometry.base.inputs import ReadingInput
+from outflow_geometry.base.inputs import MARKED, LandmarkOrigin, ReadingInput
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.views import View, reading_views
@@ -28,13 +28,14 @@ class ReadingResult:
     """All that one reading gives.
 
     values : rows of the measurements table; curves : area curves of each plan, solid and path; views : C-arm views.
-    drawing : what the case sheet draws, ready for JSON (lists, numbers, strings, None).
+    drawing : what the case sheet draws, ready for JSON (lists, numbers, strings, None). origin : of the landmarks.
     """
 
     values: tuple[MeasuredValue, ...]
     curves: tuple[Curve, ...]
     views: tuple[View, ...]
     drawing: dict[str, Any]
+    origin: LandmarkOrigin = MARKED
 
 
 def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> ReadingResult:
@@ -84,4 +85,4 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
         values += evaluate_without_plan(frame)
     views = tuple(reading_views(anatomy, reading.supine, chosen.gantry))
     drawing = draw_reading(frame, lumen, redraws_by_plan, values)
-    return ReadingResult(tuple(values), tuple(curves), views, drawing)
+    return ReadingResult(tuple(values), tuple(curves), views, drawing, reading.origin)

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 LABELS = ("measure", "variant", "method", "unit", "plan_id")
 TEXT = (*LABELS, "case_id", "reader_id", "status")
 COLUMNS = (*TEXT, "phase_pct", "read_no", "value")
+ORIGIN = {"landmark_origin": "string", "phases_carried": "int64"}
+"""Which landmarks were carried over from another phase; older tables have neither column."""
 NO_PHASE = -1
 """Code of a row without a phase."""
 LARGEST_KEY = 2**62
@@ -90,7 +92,11 @@ def read_partition(part: Partition) -> pa.Table:
     import pyarrow.parquet as pq
 
     file = pq.ParquetFile(part.path, read_dictionary=list(TEXT), pre_buffer=True)
-    table = file.read_row_group(part.row_group, columns=list(COLUMNS), use_threads=False)
+    here = [name for name in ORIGIN if name in file.schema_arrow.names]
+    table = file.read_row_group(part.row_group, columns=[*COLUMNS, *here], use_threads=False)
+    for name, kind in ORIGIN.items():
+        if name not in here:
+            table = table.append_column(name, pa.nulls(len(table), kind))
     if part.only is not None:
         wanted = pa.array(list(part.only))
         table = table.filter(pc.is_in(table["case_id"].cast(pa.string()), wanted))

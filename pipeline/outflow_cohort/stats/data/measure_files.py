@@ -122,11 +122,18 @@ def _where(table: pa.Table, name: str, values: list[str]) -> pa.Table:
 
 
 def _usable(table: pa.Table, settings: StatisticsSettings) -> pa.Table:
-    """Rows with a value that counts, by a named reader; text columns of `table` are dictionaries."""
+    """Rows with a value that counts, by a named reader, none of it carried over from another phase.
+
+    Carried values of several readers move with one and the same image, so they agree more than their readers do.
+    Text columns of `table` are dictionaries.
+    """
     import pyarrow as pa
     import pyarrow.compute as pc
 
     status = pc.is_in(pc.cast(table["status"], pa.string()), pa.array(list(settings.usable_statuses)))
     reader = pc.cast(table["reader_id"], pa.string())
     named = pc.and_(pc.is_valid(reader), pc.not_equal(reader, ""))
-    return table.filter(pc.and_(pc.and_(status, pc.is_valid(table["value"])), named))
+    carried = pc.equal(pc.cast(table["landmark_origin"], pa.string()), pa.scalar("carried"))
+    some_carried = pc.greater(pc.fill_null(table["phases_carried"], 0), 0)
+    marked = pc.invert(pc.or_(pc.fill_null(carried, False), some_carried))
+    return table.filter(pc.and_(pc.and_(pc.and_(status, pc.is_valid(table["value"])), named), marked))
