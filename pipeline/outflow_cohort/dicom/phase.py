@@ -12,6 +12,7 @@ import numpy as np
 
 from outflow_cohort.dicom.frames import Frame
 from outflow_cohort.dicom.settings import PhaseSettings
+from outflow_cohort.phases import PhaseMatch
 
 PLAUSIBLE_INTERVAL_MS = (200.0, 3000.0)
 """R-R intervals of 300 to 20 beats a minute; others are not intervals of one beat."""
@@ -29,16 +30,17 @@ class PhaseDecision:
     codes: dict[str, str] = field(default_factory=dict)
 
 
-def _agreed(values: list[float], tolerance: float) -> tuple[float | None, float]:
-    """Median of `values` where all lie within `tolerance` of it, and the largest departure."""
+def _agreed(values: list[float], match: PhaseMatch) -> tuple[float | None, float]:
+    """Median of `values` where all mean the same phase as it, and the largest departure."""
     if not values:
         return None, 0.0
     middle = float(np.median(values))
     spread = max(abs(v - middle) for v in values)
-    return (middle if spread <= tolerance else None), spread
+    return (middle if all(match.same(v, middle) for v in values) else None), spread
 
 
-def _functional(frame: Frame) -> float | None:
+def stated_phase(frame: Frame) -> float | None:
+    """Phase by the functional groups of a frame, % R-R; None where they state none."""
     tags = frame.phase
     if tags.nominal_percentage is not None:
         return tags.nominal_percentage
@@ -66,15 +68,15 @@ def _in_text(frame: Frame) -> float | None:
 
 def decide_phase(frames: list[Frame], table_pct: float | None, settings: PhaseSettings) -> PhaseDecision:
     """Phase of a stack; `table_pct` is what series.csv states (None = nothing)."""
-    tolerance = settings.tolerance_pct
+    match = settings.match
     statements: list[tuple[str, float]] = []
-    readers = [("functional_groups", _functional), ("trigger_time", _triggered)]
+    readers = [("functional_groups", stated_phase), ("trigger_time", _triggered)]
     problems: list[str] = []
     for source, reader in readers:
         values = [v for v in map(reader, frames) if v is not None]
         if not values:
             continue
-        value, spread = _agreed(values, tolerance)
+        value, spread = _agreed(values, match)
         if value is None:
             problems.append(f"{source} varies by {spread:.1f} % within the series")
         elif not 0 <= value <= 100:
@@ -84,7 +86,7 @@ def decide_phase(frames: list[Frame], table_pct: float | None, settings: PhaseSe
     if table_pct is not None:
         statements.append(("table", float(table_pct)))
     if settings.text_opt_in:
-        value, _ = _agreed([v for v in map(_in_text, frames) if v is not None], tolerance)
+        value, _ = _agreed([v for v in map(_in_text, frames) if v is not None], match)
         if value is not None:
             statements.append(("text", value))
     if statements:
@@ -92,7 +94,7 @@ def decide_phase(frames: list[Frame], table_pct: float | None, settings: PhaseSe
         problems += [
             f"{best[0]} states {best[1]:.1f} %, {source} {value:.1f} %"
             for source, value in statements[1:]
-            if abs(value - best[1]) > tolerance
+            if not match.same(value, best[1])
         ]
     if problems:
         return PhaseDecision(None, "contradiction", {"phase_contradiction": "; ".join(problems)})

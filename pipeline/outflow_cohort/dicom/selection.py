@@ -59,8 +59,9 @@ def choose(
     groups: dict[float | None, list[tuple[JudgedSeries, str]]] = defaultdict(list)
     for series, fingerprint in usable:
         phase = series.phase.phase_pct
-        near = [p for p in groups if p is not None and phase is not None and abs(p - phase) <= settings.tolerance_pct]
-        groups[near[0] if near else phase].append((series, fingerprint))
+        known = list(groups)
+        near = settings.match.nearest(phase, known)
+        groups[phase if near is None else known[near]].append((series, fingerprint))
     if len(groups) > 1:
         # A series of unknown phase cannot stand beside series of known phases.
         for series, _ in groups.pop(None, []):
@@ -103,7 +104,7 @@ def _apply_table(candidates: list[tuple[JudgedSeries, str]], table_pct: float, s
         for s in usable
         if s.phase.phase_pct is not None
         and s.phase.source != "text"
-        and abs(s.phase.phase_pct - table_pct) <= settings.tolerance_pct
+        and settings.match.same(s.phase.phase_pct, table_pct)
     ]
     silent = [s for s in usable if s.phase.source in ("none", "text")]
     asked = matching or silent
@@ -123,11 +124,7 @@ def judge_case(chosen: list[JudgedSeries], settings: PhaseSettings) -> None:
     seen: list[float | None] = []
     for series in chosen:
         phase = series.phase.phase_pct
-        repeated = any(
-            p == phase or (p is not None and phase is not None and abs(p - phase) <= settings.tolerance_pct)
-            for p in seen
-        )
-        if repeated:
+        if any(settings.match.same(p, phase) for p in seen):
             series.codes["phase_repeated"] = "another row of series.csv already stands for " + (
                 "the unknown phase" if phase is None else f"{phase:g} %"
             )

@@ -10,6 +10,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from outflow_cohort.phases import PhaseMatch
+
 
 def _number(default: float, unit: str, description: str, low: float, high: float) -> Any:
     return Field(default, ge=low, le=high, description=description, json_schema_extra={"unit": unit})
@@ -123,7 +125,14 @@ class PhaseSettings(_Closed):
         description="Also read the phase from SeriesDescription, ScanOptions and ImageComments, last in trust.",
         json_schema_extra={"unit": "1"},
     )
-    tolerance_pct: float = _number(2.0, "% R-R", "Largest difference of two statements of one phase.", 0.1, 20)
+    tolerance_pct: float = _number(
+        2.0, "% R-R", "Largest difference of two numbers that mean one phase, in tables and headers alike.", 0.1, 20
+    )
+
+    @property
+    def match(self) -> PhaseMatch:
+        """The rule of which numbers mean one phase."""
+        return PhaseMatch(self.tolerance_pct)
 
 
 class QualitySettings(_Closed):

@@ -9,13 +9,15 @@ splits further; exact copies are dropped; what remains repeated is set aside.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from outflow_cohort.dicom.frames import Frame
+from outflow_cohort.dicom.phase import stated_phase
 from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings
+from outflow_cohort.phases import PhaseMatch
 
 PixelDigest = Callable[[Frame], bytes]
 
@@ -149,22 +151,16 @@ def _repeat_groups(distances: np.ndarray, tolerance: float) -> np.ndarray:
     return labels
 
 
-def _rounded_phase(frame: Frame, tolerance: float) -> Hashable:
-    value = frame.phase.nominal_percentage
-    if value is None and frame.phase.functional_delay is not None and frame.phase.functional_interval:
-        value = 100 * frame.phase.functional_delay / frame.phase.functional_interval
-    return None if value is None else round(value / tolerance)
-
-
-def _separators(tolerance: float) -> tuple[Callable[[Frame], Hashable], ...]:
-    return (
-        lambda f: _rounded_phase(f, tolerance),
-        lambda f: f.temporal_position,
-        lambda f: f.phase.trigger_time,
-        lambda f: f.acquisition,
-        lambda f: f.acquisition_time,
-        lambda f: f.image_type,
-    )
+def _separators(frames: list[Frame], match: PhaseMatch) -> Iterator[Sequence[Hashable]]:
+    """What may tell frames of one position apart, in the order of trust: a value per frame."""
+    phases = [stated_phase(f) for f in frames]
+    yield match.labels(phases)
+    yield phases
+    yield [f.temporal_position for f in frames]
+    yield [f.phase.trigger_time for f in frames]
+    yield [f.acquisition for f in frames]
+    yield [f.acquisition_time for f in frames]
+    yield [f.image_type for f in frames]
 
 
 def _split_repeats(stack: Stack, intake: IntakeSettings, phase: PhaseSettings, digest: PixelDigest) -> list[Stack]:
@@ -176,10 +172,10 @@ def _split_repeats(stack: Stack, intake: IntakeSettings, phase: PhaseSettings, d
     most = max(counts.values())
     if most == 1:
         return [stack]
-    for separator in _separators(phase.tolerance_pct):
+    for separator in _separators(stack.frames, phase.match):
         parts: dict[Hashable, list[int]] = defaultdict(list)
-        for index, frame in enumerate(stack.frames):
-            parts[separator(frame)].append(index)
+        for index, value in enumerate(separator):
+            parts[value].append(index)
         if len(parts) < 2 or len(parts) > most:
             continue
         if all(len({int(labels[i]) for i in members}) == len(members) for members in parts.values()):

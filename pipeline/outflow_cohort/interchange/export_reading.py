@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from outflow_cohort.dicom.settings import PhaseSettings
 from outflow_cohort.files import read_json, read_request, write_csv, write_json, write_text
 from outflow_cohort.interchange.concepts import ReadingLabel
+from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.study.keys import case_key
 
 if TYPE_CHECKING:
@@ -20,8 +22,6 @@ if TYPE_CHECKING:
     from outflow_geometry.base.frames import Volume
 
 Row = dict[str, Any]
-PHASE_TOLERANCE_PCT = 1.0
-"""As in the measure step: headers write 29.9 where tables write 30."""
 
 READ_ME = """\
 For research only, not for treating a patient.
@@ -66,46 +66,37 @@ def export_reading(*, results: Path, wanted: Wanted, output: Path) -> list[str]:
             place = f"{path.parent.name}/{path.name} is missing in {results.name}"
             raise ExportError(f"{place}: run the study first, name its results folder, or correct the key")
     request, inventory = read_request(request_path), read_json(inventory_path)
-    reading = _reading(request, wanted)
-    plan = _series_plan(inventory, reading["phase_pct"])
+    match = PhaseSettings(**request["study"].get("phase", {})).match
+    reading = _reading(request, wanted, match)
+    plan = _series_plan(inventory, reading["phase_pct"], match)
     phase = reading["phase_pct"] if reading["phase_pct"] is not None else plan["phase_pct"]
     label = ReadingLabel(request["case"]["case_id"], wanted.reader_id, wanted.read_no, phase)
     evidence = _evidence(request, plan, label)
     with tempfile.TemporaryDirectory(prefix="outflow_") as name:
         volume = _image(request_path, {**inventory, "plans": [plan]}, Path(name))
     written = _shapes(request, reading, volume, wanted, label, evidence, output)
-    written += _lines(results, wanted, label, output)
+    written += _lines(results, wanted, plan["phase_pct"], label, output)
     write_text(output / "README.txt", READ_ME)
     return [*written, "README.txt"]
 
 
-def _reading(request: Row, wanted: Wanted) -> Row:
+def _reading(request: Row, wanted: Wanted, match: PhaseMatch) -> Row:
     own = [r for r in request["readings"] if (r["reader_id"], r["read_no"]) == (wanted.reader_id, wanted.read_no)]
-    fitting = [r for r in own if _same(r["phase_pct"], wanted.phase_pct)]
-    if not fitting and wanted.phase_pct is None and len(own) == 1:
-        fitting = own
-    if len(fitting) != 1:
+    found = match.series_of(wanted.phase_pct, [r["phase_pct"] for r in own])
+    if found is None:
         known = sorted({(r["phase_pct"] or 0.0, r["reader_id"], r["read_no"]) for r in request["readings"]})
         listed = "; ".join(f"phase {p:g} reader {r} read {n}" for p, r, n in known[:20])
         raise ExportError(f"no such reading of {wanted.key}; needed --phase, --reader and --read of one of these: "
                           f"{listed or 'it has none'}")  # fmt: skip
-    return fitting[0]
+    return own[found]
 
 
-def _same(first: float | None, second: float | None) -> bool:
-    if first is None or second is None:
-        return first is second
-    return abs(first - second) <= PHASE_TOLERANCE_PCT
-
-
-def _series_plan(inventory: Row, phase: float | None) -> Row:
+def _series_plan(inventory: Row, phase: float | None, match: PhaseMatch) -> Row:
     plans: list[Row] = inventory["plans"]
-    fitting = [p for p in plans if _same(p["phase_pct"], phase)]
-    if not fitting and len(plans) == 1 and None in (phase, plans[0]["phase_pct"]):
-        fitting = plans
-    if len(fitting) != 1:
+    found = match.series_of(phase, [p["phase_pct"] for p in plans])
+    if found is None:
         raise ExportError("the series of this phase was set aside or is not there; see tables/set_aside.parquet")
-    return fitting[0]
+    return plans[found]
 
 
 def _image(request_path: Path, inventory: Row, folder: Path) -> Volume:
@@ -219,15 +210,14 @@ def _evidence(request: Row, plan: Row, label: ReadingLabel) -> Dataset:
     return header
 
 
-def _lines(results: Path, wanted: Wanted, label: ReadingLabel, output: Path) -> list[str]:
+def _lines(results: Path, wanted: Wanted, phase: float | None, label: ReadingLabel, output: Path) -> list[str]:
     """Lines and planes of the drawing that the measure step left."""
     path = results / "work" / "measured" / wanted.key / "drawing.json"
     drawings = read_json(path) if path.is_file() else []
     own = [
         d
         for d in drawings
-        if (d["reader_id"], d["read_no"]) == (wanted.reader_id, wanted.read_no)
-        and _same(d["phase_pct"], label.phase_pct)
+        if (d["reader_id"], d["read_no"]) == (wanted.reader_id, wanted.read_no) and d["phase_pct"] == phase
     ]
     if len(own) != 1:
         return []

@@ -10,10 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.datasets import count_rows_by
+from outflow_cohort.dicom.settings import PhaseSettings
 from outflow_cohort.files import read_json, write_json
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from outflow_cohort.phases import PhaseMatch
 
 LIBRARIES = (
     "dask", "numpy", "outflow-cohort", "pandas", "pyarrow", "pydicom", "scipy", "shapely", "SimpleITK", "snakemake",
@@ -36,9 +39,9 @@ def finish(*, results: Path) -> str:
     measured = used.loc[used["reader_id"] != "", READING]
     aside = pd.read_parquet(tables / "set_aside.parquet")
     series = pd.read_parquet(tables / "series.parquet")
-    account = balance(cases, readings, measured, aside)
     plan = read_json(work / "plan.json")
     study = read_json(work / "study.json")
+    account = balance(cases, readings, measured, aside, PhaseSettings(**study["phase"]).match)
     account["series"] = {
         verdict: int((series["verdict"] == verdict).sum()) for verdict in ("accepted", "warned", "set_aside")
     } if len(series) else {}  # fmt: skip
@@ -65,16 +68,21 @@ def finish(*, results: Path) -> str:
     return "\n".join(lines)
 
 
-def balance(cases: pd.DataFrame, readings: pd.DataFrame, measured: pd.DataFrame, aside: pd.DataFrame) -> dict[str, Any]:
+def balance(
+    cases: pd.DataFrame, readings: pd.DataFrame, measured: pd.DataFrame, aside: pd.DataFrame, match: PhaseMatch
+) -> dict[str, Any]:
     """Counts in, measured and set aside of cases and readings; raises LostRows naming what is in neither or both."""
     all_cases = set(cases["case_id"])
     measured_cases = set(measured["case_id"])
     aside_cases = set(aside["case_id"]) - measured_cases
     lost_cases = all_cases - measured_cases - aside_cases
     given = {_reading(r) for r in readings.itertuples(index=False)}
-    loose = {(r[0], None, *r[2:]) for r in given if r[1] is None}
-    done = {_match(_reading(r), loose) for r in measured.itertuples(index=False)}
-    put = {_match(_reading(r), loose) for r in aside[aside["reader_id"] != ""][READING].itertuples(index=False)}
+    phases: dict[tuple[Any, ...], list[float | None]] = {}
+    for case, phase, *read in given:
+        phases.setdefault((case, *read), []).append(phase)
+    done = {_as_given(_reading(r), given, phases, match) for r in measured.itertuples(index=False)}
+    rows = aside[aside["reader_id"] != ""][READING].itertuples(index=False)
+    put = {_as_given(_reading(r), given, phases, match) for r in rows}
     lost, twice = given - done - put, done & put
     if lost_cases or lost or twice:
         raise LostRows(
@@ -92,10 +100,21 @@ def _reading(row: Any) -> tuple[Any, ...]:
     return (case, None if phase != phase else round(float(phase), 6), reader, int(read_no))
 
 
-def _match(reading: tuple[Any, ...], loose: set[tuple[Any, ...]]) -> tuple[Any, ...]:
-    """A reading given without phase comes back with the phase of its only series."""
-    blind = (reading[0], None, *reading[2:])
-    return blind if blind in loose else reading
+def _as_given(
+    reading: tuple[Any, ...],
+    given: set[tuple[Any, ...]],
+    phases: dict[tuple[Any, ...], list[float | None]],
+    match: PhaseMatch,
+) -> tuple[Any, ...]:
+    """A reading comes back with the phase of its series, which need not be the number it was given with."""
+    if reading in given:
+        return reading
+    case, phase, *read = reading
+    own = phases.get((case, *read), [])
+    if None in own:
+        return (case, None, *read)
+    found = match.nearest(phase, own)
+    return reading if found is None else (case, own[found], *read)
 
 
 def _hash_files(paths: list[Path], root: Path) -> dict[str, str]:

@@ -237,7 +237,7 @@ def _judge_image(case: _Case, entry: Row) -> None:
         message = f"series.csv row {row}: {problem.message}"
         case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, problem.code, message))
         return
-    if any(_same_phase(plan["phase_pct"], entry["phase_pct"], case.phase.tolerance_pct) for plan in case.plans):
+    if any(case.phase.match.same(plan["phase_pct"], entry["phase_pct"]) for plan in case.plans):
         codes["phase_repeated"] = "another row of series.csv already stands for this phase"
     found = audit_header_texts(list(header_texts(path)), case.privacy)
     if path_holds_identity(path.name, frozenset(w.casefold() for w in case.privacy.allowed_words)):
@@ -251,12 +251,6 @@ def _judge_image(case: _Case, entry: Row) -> None:
         case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, code, message))
     if not grave:
         case.plans.append(image_plan(row, name, header, entry["phase_pct"], codes))
-
-
-def _same_phase(first: float | None, second: float | None, tolerance: float) -> bool:
-    if first is None or second is None:
-        return first is second
-    return abs(first - second) <= tolerance
 
 
 def _finish(case: _Case, judged: list[_RowSeries], table_codes: dict[str, str]) -> None:

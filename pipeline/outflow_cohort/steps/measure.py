@@ -10,10 +10,9 @@ from outflow_cohort.files import read_json, write_atomically, write_json, write_
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
+    from outflow_cohort.phases import PhaseMatch
     from outflow_geometry.measures.reading import ReadingResult
 
-PHASE_TOLERANCE_PCT = 1.0
-"""A reading belongs to the series whose phase is nearest, within this: headers write 29.9 where tables write 30."""
 STAGE = "measure"
 
 Row = dict[str, Any]
@@ -114,6 +113,7 @@ def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
 
 def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> None:
     from outflow_cohort.dicom.landmark_checks import check_landmarks
+    from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
     from outflow_cohort.study import core_inputs
     from outflow_cohort.volumes import load_volume
@@ -126,7 +126,8 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
     index = read_json(volumes / "volumes.json")
     case.series_quality = index["series_quality"]
     case.set_aside += index["set_aside"]
-    placed = _place(request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], case)
+    match = PhaseSettings(**request["study"].get("phase", {})).match
+    placed = _place(request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], case, match)
     checked, refused = check_landmarks(request, placed, index)
     case.set_aside += refused
     reads = [
@@ -173,29 +174,40 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
 
 
 def _place(
-    readings: list[Row], volumes: list[Row], reasons: list[Row], case: _CaseOutput
+    readings: list[Row], volumes: list[Row], reasons: list[Row], case: _CaseOutput, match: PhaseMatch
 ) -> list[tuple[Row, list[Row]]]:
     """Readings by the volume of their phase; a reading without a volume is set aside with the series' reason."""
+    phases = [entry["phase_pct"] for entry in volumes]
+    homes = [match.series_of(reading["phase_pct"], phases) for reading in readings]
+    taken: dict[tuple[int, str, int], int] = {}
+    for number, (reading, home) in enumerate(zip(readings, homes, strict=True)):
+        if home is None:
+            continue
+        key = (home, reading["reader_id"], reading["read_no"])
+        if key not in taken or _distance(reading, phases[home]) < _distance(readings[taken[key]], phases[home]):
+            taken[key] = number
     placed: list[tuple[Row, list[Row]]] = [(entry, []) for entry in volumes]
-    for reading in readings:
-        phase = reading["phase_pct"]
-        known = [
-            (abs(phase - e["phase_pct"]), i) for i, (e, _) in enumerate(placed) if None not in (phase, e["phase_pct"])
-        ]
-        if known and min(known)[0] <= PHASE_TOLERANCE_PCT:
-            placed[min(known)[1]][1].append(reading)
-        elif len(volumes) == 1 and (phase is None or volumes[0]["phase_pct"] is None):
-            placed[0][1].append(reading)
-        else:
-            fitting = [r for r in reasons if r["phase_pct"] in (None, phase)] or reasons
-            reason = fitting[0] if fitting else _no_series(reading)
+    for number, (reading, home) in enumerate(zip(readings, homes, strict=True)):
+        if home is None:
+            fitting = [r for r in reasons if r["phase_pct"] is None or match.same(r["phase_pct"], reading["phase_pct"])]
+            reason = (fitting or reasons or [_no_series(reading)])[0]
             case.put_aside(reading, reason["code"], reason["message"])
+        elif taken[home, reading["reader_id"], reading["read_no"]] != number:
+            twin = _no_series(reading, "of its own: another reading of this reader and number is nearer to it")
+            case.put_aside(reading, twin["code"], twin["message"])
+        else:
+            placed[home][1].append(reading)
     return placed
 
 
-def _no_series(reading: Row) -> Row:
+def _distance(reading: Row, phase: float | None) -> float:
+    """How far the phase that a reading states is from `phase`; 0 where either is unknown."""
+    return 0.0 if reading["phase_pct"] is None or phase is None else abs(reading["phase_pct"] - phase)
+
+
+def _no_series(reading: Row, more: str = "") -> Row:
     return {
         "code": "phase_without_series",
         "message": f"{reading['source']}: found phase {reading['phase_pct']}; needed a phase of the case's accepted "
-        "series. Add the series or correct phase_pct.",
+        f"series{more and ' ' + more}. Add the series or correct phase_pct.",
     }

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from outflow_cohort.dicom.pixels import FrameDecoder, PixelError
     from outflow_cohort.dicom.settings import IntakeSettings
     from outflow_cohort.dicom.volume import Grid, ReadRegion, Region
+    from outflow_cohort.phases import PhaseMatch
 
 Row = dict[str, Any]
 STAGE = "volume"
@@ -102,19 +103,10 @@ class _Folders:
         return self.found[name]
 
 
-def phase_landmarks(content: Row, phase_pct: float | None, n_phases: int, tolerance: float) -> list[Row]:
-    """Readings of a phase: those that state it, or that state none where the case has one phase."""
-    return [
-        reading
-        for reading in content["readings"]
-        if (reading["phase_pct"] is None and n_phases == 1)
-        or (phase_pct is None and n_phases == 1)
-        or (
-            reading["phase_pct"] is not None
-            and phase_pct is not None
-            and abs(reading["phase_pct"] - phase_pct) <= tolerance
-        )
-    ]
+def phase_landmarks(content: Row, plans: list[Row], place: int, match: PhaseMatch) -> list[Row]:
+    """Readings that belong to the phase of `plans[place]`."""
+    phases = [plan["phase_pct"] for plan in plans]
+    return [r for r in content["readings"] if match.series_of(r["phase_pct"], phases) == place]
 
 
 def _one_volume(
@@ -129,7 +121,7 @@ def _one_volume(
     study = content["study"]
     settings = ResampleSettings(**study.get("resample", {}))
     phase = PhaseSettings(**study.get("phase", {}))
-    readings = phase_landmarks(content, plan["phase_pct"], len(found["plans"]), phase.tolerance_pct)
+    readings = phase_landmarks(content, found["plans"], place, phase.match)
     grid = Grid.of_plan(plan)
     if not readings and not settings.whole_image:
         raise PixelError("no_landmarks", "no reading of this phase: none was given, or each is set aside itself")

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.keys import case_key
@@ -21,8 +22,6 @@ NARROWEST_RING_MM = 12.0
 handbook is about 50 mm wide, the smallest surgical ring 20 mm: outside 12-120 mm the unit is wrong."""
 LARGEST_FRACTION = 1.0
 """Largest phase of a table of fractions; reconstructions stand at whole percents and not all within the first one."""
-PHASE_TOLERANCE_PCT = 0.01
-"""Two phase numbers of tables are the same within rounding of their text."""
 
 READING = ["case_id", "phase_pct", "reader_id", "read_no"]
 
@@ -55,7 +54,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
     _check_case_keys(read["cases"], problems)
     _check_devices(read, problems)
     _check_series(read["series"], problems)
-    landmarks, ambiguous = _fill_phase(landmarks, read["series"])
+    landmarks, ambiguous = _fill_phase(landmarks, read["series"], study.phase.match)
     for _, row in ambiguous.iterrows():
         problems.append(
             Problem(str(row["file"]), int(row["row"]), "phase_pct", "an empty cell for a case with several phases",
@@ -171,15 +170,39 @@ def _check_series(series: pd.DataFrame, problems: list[Problem]) -> None:
         )  # fmt: skip
 
 
-def _fill_phase(landmarks: pd.DataFrame, series: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """An empty phase of a reading means the case's only phase; second result: first rows where it is ambiguous."""
+def _fill_phase(landmarks: pd.DataFrame, series: pd.DataFrame, match: PhaseMatch) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Give readings the phase of their series: the case's only one where the cell is empty, else the nearest that
+    means the same phase. Second result: first rows of readings whose empty cell is ambiguous."""
     counts = series.groupby("case_id").size()
     only = series.groupby("case_id")["phase_pct"].first()
     empty = landmarks["phase_pct"].isna()
     several = empty & (landmarks["case_id"].map(counts).fillna(0) > 1)
     filled = landmarks.copy()
     filled["phase_pct"] = landmarks["phase_pct"].fillna(landmarks["case_id"].map(only))
+    filled["phase_pct"] = _phase_of_series(filled, series, match)
     return filled, landmarks[several].drop_duplicates(["case_id", "reader_id", "read_no"])
+
+
+def _phase_of_series(landmarks: pd.DataFrame, series: pd.DataFrame, match: PhaseMatch) -> pd.Series:
+    """The phase of each row as series.csv writes it, so that readings of one phase share one number.
+
+    A reading keeps its own number where another of the same reader and number would then be the same reading.
+    """
+    readings = landmarks[READING].drop_duplicates().dropna(subset=["phase_pct"])
+    known = {case: sorted(set(rows)) for case, rows in series.dropna(subset=["phase_pct"]).groupby("case_id").phase_pct}
+    pairs = readings[["case_id", "phase_pct"]].drop_duplicates()
+    homes = {}
+    for case, phase in pairs.itertuples(index=False):
+        found = match.nearest(phase, known.get(case, []))
+        homes[case, phase] = phase if found is None else known[case][found]
+    if all(phase == home for (_, phase), home in homes.items()):
+        return landmarks["phase_pct"]
+    home = pd.Series([homes[pair] for pair in zip(readings["case_id"], readings["phase_pct"], strict=True)],
+                     index=readings.index, dtype="float64")  # fmt: skip
+    shared = readings.assign(phase_pct=home).duplicated(READING, keep=False)
+    moved = readings.assign(home=home.where(~shared, readings["phase_pct"]))
+    placed = landmarks[READING].merge(moved, on=READING, how="left")["home"]
+    return placed.set_axis(landmarks.index).astype("float64")
 
 
 def _check_units(landmarks: pd.DataFrame, problems: list[Problem]) -> None:
@@ -214,6 +237,12 @@ def _reading_key(reading: tuple[object, ...]) -> tuple[object, ...]:
     return tuple(None if pd.isna(part) else part for part in reading)
 
 
+def _nearest(phase: float, phases: list[float | None], match: PhaseMatch) -> float | None:
+    """Which of the phases of a case's readings `phase` means."""
+    found = match.nearest(phase, phases)
+    return None if found is None else phases[found]
+
+
 def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study) -> pd.DataFrame:
     """Readings that cannot be measured, one row each with code and message (case-level, not study-level)."""
     grouped = landmarks.groupby(READING, dropna=False, sort=True)
@@ -223,12 +252,16 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
         for reading, file, first, last in zip(ends.index, ends["file"], ends["first"], ends["last"], strict=True)
     }
     refused: dict[tuple[object, ...], tuple[str, str]] = {}
+    match = study.phase.match
 
     def place(reading: tuple[object, ...]) -> str:
         return spans[_reading_key(reading)]
 
     known = {case: set(rows) for case, rows in series.dropna(subset=["phase_pct"]).groupby("case_id")["phase_pct"]}
     open_phases = set(series.loc[series["phase_pct"].isna(), "case_id"])
+    of_case: dict[object, list[float | None]] = {}
+    for reading in spans:
+        of_case.setdefault(reading[0], []).append(reading[1] if isinstance(reading[1], float) else None)
     for reading in spans:
         case, phase, reader, read_no = reading
         for item in study.exclude:
@@ -236,16 +269,13 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
                 item.case_id == case
                 and item.reader_id in (None, reader)
                 and item.read_no in (None, read_no)
-                and (
-                    item.phase_pct is None
-                    or (isinstance(phase, float) and abs(item.phase_pct - phase) < PHASE_TOLERANCE_PCT)
-                )
+                and (item.phase_pct is None or phase == _nearest(item.phase_pct, of_case[case], match))
             ):
                 refused[reading] = ("excluded", f"excluded in study.yaml: {item.reason}")
         if case in open_phases or phase is None:
             continue
         phases = known.get(case, set())
-        if phases and not any(abs(phase - p) < PHASE_TOLERANCE_PCT for p in phases):
+        if phases and not any(match.same(phase, p) for p in phases):
             given = ", ".join(f"{p:g}" for p in sorted(phases))
             refused.setdefault(
                 reading,
