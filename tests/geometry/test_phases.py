@@ -7,7 +7,7 @@ import pytest
 
 from outflow_geometry.base.inputs import Definitions, LandmarkOrigin
 from outflow_geometry.measures.evaluation import MeasuredValue
-from outflow_geometry.measures.phases import end_systole, measure_case
+from outflow_geometry.measures.phases import Systole, case_end_systole, end_systole, measure_case, read_systole
 from outflow_geometry.measures.reading import ReadingResult
 
 SOLIDS = Definitions(solids=("full_frame",))
@@ -147,3 +147,29 @@ def test_rows_over_phases_say_how_many_of_their_phases_were_carried() -> None:
 def test_rows_over_marked_phases_say_so() -> None:
     row = case(*BEAT)["neo_lvot_area", "mean_systole"]
     assert (row.landmark_origin, row.carried_from_pct, row.phases_used, row.phases_carried) == ("marked", None, 4, 0)
+
+
+def test_a_read_of_one_phase_takes_the_end_systole_of_the_other_reads() -> None:
+    """Second reads are often made in one phase only; the case's first reads tell which phase end-systole is."""
+    first = dict(BEAT)
+    second = measure_case(((40.0, result(190, 60)),), SOLIDS, [first])
+    row = next(v for v in second if (v.measure, v.variant) == ("neo_lvot_area", "full_frame/end_systole"))
+    assert (row.value, row.status) == (190, "ok")
+    assert read_systole({40.0: result(190, 60)}, [{**first, 50.0: result(1, None)}]) == Systole(40.0, "phases_missing")
+    elsewhere = measure_case(((20.0, result(190, 60)),), SOLIDS, [first])
+    row = next(v for v in elsewhere if (v.measure, v.variant) == ("neo_lvot_area", "full_frame/end_systole"))
+    assert (row.value, row.status) == (None, "phases_missing")
+
+
+def test_a_read_of_every_phase_keeps_its_own_end_systole() -> None:
+    other = {**dict(BEAT), 30.0: result(200, 10)}
+    assert case_end_systole([other]) == 30.0
+    assert read_systole(dict(BEAT), [other]) == Systole(40.0)
+
+
+def test_the_case_s_end_systole_is_by_the_mean_of_the_fullest_reads() -> None:
+    a = {10.0: result(1, 60), 40.0: result(1, 50)}
+    b = {10.0: result(1, 50), 40.0: result(1, 64)}
+    assert case_end_systole([a, b, {40.0: result(1, 1)}]) == 10.0  # means 55 and 57; the single phase does not count
+    assert case_end_systole([{40.0: result(1, 1)}, {10.0: result(1, 2)}]) is None
+    assert case_end_systole([]) is None

@@ -130,12 +130,12 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
     placed = _place(request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], case, match)
     checked, refused = check_landmarks(request, placed, index)
     case.set_aside += refused
-    reads = [
+    read_points = [
         Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], core_inputs.landmarks(reading))
         for entry, readings in checked
         for reading in readings
     ]
-    scatter = landmark_sd(reads, request["study"]["uncertainty"]["prior_sd_mm"])
+    scatter = landmark_sd(read_points, request["study"]["uncertainty"]["prior_sd_mm"])
     plans, prosthesis = core_inputs.plans(request), core_inputs.prosthesis(request)
     definitions = core_inputs.definitions(request, scatter)
     images, results = {}, []
@@ -161,14 +161,14 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
             results.append((who, result))
             place = events.Place(case.case_id, *who.values())
             events.event("measured", "measured", place=place, details={"values": len(result.values)})
-    for reader_id, read_no in sorted({(who["reader_id"], who["read_no"]) for who, _ in results}):
-        own = [
-            (who["phase_pct"], result)
-            for who, result in results
-            if (who["reader_id"], who["read_no"]) == (reader_id, read_no)
-        ]
-        who = {"phase_pct": None, "reader_id": reader_id, "read_no": read_no}
-        case.measurements += [case.place(who) | vars(value) for value in measure_case(own, definitions)]
+    reads: dict[tuple[str, int], dict[float | None, ReadingResult]] = {}
+    for who, result in results:
+        reads.setdefault((who["reader_id"], who["read_no"]), {})[who["phase_pct"]] = result
+    for name in sorted(reads):
+        others = [read for other, read in reads.items() if other != name]
+        who = {"phase_pct": None, "reader_id": name[0], "read_no": name[1]}
+        over_phases = measure_case(list(reads[name].items()), definitions, others)
+        case.measurements += [case.place(who) | vars(value) for value in over_phases]
     case.pictures = take_pictures(images, case.drawings)
     case.complete = True
 

@@ -43,12 +43,24 @@ class CaseValue(MeasuredValue):
     phases_carried: int
 
 
+@dataclass(frozen=True)
+class Systole:
+    """End-systole for one read: its phase, percent, or None; `status` says why there is none, or why it is unsure."""
+
+    phase: float | None
+    status: str = "ok"
+
+
 def measure_case(
-    readings: Sequence[tuple[float | None, ReadingResult]], definitions: Definitions
+    readings: Sequence[tuple[float | None, ReadingResult]],
+    definitions: Definitions,
+    other_reads: Sequence[Mapping[float | None, ReadingResult]] = (),
 ) -> tuple[CaseValue, ...]:
     """Rows with phase null from all phases (percent, None = unknown) of one reader's read.
 
-    end_systole : the value at the phase of the smallest lv_volume.
+    other_reads : results by phase of the case's other reads; they give end-systole where this read has fewer phases.
+
+    end_systole : the value at the phase of the smallest lv_volume (`read_systole`).
     mean_systole : mean of the values over the phases within `definitions.systolic_window`, both ends included.
     min_over_phases : the smallest value of the measure over all phases.
 
@@ -59,6 +71,7 @@ def measure_case(
     results = dict(readings)
     tables = {phase: _by_row(result) for phase, result in results.items()}
     origins = {phase: result.origin for phase, result in results.items()}
+    systole = read_systole(results, other_reads)
     rows: list[CaseValue] = []
     plans = list(dict.fromkeys(v.plan_id for r in results.values() for v in r.values if _of_plan(v)))
     for plan_id in plans:
@@ -72,7 +85,7 @@ def measure_case(
                         if not found:
                             continue
                         value = (
-                            _RULES[rule](row, found, tables, definitions, _volumes(results), origins)
+                            _RULES[rule](row, found, tables, definitions, systole, origins)
                             if any(v.status != "missing_plan" for v in found.values())
                             else next(iter(found.values()))
                         )
@@ -106,6 +119,40 @@ def end_systole(results: Mapping[float | None, ReadingResult]) -> float | None:
     return min(volumes, key=lambda phase: (volumes[phase], phase)) if len(volumes) >= FEWEST_VOLUMES else None
 
 
+def read_systole(
+    results: Mapping[float | None, ReadingResult], other_reads: Sequence[Mapping[float | None, ReadingResult]] = ()
+) -> Systole:
+    """End-systole of one read: by its own volumes, or the case's where other reads have phases that it lacks.
+
+    The case's end-systole is the phase of the smallest lv_volume, mean over the reads that have the most volumes.
+    """
+    if any(set(other) - set(results) for other in other_reads):
+        phase = case_end_systole(other_reads)
+        if phase is not None:
+            # a phase without volume might have been the smallest
+            whole = max(len(_volumes(other)) for other in other_reads) == len(set().union(*other_reads))
+            return Systole(phase, "ok" if whole else "phases_missing")
+    volumes = _volumes(results)
+    if None in results and len(results) > len(volumes):
+        return Systole(None, "phase_unknown")
+    if len(volumes) < FEWEST_VOLUMES:
+        return Systole(None, "too_few_phases")
+    # a phase without volume might have been the smallest
+    return Systole(end_systole(results), "phases_missing" if len(volumes) < len(results) else "ok")
+
+
+def case_end_systole(reads: Sequence[Mapping[float | None, ReadingResult]]) -> float | None:
+    """Phase of the smallest mean lv_volume, percent, over the reads that have the most volumes; None without two."""
+    found = [_volumes(read) for read in reads]
+    most = max((len(volumes) for volumes in found), default=0)
+    if most < FEWEST_VOLUMES:
+        return None
+    full = [volumes for volumes in found if len(volumes) == most]
+    shared = set(full[0]).intersection(*full[1:])
+    means = {phase: float(np.mean([volumes[phase] for volumes in full])) for phase in shared}
+    return min(means, key=lambda p: (means[p], p)) if len(means) >= FEWEST_VOLUMES else None
+
+
 def _of_plan(value: MeasuredValue) -> bool:
     return bool(value.plan_id) or value.status == "missing_plan"
 
@@ -134,25 +181,19 @@ Origins = Mapping[float | None, LandmarkOrigin]
 
 
 def _end_systole(
-    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float], origins: Origins
+    row: Row, found: Values, tables: Tables, definitions: Definitions, systole: Systole, origins: Origins
 ) -> MeasuredValue:
     any_value = next(iter(found.values()))
-    if None in tables and len(tables) > len(volumes):
-        return _empty(any_value, "phase_unknown")
-    if len(volumes) < FEWEST_VOLUMES:
-        return _empty(any_value, "too_few_phases")
-    phase = min(volumes, key=lambda p: (volumes[p], p))
-    value = found.get(phase)
+    if systole.phase is None:
+        return _empty(any_value, systole.status)
+    value = found.get(systole.phase)
     if value is None:
         return _empty(any_value, "phases_missing")
-    # a phase without volume might have been the smallest
-    if value.status == "ok" and len(volumes) < len(tables):
-        return replace(value, status="phases_missing")
-    return value
+    return replace(value, status=systole.status) if value.status == "ok" else value
 
 
 def _mean_systole(
-    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float], origins: Origins
+    row: Row, found: Values, tables: Tables, definitions: Definitions, systole: Systole, origins: Origins
 ) -> MeasuredValue:
     any_value = next(iter(found.values()))
     low, high = definitions.systolic_window
@@ -197,7 +238,7 @@ def _interval_of_mean(mean: float, error: float, used: list[MeasuredValue], entr
 
 
 def _min_over_phases(
-    row: Row, found: Values, tables: Tables, definitions: Definitions, volumes: Mapping[float, float], origins: Origins
+    row: Row, found: Values, tables: Tables, definitions: Definitions, systole: Systole, origins: Origins
 ) -> MeasuredValue:
     known = {phase: value for phase, value in found.items() if value.value is not None}
     any_value = next(iter(found.values()))
