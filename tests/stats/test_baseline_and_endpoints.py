@@ -11,6 +11,7 @@ from sklearn.metrics import brier_score_loss
 from outflow_cohort.stats.agreement import sizing
 from outflow_cohort.stats.cohort.baseline import baseline_table
 from outflow_cohort.stats.data.one_value import groups_of
+from outflow_cohort.stats.data.outcome_columns import events_of, outcome_mistakes
 from outflow_cohort.stats.data.settings import Outcome, StatisticsSettings
 from outflow_cohort.stats.kernels import comparisons, roc
 from outflow_cohort.stats.outcome import endpoints
@@ -171,12 +172,27 @@ def test_dose_groups_hold_every_case_once_in_order():
 
 def test_events_are_read_as_text_or_number():
     cases = pd.DataFrame({"case_id": list("abcd"), "o": ["1", "1.0", "0", ""]})
-    assert endpoints.events_of(cases, Outcome(column="o")).tolist()[:3] == [1, 1, 0]
-    assert np.isnan(endpoints.events_of(cases, Outcome(column="o"))[3])
+    assert events_of(cases, Outcome(column="o")).tolist()[:3] == [1, 1, 0]
+    assert np.isnan(events_of(cases, Outcome(column="o"))[3])
     words = pd.DataFrame({"case_id": list("abc"), "o": ["yes", "no", "lost"]})
-    found = endpoints.events_of(words, Outcome(column="o", event="yes", no_event="no"))
+    found = events_of(words, Outcome(column="o", event="yes", no_event="no", missing=("lost",)))
     assert found[:2].tolist() == [1, 0]
     assert np.isnan(found[2])
+
+
+@pytest.mark.parametrize("texts", [("yes", "no"), ("true", "false"), ("ja", "nein"), ("1", "2"), ("1", "unknown")])
+def test_a_text_beside_the_stated_ones_is_an_error_that_lists_it(texts):
+    """Deaths written yes/no must not become "no event"."""
+    cases = pd.DataFrame({"case_id": list("abcde"), "death": [texts[0]] * 2 + [texts[1]] * 3})
+    settings = StatisticsSettings(outcomes=(Outcome(column="death"),))
+    mistake = outcome_mistakes(cases, settings)[0]
+    assert f'"{texts[1]}"' in mistake.found
+    with pytest.raises(ValueError, match=texts[1]):
+        events_of(cases, settings.outcomes[0])
+    absent = outcome_mistakes(cases.drop(columns="death"), settings)[0]
+    assert "no such column" in absent.found
+    many = cases.assign(death=[f"Ada Example {i}" for i in range(5)])
+    assert "Ada" not in outcome_mistakes(many, settings)[0].found
 
 
 def baseline_cases(n=40):

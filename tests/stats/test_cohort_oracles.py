@@ -1,12 +1,17 @@
 """Cohort methods against other libraries and against their defining equations (sources beside each check)."""
 
+import json
+from itertools import permutations
 from math import comb
+from pathlib import Path
 
 import krippendorff
 import numpy as np
 import pytest
+from scipy.stats import spearmanr
 from sklearn.metrics import cohen_kappa_score, roc_auc_score
 
+from outflow_cohort.stats.cohort.associations import correlation
 from outflow_cohort.stats.kernels import alpha, comparisons, kappa, planning, proportions, roc
 
 RNG_SEED = 5
@@ -124,6 +129,56 @@ def test_exact_test_of_a_larger_table():
     exact = comparisons.category_test(small)
     assert exact.test == "fisher_exact"
     assert exact.p_value == pytest.approx(_enumerated(small), abs=1e-12)
+
+
+EXACT_IN_R = json.loads((Path(__file__).parents[1] / "reference/stats/r/exact_tests.json").read_text())
+R_TABLES = {
+    "groups_by_stage": [[3, 2, 1], [1, 2, 3], [2, 1, 2], [0, 1, 2]],
+    "five_by_two": [[8, 2], [6, 4], [9, 3], [7, 5], [6, 6]],
+    "three_by_three": [[4, 3, 1], [1, 5, 2], [0, 2, 6]],
+}
+
+
+@pytest.mark.parametrize("name", sorted(R_TABLES))
+def test_exact_test_equals_r(name):
+    """R's fisher.test (tests/reference/stats/r/exact_tests.R): exact, never chi-square, whichever way the table lies."""
+    for table in (np.array(R_TABLES[name]), np.array(R_TABLES[name]).T):
+        found = comparisons.category_test(table)
+        assert found.test == "fisher_exact"
+        assert found.p_value == pytest.approx(EXACT_IN_R[f"fisher.{name}"], rel=1e-9)
+
+
+def test_the_margins_fix_the_last_column():
+    """40 x 2 cases in a narrow and a full column: 780-odd tables, not the millions that the full column alone has."""
+    wide = np.array([[1, 12], [1, 15], [0, 14], [1, 17], [0, 13], [2, 19]])
+    assert comparisons.category_test(wide).test == "fisher_exact"
+
+
+SPEARMAN_X = [3.1, 4.7, 1.2, 9.9, 5.5, 6.1, 2.2, 7.3]
+SPEARMAN_Y = [2.0, 5.1, 1.9, 8.7, 3.3, 7.7, 4.4, 6.0]
+
+
+@pytest.mark.parametrize("n", [4, 6, 8])
+def test_spearman_p_of_few_pairs_is_exact(n):
+    """R's cor.test(exact = TRUE); a perfect order of four cases has p = 2 / 4! and not 0."""
+    p = correlation(np.array(SPEARMAN_X[:n]), np.array(SPEARMAN_Y[:n]), "spearman")[4]
+    assert p == pytest.approx(EXACT_IN_R[f"spearman.{n}"], rel=1e-12)
+
+
+def test_p_of_a_correlation_is_never_nil():
+    line = np.arange(30.0)
+    for coefficient in ("spearman", "pearson"):
+        for n in (4, 12, 30):
+            assert 0 < correlation(line[:n], 2 * line[:n], coefficient)[4] <= 2 / 24 + 1e-12
+    assert correlation(line[:4], line[:4] ** 3, "spearman")[4] == pytest.approx(1 / 12)
+
+
+def test_spearman_p_with_ties_counts_every_order():
+    """By brute force over all orders of the tied ranks."""
+    x, y = np.array([1.0, 1.0, 2.0, 3.0, 4.0]), np.array([2.0, 1.0, 3.0, 3.0, 5.0])
+    seen = abs(spearmanr(x, y).statistic)
+    share = np.mean([abs(spearmanr(x, order).statistic) >= seen - 1e-12 for order in permutations(y)])
+    assert correlation(x, y, "spearman")[4] == pytest.approx(share, abs=1e-15)
 
 
 def _enumerated(table):

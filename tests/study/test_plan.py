@@ -43,6 +43,17 @@ def test_a_device_without_a_plan_gets_the_default_plan(study):
     ]
 
 
+def test_outcome_columns_hold_the_stated_texts_or_stop_the_study(study):
+    cases = (["case_id", "group", "device_id", "death"], [["C1", "native", "K27", "yes"], ["C2", "ring", "", "no"]])
+    settings = "study_id: trial\nstatistics: {outcomes: [{column: death%s}]}\n"
+    wrong = problems_of(study(settings % "", cases=cases))
+    assert len(wrong) == 1
+    assert '"no", "yes"' in wrong[0]
+    assert 'needed "1" for an event' in wrong[0]
+    assert "no such column" in problems_of(study(settings % ""))[0]
+    requests_of(study(settings % ', event: "yes", no_event: "no"', cases=cases))
+
+
 def test_a_change_in_one_case_leaves_the_other_request_untouched(study):
     path = study()
     plan(study_file=path)

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.phases import PhaseMatch
+from outflow_cohort.stats.data.outcome_columns import outcome_mistakes
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.keys import case_key
@@ -61,6 +62,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
                     "the phase this reading belongs to", "Fill phase_pct.")
         )  # fmt: skip
     _check_units(landmarks, problems)
+    _check_outcomes(read["cases"], study, problems)
     if any(p.severity == "error" for p in problems):
         refused = pd.DataFrame(columns=[*READING, "code", "message"])
     else:
@@ -107,6 +109,14 @@ def _check_case_keys(cases: pd.DataFrame, problems: list[Problem]) -> None:
             Problem(str(row["file"]), int(row["row"]), "case_id", "a name that differs from another only by case",
                     "names that differ also where a file system ignores case", "Rename one of them.")
         )  # fmt: skip
+
+
+def _check_outcomes(cases: pd.DataFrame, study: Study, problems: list[Problem]) -> None:
+    """Outcome columns hold the texts that the settings state and no others."""
+    if not len(cases):
+        return
+    for found in outcome_mistakes(cases, study.statistics):
+        problems.append(Problem(study.cases, None, found.column, found.found, found.needed, found.remedy))
 
 
 def _check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> None:

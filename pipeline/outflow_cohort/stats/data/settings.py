@@ -24,20 +24,40 @@ class _Closed(BaseModel):
 
 
 class Outcome(_Closed):
-    """A yes/no column of cases.csv that measures are held against."""
+    """A yes/no column of cases.csv that measures are compared with; a text beside the stated ones is an error."""
 
     column: str = Field(min_length=1, description="Column of cases.csv.", json_schema_extra=_unit("name"))
     event: str = Field(
         "1", min_length=1, description="Text in that column that means the event.", json_schema_extra=_unit("text")
     )
-    no_event: str | None = Field(
-        None,
-        description="Text that means no event; empty = every other text. An empty cell is always missing.",
+    no_event: str = Field(
+        "0",
+        min_length=1,
+        description="Text that means no event. An empty cell is missing; any other text is an error.",
         json_schema_extra=_unit("text"),
+    )
+    missing: tuple[Annotated[str, Field(min_length=1)], ...] = Field(
+        (), description="Texts that mean the outcome is not known.", json_schema_extra=_unit("text")
     )
     endpoint: str = Field(
         "", description="How the event was defined, in words or by name.", json_schema_extra=_unit("text")
     )
+
+    @model_validator(mode="after")
+    def _texts_differ(self) -> Outcome:
+        texts = [plain_text(t) for t in (self.event, self.no_event, *self.missing)]
+        if len(set(texts)) < len(texts):
+            raise ValueError(f"outcome {self.column}: event, no_event and missing share a text; each needs its own")
+        return self
+
+
+def plain_text(value: object) -> str:
+    """A cell as it is compared with the stated texts: without blanks around it, numbers as numbers ("1" = "1.0")."""
+    text = str(value).strip()
+    try:
+        return f"{float(text):g}"
+    except ValueError:
+        return text
 
 
 class Predictor(_Closed):

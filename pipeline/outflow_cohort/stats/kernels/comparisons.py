@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import comb, lgamma
+from math import comb, lgamma, prod
 from typing import Literal
 
 import numpy as np
@@ -201,7 +201,7 @@ def fisher_2x2(table: Sequence[Sequence[int]], alternative: str = "two-sided", c
     return FisherTable(p, float(ratio.statistic), float(limits.low), float(limits.high), sample)
 
 
-LARGEST_EXACT = 200_000
+LARGEST_EXACT = 1_000_000
 """Tables with the same margins that are still enumerated for the exact r x c test."""
 
 
@@ -219,45 +219,63 @@ def category_test(table: np.ndarray) -> TestResult:
         return TestResult("fisher_exact", nan, nan, "one_category")
     if counts.shape == (2, 2):
         return TestResult("fisher_exact", nan, fisher_2x2(counts.tolist()).p_value, "ok")
-    tables = 1
-    for column in counts.T:
-        tables *= comb(int(column.sum()) + len(column) - 1, len(column) - 1)
-        if tables > LARGEST_EXACT:
-            found = chi2_contingency(counts, correction=False)
-            status = "ok" if found.expected_freq.min() >= 1 else "small_expected_counts"
-            return TestResult("chi_square", float(found.statistic), float(found.pvalue), status)
-    return TestResult("fisher_exact", nan, _freeman_halton(counts), "ok")
+    p = _freeman_halton(counts)
+    if p is not None:
+        return TestResult("fisher_exact", nan, p, "ok")
+    found = chi2_contingency(counts, correction=False)
+    status = "ok" if found.expected_freq.min() >= 1 else "small_expected_counts"
+    return TestResult("chi_square", float(found.statistic), float(found.pvalue), status)
 
 
-def _freeman_halton(counts: np.ndarray) -> float:
-    """Sum of the probabilities of all tables with these margins that are no likelier than `counts`."""
+def _freeman_halton(counts: np.ndarray) -> float | None:
+    """Sum of the probabilities of all tables with these margins that are no likelier than `counts`.
+
+    The margins fix the last column, so only the others are counted out; the fullest comes last, and the table is turned
+    where that leaves less to count. None where there are more than LARGEST_EXACT tables.
+    """
+    counts = min((_fullest_last(counts), _fullest_last(counts.T)), key=_candidates)
     rows, columns = counts.sum(axis=1), counts.sum(axis=0)
     log_factorial = np.array([lgamma(i + 1) for i in range(int(counts.sum()) + 1)])
     constant = log_factorial[rows].sum() + log_factorial[columns].sum() - log_factorial[counts.sum()]
-    # Partial tables with the same row sums left are one state; likelihoods of states cannot be merged, so all are kept.
-    states = [(tuple(int(r) for r in rows), 0.0)]
+    left, logs = rows[None, :], np.zeros(1)
     for column in columns[:-1]:
-        grown = []
-        for left, total in states:
-            for entry in _compositions(int(column), left):
-                rest = tuple(a - b for a, b in zip(left, entry, strict=True))
-                grown.append((rest, total + float(log_factorial[list(entry)].sum())))
-        states = grown
-    logs = np.array([constant - total - log_factorial[list(left)].sum() for left, total in states])
+        entries = _compositions(int(column), len(rows))
+        if len(left) * len(entries) > 50 * LARGEST_EXACT:
+            return None
+        own = log_factorial[entries].sum(axis=1)
+        pieces = []
+        for start in range(0, len(entries), max(1, LARGEST_EXACT // len(left))):
+            part = slice(start, start + max(1, LARGEST_EXACT // len(left)))
+            rest = left[:, None, :] - entries[None, part, :]
+            table_of, entry_of = np.nonzero((rest >= 0).all(axis=2))
+            pieces.append((rest[table_of, entry_of], logs[table_of] + own[part][entry_of]))
+        left, logs = np.concatenate([p[0] for p in pieces]), np.concatenate([p[1] for p in pieces])
+        if len(left) > LARGEST_EXACT:
+            return None
+    logs = constant - logs - log_factorial[left].sum(axis=1)
     seen = constant - log_factorial[counts].sum()
-    probabilities = np.exp(logs)
     same = 1e-7  # relative slack of equal probabilities, as R's fisher.test takes
-    return float(min(1.0, probabilities[logs <= seen + same].sum()))
+    return float(min(1.0, np.exp(logs[logs <= seen + same]).sum()))
 
 
-def _compositions(total: int, limits: tuple[int, ...]) -> list[tuple[int, ...]]:
-    if len(limits) == 1:
-        return [(total,)] if total <= limits[0] else []
-    return [
-        (first, *rest)
-        for first in range(min(total, limits[0]) + 1)
-        for rest in _compositions(total - first, limits[1:])
-    ]
+def _fullest_last(counts: np.ndarray) -> np.ndarray:
+    return counts[:, np.argsort(counts.sum(axis=0), kind="stable")]
+
+
+def _candidates(counts: np.ndarray) -> int:
+    """Ways to fill all columns but the last, whatever the row sums."""
+    return prod(comb(int(total) + len(counts) - 1, len(counts) - 1) for total in counts.sum(axis=0)[:-1])
+
+
+def _compositions(total: int, parts: int) -> np.ndarray:
+    """(n, parts) all ways to write `total` as an ordered sum of whole numbers >= 0."""
+    if parts == 1:
+        return np.array([[total]], dtype=np.int64)
+    pieces = []
+    for first in range(total + 1):
+        rest = _compositions(total - first, parts - 1)
+        pieces.append(np.column_stack([np.full(len(rest), first), rest]))
+    return np.concatenate(pieces)
 
 
 def holm(p_values: np.ndarray) -> np.ndarray:

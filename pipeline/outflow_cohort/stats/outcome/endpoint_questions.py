@@ -11,6 +11,7 @@ import numpy as np
 from outflow_cohort.stats.cohort.cutoffs import AREA
 from outflow_cohort.stats.data.dask_scheduler import compute_each
 from outflow_cohort.stats.data.one_value import is_plain
+from outflow_cohort.stats.data.outcome_columns import events_of
 from outflow_cohort.stats.kernels.roc import DELONG_SOURCE
 from outflow_cohort.stats.outcome import endpoints as endpoint
 
@@ -40,7 +41,7 @@ def questions_of(
     settings: StatisticsSettings,
 ) -> list[endpoint.Question]:
     """One question a quantity, in the order of the predictors; case by case in the order of the case table."""
-    event = endpoint.events_of(cases, outcome)
+    event = events_of(cases, outcome)
     found: dict[tuple[str, ...], endpoint.Question] = {}
     listed = tuple((float(c["area_mm2"]), str(c.get("rule") or ""), str(c["cutoff_id"])) for c in cutoffs)
     for predictor in settings.predictors:
@@ -74,13 +75,6 @@ def endpoint_tables(
     }
     rows: dict[str, list[dict[str, Any]]] = {name: [] for name in columns}
     for outcome in settings.outcomes:
-        if outcome.column not in cases:
-            missing = {"outcome": outcome.column, "endpoint": outcome.endpoint, "statistic": "auc"}
-            text = "area under the ROC curve"
-            rows["endpoints"].append(
-                missing | {"status": "no_such_column", "definition": text, "source": DELONG_SOURCE}
-            )
-            continue
         questions = questions_of(cases, chosen, outcome, cutoffs, settings)
         for predictor in settings.predictors:
             if not matching(chosen, predictor).any():

@@ -19,9 +19,7 @@ from outflow_cohort.stats.kernels.proportions import share
 from outflow_cohort.stats.outcome import prediction_model as model
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from outflow_cohort.stats.data.settings import Outcome, Risk, StatisticsSettings
+    from outflow_cohort.stats.data.settings import Risk, StatisticsSettings
 
 PREDICTOR = ["plan_id", "measure", "variant", "method", "unit"]
 KEYS = ["outcome", "endpoint", *PREDICTOR, "risk"]
@@ -62,25 +60,6 @@ class Answer:
     curve: list[dict[str, Any]]
     decision: list[dict[str, Any]]
     dose: list[dict[str, Any]]
-
-
-def events_of(cases: pd.DataFrame, outcome: Outcome) -> np.ndarray:
-    """1 event, 0 none, NaN missing, in the order of the cases; numbers are compared as numbers ("1" = "1.0")."""
-    text = cases[outcome.column].astype("object").where(cases[outcome.column].notna(), "").map(_plain)
-    event, other = _plain(outcome.event), None if outcome.no_event is None else _plain(outcome.no_event)
-    out = np.full(len(text), np.nan)
-    out[(text == event).to_numpy()] = 1.0
-    none = (text != event) & (text != "") if other is None else text == other
-    out[none.to_numpy()] = 0.0
-    return out
-
-
-def _plain(value: Any) -> str:
-    text = str(value).strip()
-    try:
-        return f"{float(text):g}"
-    except ValueError:
-        return text
 
 
 def answer(question: Question, settings: StatisticsSettings) -> Answer:
