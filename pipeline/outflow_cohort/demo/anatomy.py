@@ -152,21 +152,51 @@ class HeartPhase:
         radius = self.case.lv_radius
         return radius * (1 - 0.40 * short * c), radius * (1 - 0.55 * short * c), 2.6 - 1.2 * c, self.case.lv_shift
 
+    def to_ventricle(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """Local (x, y) in the ventricle's own directions: turned about the ring axis by `septal_turn`."""
+        if self.case.septal_turn == 0.0:
+            return x, y
+        c, s = float(np.cos(np.radians(self.case.septal_turn))), float(np.sin(np.radians(self.case.septal_turn)))
+        return c * x + s * y, c * y - s * x
+
+    def from_ventricle(self, points: ArrayLike) -> NDArray:
+        """Local points (..., 3) of points given in the ventricle's own directions."""
+        p = np.array(points, dtype=np.float64)
+        if self.case.septal_turn != 0.0:
+            c, s = np.cos(np.radians(self.case.septal_turn)), np.sin(np.radians(self.case.septal_turn))
+            p[..., 0], p[..., 1] = c * p[..., 0] - s * p[..., 1], s * p[..., 0] + c * p[..., 1]
+        return p
+
+    @cached_property
+    def apex(self) -> NDArray:
+        """Apex of the cavity (3,), local."""
+        return self.from_ventricle([self.lv_axes[3], 0.02 * self.lv_length, self.lv_length])
+
+    @cached_property
+    def septal_way(self) -> tuple[float, float]:
+        """Direction (u, v) in the aortic plane from its centre to the middle of the outflow septum."""
+        turn = np.radians(self.case.septal_turn)
+        return float(np.cos(turn)), -float(np.sin(turn))
+
     # ------------------------------------------------------------------ parts that give the shapes
     @cached_property
     def septal_wall(self) -> float:
-        """u of the outflow septum at the height of the bulge: where tract and ventricle end, mm."""
+        """From the aortic axis to the outflow septum at the height of the bulge: where tract and ventricle end, mm."""
         below = self.case.bulge_below
         along = np.linspace(0.0, 40.0, 4001)
         rx, _, power, shift = self.lv_axes
-        p = self.from_aortic(along, 0.0, -below)
-        body = shapes.bullet(p[:, 0] - shift, p[:, 1], p[:, 2], rx, 1e3, self.lv_length, power)
-        tract = along - self.annulus_axes[0] * (1.0 + 0.0009 * below**2)
+        cu, cv = self.septal_way
+        p = self.from_aortic(cu * along, cv * along, -below)
+        x, y = self.to_ventricle(p[:, 0], p[:, 1])
+        body = shapes.bullet(x - shift, y, p[:, 2], rx, 1e3, self.lv_length, power)
+        ru, rv = self.annulus_axes
+        radius = 1.0 / np.hypot(cu / ru, cv / rv) if cv else ru
+        tract = along - radius * (1.0 + 0.0009 * below**2)
         return float(along[np.minimum(body, tract) < 0.0].max())
 
     @cached_property
     def papillary_muscles(self) -> list[Segment]:
-        """Start and end (local) and radii of the two papillary muscles."""
+        """Start and end (in the ventricle's directions) and radii of the two papillary muscles."""
         rx, ry, _, shift = self.lv_axes
         muscles = []
         for side in (-1.0, 1.0):
@@ -174,6 +204,25 @@ class HeartPhase:
             tip = np.array([shift - 0.42 * rx, side * 0.42 * ry, 0.36 * self.lv_length + 4.0])
             muscles.append((foot, tip, 5.2 - 0.4 * self.contraction, 3.2))
         return muscles
+
+    @cached_property
+    def chordae(self) -> list[tuple[NDArray, NDArray]]:
+        """Ends (3,), local, of the chordae: from the papillary tips to the free edge of the leaflets."""
+        found = []
+        for (_, tip, _, _), side in zip(self.papillary_muscles, (-1.0, 1.0), strict=True):
+            start = self.from_ventricle(tip)
+            for angle in np.radians(side * np.array([25.0, 60.0, 95.0, 130.0, 160.0])):
+                edge = self.ring.points(float(angle))
+                depth = 2.0 if self.valve_closed else self.leaflet_edge(float(np.cos(angle)))
+                inward = 0.3 if self.valve_closed else 1.0 - (FUNNEL / 24.0) * depth
+                found.append((start, np.array([inward * edge[0], inward * edge[1], depth])))
+        return found
+
+    def leaflet_edge(self, cosine: Array | float) -> Array | float:
+        """Height over the ring plane of the open leaflets' free edge at the cosine of the angle from the aorta, mm."""
+        posterior = 12.0
+        length = 0.5 * (self.leaflet_depth + posterior) + 0.5 * (self.leaflet_depth - posterior) * cosine
+        return length - 4.0 * (1.0 - cosine * cosine)
 
     @property
     def sinus_angles(self) -> tuple[float, float, float]:

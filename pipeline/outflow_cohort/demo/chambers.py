@@ -14,10 +14,13 @@ from outflow_cohort.demo import shapes
 from outflow_cohort.demo.anatomy import FUNNEL, HeartPhase
 from outflow_cohort.demo.shapes import Array
 
-LEAFLET_THICKNESS = 1.3
-SHEET_UP, SHEET_DOWN = 0.6, 1.0
-"""Closed mitral leaflets fill the ring from 0.6 mm above to 1.0 mm below its plane, so that no atrial blood lies
-on the ventricular side of the plane: which chamber that blood belonged to would be a matter of taste."""
+SHEET_UP, SHEET_DOWN = 0.6 / 1.3, 1.0 / 1.3
+"""Times the leaflets' thickness: closed mitral leaflets of 1.3 mm fill the ring from 0.6 mm above to 1.0 mm below its
+plane, so that no atrial blood lies on the ventricular side of the plane: which chamber that blood belonged to would
+be a matter of taste."""
+
+TRABECULA = 7.0
+"""mm between trabeculae."""
 
 TRACT_CUT = 5.5
 """mm upstream of the aortic plane where the wide ventricle ends: more than the blend, so that the lumen in the
@@ -54,15 +57,28 @@ class Chambers:
         """Height of the saddle surface through the ring."""
         return self.heart.ring.height(self.x, self.y)
 
+    @cached_property
+    def sheet(self) -> tuple[float, float]:
+        """mm that the closed leaflets reach above and below the ring plane."""
+        thickness = self.heart.case.leaflet_thickness
+        return SHEET_UP * thickness, SHEET_DOWN * thickness
+
+    @cached_property
+    def turned(self) -> tuple[Array, Array]:
+        """x and y in the ventricle's own directions."""
+        return self.heart.to_ventricle(self.x, self.y)
+
     # ------------------------------------------------------------------ left heart
     @cached_property
     def ventricle(self) -> Array:
         """Ventricle, outflow tract and aorta: one cavity, whatever the mitral valve does."""
-        heart, (x, y, h), (u, v, s) = self.heart, (self.x, self.y, self.h), self.aortic
+        heart, (x, y), h, (u, v, s) = self.heart, self.turned, self.h, self.aortic
         rx, ry, power, shift = heart.lv_axes
         body = shapes.bullet(x - shift, y - 0.02 * h, h, rx, ry, heart.lv_length, power)
+        if heart.case.trabeculae > 0.0:
+            body = body + self.trabeculae
         body = shapes.common(body, s + TRACT_CUT, 4.0)
-        base = np.maximum(self.saddle, 0.0) + (SHEET_DOWN - 0.2)
+        base = np.maximum(self.saddle, 0.0) + (self.sheet[1] - 0.2)
         body = shapes.common(body, base - h, 1.0)
         ru, rv = heart.annulus_axes
         wider = 1.0 + 0.0009 * np.minimum(s, 0.0) ** 2
@@ -78,6 +94,29 @@ class Chambers:
         return np.minimum(cavity, self.root)
 
     @cached_property
+    def trabeculae(self) -> Array:
+        """mm that muscle rises from the smooth wall: three crossed waves, none near valve and outflow tract."""
+        (x, y), h, s, wave = self.turned, self.h, self.aortic[2], 2.0 * np.pi / TRABECULA
+        waves = np.sin(wave * (x + 0.4 * y)) + np.sin(wave * (y - 0.3 * h)) + np.sin(wave * (0.8 * h + 0.5 * x))
+        fade = np.clip((h - 0.3 * self.heart.lv_length) / 15.0, 0.0, 1.0) * np.clip((-24.0 - s) / 8.0, 0.0, 1.0)
+        return self.heart.case.trabeculae * fade * np.clip(0.5 * waves, 0.0, 1.0)
+
+    @cached_property
+    def chordae(self) -> Array:
+        """The chordae, thin cords between papillary muscles and leaflets."""
+        distance = np.full_like(self.x, 1e3)
+        radius = 0.5 * self.heart.case.chordae
+        for start, end in self.heart.chordae:
+            distance = np.minimum(distance, shapes.cone(self.x, self.y, self.h, start, end, radius, radius))
+        return distance
+
+    @cached_property
+    def septal_aortic(self) -> tuple[Array, Array, Array]:
+        """Coordinates toward the middle of the outflow septum, across, and downstream of the aortic plane."""
+        (u, v, s), (cu, cv) = self.aortic, self.heart.septal_way
+        return (u, v, s) if cv == 0.0 else (cu * u + cv * v, cu * v - cv * u, s)
+
+    @cached_property
     def annulus_floor(self) -> Array:
         """What bounds the ventricle at the ring: the fibrous annulus, or the sewing cuff of an implant."""
         width, depth = (1.0, 0.3) if self.heart.case.implant.kind == "none" else (2.2, 2.4)
@@ -86,7 +125,7 @@ class Chambers:
     @cached_property
     def septal_bulge(self) -> Array:
         """The thickened basal septum that narrows the outflow tract, a flat ellipsoid."""
-        (u, v, s), case = self.aortic, self.heart.case
+        (u, v, s), case = self.septal_aortic, self.heart.case
         height = case.bulge * (1.0 + 0.25 * self.heart.contraction)
         depth = 9.0
         center = self.heart.septal_wall + depth - height
@@ -95,7 +134,7 @@ class Chambers:
     @cached_property
     def septal_ridge(self) -> Array:
         """A narrow ridge along the outflow septum, which parts the channel into two lobes."""
-        (u, v, s), case = self.aortic, self.heart.case
+        (u, v, s), case = self.septal_aortic, self.heart.case
         top = self.heart.septal_wall - case.ridge
         return shapes.ellipsoid(u - (top + 14.0), v, s + case.bulge_below, 14.0, 4.5, 16.0)
 
@@ -130,7 +169,7 @@ class Chambers:
         body = shapes.ellipsoid(x + 7.0, y + 2.0, h + 24.0 * size, 21.0 * size, 28.0 * size, 26.0 * size)
         for segment in self.heart.veins:
             body = shapes.union(body, shapes.cone(x, y, h, *segment), 4.0)
-        body = shapes.common(body, h - np.minimum(self.saddle, 0.0) + SHEET_UP, 0.6)
+        body = shapes.common(body, h - np.minimum(self.saddle, 0.0) + self.sheet[0], 0.6)
         body = shapes.without(body, self.tract_roof - self.heart.case.curtain_wall, 1.0)
         return np.maximum(body, self.curtain_height + 0.6)
 
@@ -157,14 +196,12 @@ class Chambers:
         if heart.valve_closed:
             line = x + 3.5 - 0.02 * y * y
             ridge = 3.6 * np.exp(-((line / 1.8) ** 2))
-            return np.maximum(np.maximum(h - SHEET_DOWN - ridge, -SHEET_UP - h), self.ring_distance - 1.5)
+            return np.maximum(np.maximum(h - self.sheet[1] - ridge, -self.sheet[0] - h), self.ring_distance - 1.5)
         shrink = 1.0 - (FUNNEL / 24.0) * np.clip(h, -2.0, 40.0)
-        wall = heart.ring.distance(x / shrink, y / shrink) * shrink + LEAFLET_THICKNESS / 2.0
+        half = 0.5 * heart.case.leaflet_thickness
+        wall = heart.ring.distance(x / shrink, y / shrink) * shrink + half
         c = x / np.sqrt(x * x + y * y + 1.0)
-        posterior = 12.0
-        length = 0.5 * (heart.leaflet_depth + posterior) + 0.5 * (heart.leaflet_depth - posterior) * c
-        length = length - 4.0 * (1.0 - c * c)
-        return np.maximum(np.abs(wall) - LEAFLET_THICKNESS / 2.0, np.maximum(h - length, -1.0 - h))
+        return np.maximum(np.abs(wall) - half, np.maximum(h - heart.leaflet_edge(c), -1.0 - h))
 
     def _prosthetic_leaflets(self) -> Array:
         heart, h, edge = self.heart, self.h, self.ring_distance
@@ -203,6 +240,8 @@ class Chambers:
 
     def _without_valve(self, pool: Array) -> Array:
         pool = np.maximum(pool, -self.leaflets)
+        if self.heart.case.chordae > 0.0:
+            pool = np.maximum(pool, -self.chordae)
         return np.maximum(pool, -self.posts) if self.heart.case.implant.kind == "bioprosthesis" else pool
 
     @cached_property
@@ -228,7 +267,7 @@ class Chambers:
     @cached_property
     def muscle(self) -> Array:
         """Left ventricle as a solid, cavity included: thicker where the septum is."""
-        heart, (x, y, h), s = self.heart, (self.x, self.y, self.h), self.aortic[2]
+        heart, (x, y), h, s = self.heart, self.turned, self.h, self.aortic[2]
         wall = heart.case.lv_wall * (1 + 0.35 * heart.contraction)
         septum = heart.case.septum * (1 + 0.25 * heart.contraction)
         rx, ry, power, shift = heart.lv_axes
@@ -258,7 +297,7 @@ class Chambers:
         return shapes.without(pool, np.minimum(outflow, inflow), 0.5)
 
     def _right_ventricle(self) -> Array:
-        (x, y, h), uvs = (self.x, self.y, self.h), self.aortic
+        (x, y), h, uvs = self.turned, self.h, self.aortic
         shrink = 1.0 - 0.08 * self.heart.contraction
         body = shapes.ellipsoid(x - 19.0, y - 23.0, h - 34.0, 33.0 * shrink, 34.0 * shrink, 46.0)
         for segment in self.heart.right_outflow:

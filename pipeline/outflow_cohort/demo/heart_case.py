@@ -71,6 +71,16 @@ class HeartCase:
     bulge_across: float = 14.0
     ridge: float = 0.0
     """Height of a narrow ridge along the outflow septum, which parts the channel into two lobes."""
+    septal_turn: float = 0.0
+    """degrees by which ventricle and septum are turned about the ring axis, out of the plane of that axis and the
+    aortic centre; 0 makes the lumen symmetric about that plane."""
+    path_depth: float = 8.5
+    """mm inside the outflow septum, its bulge left out, at which the true path passes."""
+    trabeculae: float = 0.0
+    """mm that trabeculae rise from the free wall of the ventricle."""
+    chordae: float = 0.0
+    """mm thickness of the chordae between papillary muscles and leaflets; 0 = none."""
+    leaflet_thickness: float = 1.3
     leaflet_length: float = 23.0
     shortening: float = 0.28
     calcified: bool = False

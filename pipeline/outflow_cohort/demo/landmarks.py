@@ -32,9 +32,11 @@ class OutflowCurve:
     def __init__(self, heart: HeartPhase) -> None:
         normal, end = heart.aortic_axes[2], heart.aortic_center
         depth = 0.62 * heart.lv_length
-        wall = heart.from_aortic(heart.septal_wall, 0.0, -heart.case.bulge_below)
-        start = np.array([heart.lv_axes[3] + 8.0, 0.0, depth])
-        second = np.array([wall[0] - 8.5, 0.0, 0.5 * depth])
+        cu, cv = heart.septal_way
+        wall = heart.from_aortic(cu * heart.septal_wall, cv * heart.septal_wall, -heart.case.bulge_below)
+        reach = heart.to_ventricle(wall[0], wall[1])[0]
+        start = heart.from_ventricle([heart.lv_axes[3] + 8.0, 0.0, depth])
+        second = heart.from_ventricle([reach - heart.case.path_depth, 0.0, 0.5 * depth])
         self._control = np.stack([start, second, end - 9.0 * normal, end])
         self._normal = normal
         t = np.linspace(0.0, 1.0, self.STEPS + 1)
@@ -108,11 +110,13 @@ def true_landmarks(heart: HeartPhase) -> dict[str, NDArray]:
         "aortic_hinge_right": heart.from_aortic(ru * np.cos(hinge[:1]), rv * np.sin(hinge[:1]), 0.0),
         "aortic_hinge_non": heart.from_aortic(ru * np.cos(hinge[2:]), rv * np.sin(hinge[2:]), 0.0),
         "aortic_contour": heart.from_aortic(ru * np.cos(contour), rv * np.sin(contour), 0.0),
-        "lv_apex": np.array([[shift, 0.02 * heart.lv_length, heart.lv_length]]),
+        "lv_apex": heart.apex[None],
         "septum": septal_edge(heart, v, s),
         "outflow_path": path,
-        "blood_sample": np.array([[shift, 0.0, half], [shift + 6.0, 2.0, half - 6.0], [shift + 4.0, -3.0, half + 6.0]]),
-        "muscle_sample": np.array(
+        "blood_sample": heart.from_ventricle(
+            [[shift, 0.0, half], [shift + 6.0, 2.0, half - 6.0], [shift + 4.0, -3.0, half + 6.0]]
+        ),
+        "muscle_sample": heart.from_ventricle(
             [[shift, -muscle_depth, h] for h in (0.28 * heart.lv_length, 0.36 * heart.lv_length)]
         ),
     }

@@ -228,7 +228,7 @@ def landmark_box(heart: HeartPhase, margin: float) -> tuple[NDArray, NDArray]:
         [
             heart.ring.even_points(),
             heart.from_aortic([15.0, -15.0, 0.0, 0.0], [0.0, 0.0, 15.0, -15.0], [0.0, 0.0, 10.0, 10.0]),
-            [[heart.lv_axes[3], 0.0, heart.lv_length]],
+            [heart.from_ventricle([heart.lv_axes[3], 0.0, heart.lv_length])],
         ]
     )
     points = heart.to_patient(local)

@@ -59,7 +59,7 @@ def ring_values(heart: HeartPhase) -> list[Value]:
     chords = radii[:3600] + radii[3600:]
     longest = grid[int(np.argmax(chords))]
     shortest = chord(np.array([-np.sin(longest), np.cos(longest)]))
-    apex = np.array([heart.lv_axes[3], 0.02 * heart.lv_length, heart.lv_length])
+    apex = heart.apex
     across = np.cross(heart.aortic_center, apex)
     septal = np.cross(across, [0.0, 0.0, 1.0])[:2]
     lateral = np.array([-septal[1], septal[0]])
@@ -98,7 +98,7 @@ def aortic_values(heart: HeartPhase) -> list[Value]:
     ru, rv = sorted(heart.annulus_axes)
     # perimeter of an ellipse: 4 a E(1 - b²/a²), DLMF 19.30.5
     perimeter = 4.0 * rv * float(ellipe(1.0 - (ru / rv) ** 2))
-    apex = np.array([heart.lv_axes[3], 0.02 * heart.lv_length, heart.lv_length])
+    apex = heart.apex
     across = np.cross(heart.aortic_center, apex)
     across = across / np.linalg.norm(across)
     normals = [np.array([0.0, 0.0, 1.0]), heart.aortic_axes[2]]
@@ -126,7 +126,7 @@ def view_values(heart: HeartPhase) -> list[Value]:
     """C-arm angles: a = atan2(d_x, -d_y), b = asin(d_z) of the direction d to the receptor (DICOM PS3.3 C.8.7.5)."""
     ring = heart.axes[2]
     aorta = heart.aortic_axes[2] @ heart.axes
-    apex = np.array([heart.lv_axes[3], 0.02 * heart.lv_length, heart.lv_length])
+    apex = heart.apex
     chamber = np.cross(heart.aortic_center, apex) @ heart.axes
     front = np.array([0.0, -1.0, 0.0])
     directions = {
