@@ -13,10 +13,12 @@ rule table:
         f"{RESULTS}/tables/series.parquet",
         f"{RESULTS}/tables/privacy.parquet",
         f"{RESULTS}/tables/set_aside.parquet",
+        f"{RESULTS}/tables/plans.parquet",
         f"{RESULTS}/tables/README.md",
+        directory(f"{RESULTS}/tables/readings"),
         expand(
             f"{RESULTS}/tables/{{name}}.schema.json",
-            name=["measurements", "curves", "views", "series", "privacy", "set_aside"],
+            name=["measurements", "curves", "views", "series", "privacy", "set_aside", "plans"],
         ),
     log:
         f"{RESULTS}/logs/table.log",

@@ -14,8 +14,10 @@ from outflow_cohort.report import case_tables
 from outflow_cohort.report.case_data import Value, read_case
 from outflow_cohort.report.case_sheet import case_sheet
 from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant, of_headline_plan
-from outflow_cohort.report.remarks import ADVICE, WANT, series_remarks, value_remarks, want_remarks
+from outflow_cohort.report.remarks import WANT, series_remarks, value_remarks, want_remarks
 from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.study.dictionary import data_dictionary
+from outflow_cohort.study.status_codes import status_code, status_codes
 
 
 def value(status: str, number: float | None = None, measure: str = "neo_lvot_area") -> Value:
@@ -25,10 +27,14 @@ def value(status: str, number: float | None = None, measure: str = "neo_lvot_are
 def codes_of_the_core() -> set[str]:
     """Every literal code that the geometry core raises, or sets as a status."""
     found: set[str] = set()
-    for path in sorted(Path(str(outflow_geometry.__file__)).parent.glob("*.py")):
+    for path in sorted(Path(str(outflow_geometry.__file__)).parent.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "GeometryError" and node.args:
                 texts = [node.args[0]]
+            elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "RingEdges" and node.args:
+                texts = [node.args[-1]]
+            elif isinstance(node, ast.FunctionDef) and node.name.endswith("_status"):
+                texts = [t for r in ast.walk(node) if isinstance(r, ast.Return) and r.value for t in ast.walk(r.value)]
             elif (isinstance(node, ast.keyword) and node.arg == "status") or (
                 isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "status"
             ):
@@ -42,8 +48,18 @@ def codes_of_the_core() -> set[str]:
 def test_every_code_of_the_core_has_a_meaning_and_a_remedy() -> None:
     codes = codes_of_the_core()
     assert len(codes) > 40
-    assert sorted(c for c in codes if not c.startswith(WANT) and c not in ADVICE) == []
-    assert all(meaning and advice for meaning, advice in ADVICE.values())
+    known = status_codes()
+    assert sorted(c for c in codes if not c.startswith(WANT) and c not in known) == []
+    assert all(status.meaning and status.remedy for status in known.values())
+    contract = {"landmark_suspect", "paths_differ", "two_lobes", "no_channel", "no_section"}
+    assert contract | {"carried_not_evidence_of_change"} <= set(known)
+    text = data_dictionary()
+    assert all(f"| `{code}` | {status.level} |" in text for code, status in known.items())
+
+
+def test_a_code_without_an_entry_still_says_something() -> None:
+    assert status_code("missing_post_tip").meaning == "The structure post tip is not marked."
+    assert status_code("unheard_of").level == "act"
 
 
 def test_one_line_a_code_with_counts_and_measures() -> None:
@@ -55,7 +71,7 @@ def test_one_line_a_code_with_counts_and_measures() -> None:
     assert leak.advice
     (want,) = want_remarks(rows)
     assert (want.title, want.what) == ("No plan", "263 rows not measured: Neo-LVOT area")
-    assert want.advice == "List a plan for the case."
+    assert want.advice == "List a plan for the case in plans.csv."
 
 
 def test_case_without_plans_says_so_once(results: Path) -> None:

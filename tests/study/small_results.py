@@ -27,10 +27,17 @@ def make_results(root: Path) -> Path:
         series = [{"case_id": key, "row": 2, "series": "ab12", "verdict": "accepted", "phase_pct": 30.0}]
         aside = [lost] if key == "K4" else []
         write_json(root / "work/inventory" / f"{key}.json", {"series": series, "privacy": [], "set_aside": aside})
+        write_json(root / "work/requests" / f"{key}.json", _request(key))
     write_json(root / "work/plan.json", {"keys": list(GROUPS), "refused": []})
     write_parquet(root / "work/cases.parquet", pd.DataFrame({"case_id": list(GROUPS), "group": list(GROUPS.values())}))
     table(results=root)
     return root
+
+
+def _request(key: str) -> dict:
+    plan = {"plan_id": "p1", "device_id": "Lumen-29", "ventricular_depth_mm": 12.0, "anchor": None}
+    device = {"device_id": "Lumen-29", "nominal_diameter_mm": 29.0, "height_mm": 20.0, "profile": []}
+    return {"case": {"case_id": key}, "plans": [plan] if key != "K4" else [], "devices": {"Lumen-29": device}}
 
 
 def _row(

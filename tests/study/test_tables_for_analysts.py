@@ -23,7 +23,7 @@ from outflow_cohort.study.outputs import CURVES, MEASUREMENTS, VariantParts, var
 from outflow_cohort.study.table_schema import table_schema, write_table_schema
 
 DATASETS = ("measurements", "curves", "views")
-FILES = ("series", "privacy", "set_aside")
+FILES = ("series", "privacy", "set_aside", "plans")
 
 
 @pytest.fixture(scope="module")
@@ -213,3 +213,25 @@ def test_the_parts_of_a_variant_have_columns_of_their_own(results: Path):
     assert set(long.query("phase_rule == ''")["variant"]) == {"skirt"}
     assert set(long.query("phase_rule == 'end_systole'")["variant"]) == {"skirt/end_systole"}
     assert (pd.read_parquet(results / "tables/curves")["solid"] == "skirt").all()
+
+
+def test_plans_have_device_and_depth_without_a_join(results: Path):
+    plans = pd.read_parquet(results / "tables/plans.parquet")
+    assert list(plans["case_id"]) == ["K1", "K2", "K3"]
+    assert set(plans["ventricular_depth_mm"]) == {12.0}
+    assert set(plans["nominal_diameter_mm"]) == {29.0}
+
+
+def test_each_measure_has_a_table_with_one_row_per_reading_and_plan(results: Path):
+    long = pd.read_parquet(results / "tables/measurements").query("measure == 'neo_lvot_area'")
+    wide = pd.read_parquet(results / "tables/readings/neo_lvot_area.parquet")
+    keys = ["case_id", "phase_pct", "reader_id", "read_no", "plan_id"]
+    assert not wide.duplicated(keys).any()
+    assert len(wide) == len(long.drop_duplicates(keys))
+    row = wide[(wide["case_id"] == "K3") & (wide["phase_pct"] == 30)].iloc[0]
+    assert row["skirt.automatic_path"] == AREAS["K3"][30.0]
+    assert row["full_frame.automatic_path.status"] == "leak"
+    assert pd.isna(row["full_frame.automatic_path"])
+    values = [c for c in wide.columns if c.endswith("_path")]
+    assert wide[values].notna().sum().sum() == long["value"].notna().sum()
+    assert len(pd.read_parquet(results / "tables/readings/mitral_area.parquet")) == len(MITRAL)

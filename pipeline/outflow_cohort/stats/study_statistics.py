@@ -60,6 +60,7 @@ def _cohort_tables(
     from outflow_cohort.stats.cohort.associations import association_table, numeric_columns
     from outflow_cohort.stats.cohort.baseline import baseline_table
     from outflow_cohort.stats.cohort.cutoffs import cutoff_shares
+    from outflow_cohort.stats.cohort.phase_table import phase_table
     from outflow_cohort.stats.outcome.endpoint_questions import endpoint_tables, matching
 
     rules = rules_of(settings)
@@ -70,6 +71,7 @@ def _cohort_tables(
     confidence = settings.confidence
     tables: dict[str, pd.DataFrame] = {}
     tables["cohort_summary"] = cohort_summary(values, chosen, groups, settings, rules.text)
+    tables["phases"] = phase_table(values)
     tables["phase_curves"] = phase_curves(tables["cohort_summary"])
     tables["cutoffs"] = cutoff_shares(chosen, groups, cutoffs, confidence=confidence, **named)
     outcomes = {o.column for o in settings.outcomes}

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.files import fresh_folder, read_json, read_parquet_table, write_parquet, write_text
-from outflow_cohort.study.outputs import PRIVACY, SET_ASIDE, typed_frame
+from outflow_cohort.study.outputs import PLANS, PRIVACY, SET_ASIDE, typed_frame
 from outflow_cohort.study.table_schema import write_table_schema
 
 if TYPE_CHECKING:
@@ -18,7 +18,8 @@ DATASETS = ("measurements", "curves", "views")
 
 
 def table(*, results: Path) -> None:
-    """Write RESULTS/tables/: the datasets measurements, curves, views, and series, privacy, set_aside, README.md.
+    """Write RESULTS/tables/: the datasets measurements, curves, views, and series, privacy, set_aside, plans,
+    README.md, and readings/MEASURE.parquet with one row per reading and plan.
 
     Each table has NAME.schema.json beside it.
     """
@@ -38,10 +39,13 @@ def table(*, results: Path) -> None:
     frame = typed_frame(aside, SET_ASIDE).drop_duplicates()
     order = ["case_id", "phase_pct", "reader_id", "read_no", "stage", "code"]
     write_parquet(tables / "set_aside.parquet", frame.sort_values(order, kind="stable", na_position="first"))
+    write_parquet(tables / "plans.parquet", typed_frame(_plans(keys, work), PLANS))
+    from outflow_cohort.interchange.wide import write_reading_tables
     from outflow_cohort.study.dictionary import data_dictionary
 
+    write_reading_tables(tables)
     write_text(tables / "README.md", data_dictionary())
-    for name in (*DATASETS, "series", "privacy", "set_aside"):
+    for name in (*DATASETS, "series", "privacy", "set_aside", "plans"):
         write_table_schema(tables, name)
 
 
@@ -69,3 +73,14 @@ def _series(inventories: dict[str, Any], measured: dict[str, Any]) -> pd.DataFra
         for row in inventories[key]["series"]:
             rows.append({**row, **quality.get((row["row"], row.get("series")), {})})
     return pd.DataFrame(rows)
+
+
+def _plans(keys: list[str], work: Path) -> list[dict[str, Any]]:
+    """One row per plan of each case, with its device's sizes."""
+    rows = []
+    for key in keys:
+        request = read_json(work / "requests" / f"{key}.json")
+        for plan in request["plans"]:
+            device = request["devices"].get(plan["device_id"], {})
+            rows.append({"case_id": request["case"]["case_id"], **device, **plan})
+    return rows

@@ -15,6 +15,7 @@ TABLES = (
     ("views/", "C-arm views, degrees; a folder of Parquet parts", outputs.VIEWS),
     ("privacy.parquet", "one row a finding of the privacy check; never a value", outputs.PRIVACY),
     ("set_aside.parquet", "everything that went in and did not come out, with the reason", outputs.SET_ASIDE),
+    ("plans.parquet", "one row per plan: device, depth, anchor, tilt, offset", outputs.PLANS),
 )
 
 
@@ -49,5 +50,16 @@ def data_dictionary() -> str:
         variants = ", ".join((*m.variants, *m.case_variants))
         cells = (m.id, variants, m.unit, ", ".join(m.methods), m.definition, m.source)
         lines.append("| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |")
-    lines += ["", "SOLID stands for a solid variant, CUTOFF_ID for a configured cut-off.", ""]
+    lines += ["", "SOLID is a solid variant, CUTOFF_ID a configured cut-off.", ""]
+    lines += _statuses()
     return "\n".join(lines)
+
+
+def _statuses() -> list[str]:
+    """Every status of the column `status` of measurements, with level, meaning and remedy."""
+    from outflow_cohort.study.status_codes import LEVEL_WORDS, status_table
+
+    lines = ["## Statuses", "", "`ok` is a value without any remark. Levels:", ""]
+    lines += [f"- {text}" for text in LEVEL_WORDS.values()]
+    lines += ["", "| status | level | meaning | what to do |", "|---|---|---|---|"]
+    return [*lines, *("| " + " | ".join(row) + " |" for row in status_table()), ""]

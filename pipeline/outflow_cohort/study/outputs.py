@@ -92,6 +92,21 @@ PRIVACY = (
     OutputColumn("rule", "str", "rule that fired"),
     OutputColumn("severity", "str", "severity"),
 )
+PLANS = (
+    OutputColumn("case_id", "str", "pseudonym of the case"),
+    OutputColumn("plan_id", "str", "plan; `default` where cases.csv names a device and plans.csv has no row"),
+    OutputColumn("device_id", "str", "device"),
+    OutputColumn("ventricular_depth_mm", "float64", "depth of the outflow end below the ring plane; null = see anchor"),
+    OutputColumn("anchor", "str", "post_tips = outflow end at the plane of the post tips; ring, or empty = by depth"),
+    OutputColumn("tilt_ap_deg", "float64", "tilt of the device axis, anterior-posterior"),
+    OutputColumn("tilt_ic_deg", "float64", "tilt of the device axis, intercommissural"),
+    OutputColumn("offset_ap_mm", "float64", "offset of the device from the ring centre, anterior-posterior"),
+    OutputColumn("offset_ic_mm", "float64", "offset of the device from the ring centre, intercommissural"),
+    OutputColumn("nominal_diameter_mm", "float64", "nominal diameter of the device"),
+    OutputColumn("height_mm", "float64", "height of the device"),
+    OutputColumn("covered_from_mm", "float64", "where the covered part begins, from the inflow end"),
+    OutputColumn("covered_to_mm", "float64", "where the covered part ends, from the inflow end"),
+)
 
 SERIES_MEANINGS = {
     "case_id": "pseudonym of the case",

@@ -21,6 +21,7 @@ OWN_TABLES = {
     "views": outputs.VIEWS,
     "privacy": outputs.PRIVACY,
     "set_aside": outputs.SET_ASIDE,
+    "plans": outputs.PLANS,
 }
 
 

@@ -13,6 +13,12 @@ ALL_GROUPS = "all"
 NOT_STATED = "not stated"
 SERIES = ["plan_id", "measure", "variant", "method", "unit"]
 """Columns that together name one measured quantity."""
+SYSTOLE_RULES = {
+    "smallest_lv_volume": "the phase of the smallest LV volume",
+    "smallest_neo_lvot_area": "the phase of the smallest mean neo-LVOT area, as LV volumes are missing",
+    "only_phase": "the only phase measured",
+}
+"""How end-systole of a case was found, best first."""
 PHASE_RULES = {
     "end_systole": "phase of smallest LV volume, else of smallest mean neo-LVOT, else the only phase",
     "mean_over_phases": "mean over the phases of a case",
@@ -37,23 +43,34 @@ def groups_of(cases: pd.DataFrame, column: str) -> pd.Series:
 
 def end_systolic_phase(values: pd.DataFrame) -> pd.Series:
     """Phase of each case at end-systole, by case_id; a case with several phases and no sign of it is left out."""
+    found = end_systole(values)
+    return found.set_index("case_id")["phase_pct"].astype("float64")
+
+
+def end_systole(values: pd.DataFrame) -> pd.DataFrame:
+    """Phase of each case at end-systole: case_id, phase_pct, found_by (one of SYSTOLE_RULES), sorted by case.
+
+    values : one row per case, phase and quantity (`case_values`). A case with several phases of which none has an LV
+    volume or a neo-LVOT area is left out.
+    """
     import pandas as pd
 
-    chosen: dict[str, float] = {}
+    chosen: dict[str, tuple[float, str]] = {}
     known = values[values["phase_pct"].notna() & values["value"].notna()]
-    for measure in ("neo_lvot_area", "lv_volume"):
+    for measure, rule in (("neo_lvot_area", "smallest_neo_lvot_area"), ("lv_volume", "smallest_lv_volume")):
         rows = known[known["measure"] == measure]
         means = _means(rows, ["case_id", "phase_pct"]).sort_values(["case_id", "value", "phase_pct"], kind="stable")
         several = means.groupby("case_id", observed=True)["phase_pct"].transform("size") > 1
         first = means[several].drop_duplicates("case_id")
-        chosen |= dict(zip(first["case_id"].astype(str), first["phase_pct"], strict=True))
+        chosen |= {c: (p, rule) for c, p in zip(first["case_id"].astype(str), first["phase_pct"], strict=True)}
     # A case measured in one phase (known or not) has no other.
     phases = values[["case_id", "phase_pct"]].drop_duplicates()
     phases = phases[phases["phase_pct"].notna()]
     only = phases[phases.groupby("case_id", observed=True)["phase_pct"].transform("size") == 1]
     for case, phase in zip(only["case_id"].astype(str), only["phase_pct"], strict=True):
-        chosen.setdefault(case, phase)
-    return pd.Series(chosen, dtype="float64")
+        chosen.setdefault(case, (phase, "only_phase"))
+    rows = [(case, *chosen[case]) for case in sorted(chosen)]
+    return pd.DataFrame(rows, columns=["case_id", "phase_pct", "found_by"]).astype({"phase_pct": "float64"})
 
 
 def _means(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 TABLE_MEANINGS: dict[str, str] = {
     "cohort_summary": "one value a case by group, phase, plan, measure, variant and method",
+    "phases": "one row per case and phase: LV volume, whether it is the case's end-systole, and how that was found",
     "phase_curves": "the rows of cohort_summary by phase, of what was seen in at least two phases",
     "cutoffs": "share of cases below each cut-off of the neo-LVOT area, with the cut-off's endpoint, n and source",
     "baseline": "what the cases of each group are like; tests and differences stand in the rows of group `all`",
@@ -25,7 +26,7 @@ TABLE_MEANINGS: dict[str, str] = {
 }
 
 COHORT_TABLES = (
-    "cohort_summary", "phase_curves", "cutoffs", "baseline", "associations", "endpoints", "roc_curves",
+    "cohort_summary", "phases", "phase_curves", "cutoffs", "baseline", "associations", "endpoints", "roc_curves",
     "decision_curves", "dose_response", "landmark_agreement", "plane_agreement",
 )  # fmt: skip
 PARTS: dict[str, list[str]] = {
@@ -64,12 +65,15 @@ COLUMN_MEANINGS: dict[str, str] = {
     "endpoint": "how the event was defined",
     "estimate": "the figure, in the unit of the row",
     "filled": "whether the item has an answer",
+    "found_by": "how end-systole was found: smallest_lv_volume, smallest_neo_lvot_area, only_phase; empty = not found",
     "from_value": "smallest value of the group",
     "group": "group of cases; all = every case",
     "interval": "how ci_low and ci_high were found",
+    "is_end_systole": "whether this phase is the case's end-systole",
     "item": "number of the item",
     "kind": "between_readers or within_reader; number or category in baseline",
     "level": "level of a category",
+    "lv_volume_ml": "LV volume of the case in this phase, ml",
     "max_pct": "largest oversizing aimed at",
     "maximum": "largest value",
     "mean": "mean",
@@ -88,6 +92,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "n_pairs": "pairs of readings used",
     "n_readers": "readers used",
     "n_readings": "readings used",
+    "neo_lvot_area_mm2": "mean neo-LVOT area over plans, solids and paths, mm2: to compare phases of one case only",
     "net_benefit": "net benefit of acting on the model",
     "net_benefit_all": "net benefit of acting on every case",
     "net_benefit_none": "net benefit of acting on none: 0",
