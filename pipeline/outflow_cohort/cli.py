@@ -1,4 +1,4 @@
-"""The command line: only this module, `cli_tools` and `cli_parts` parse arguments; each command calls one plain
+"""The command line: only this module and its neighbours `cli_*` parse arguments; each command calls one plain
 function."""
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from outflow_cohort.cli_parts import (
     add_message_options,
     add_paths,
 )
+from outflow_cohort.cli_run import add_run_command
 from outflow_cohort.cli_tools import add_user_commands
 
 DISK_TROUBLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO)
@@ -147,9 +148,11 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="store_true", help="print the version and leave")
     add_message_options(parser, default=False)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    add_run_command(commands)
     add_user_commands(commands)
     _add_demo(commands)
     _add_steps(commands)
+    parser.set_defaults(parser=parser)  # for the commands that describe all commands
     return parser
 
 

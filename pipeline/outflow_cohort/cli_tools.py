@@ -98,7 +98,7 @@ def _publish_demo(args: argparse.Namespace) -> int:
 def _handbook(args: argparse.Namespace) -> int:
     from outflow_cohort.handbook.build import MissingGenerator, build_site, write_handbook
 
-    events.tell(f"{write_handbook(output=args.output)} pages")
+    events.tell(f"{write_handbook(output=args.output, parser=args.parser)} pages")
     try:
         if args.site:
             events.tell(f"{build_site(output=args.output)}")
@@ -175,9 +175,7 @@ def _export_measurements(args: argparse.Namespace) -> int:
 def _completion(args: argparse.Namespace) -> int:
     import shtab
 
-    from outflow_cohort.cli import build_parser
-
-    print(shtab.complete(build_parser(), args.shell))
+    print(shtab.complete(args.parser, args.shell))
     return EXIT_OK
 
 

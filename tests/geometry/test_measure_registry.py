@@ -85,9 +85,10 @@ class WithoutImage:
 
 
 def test_registry_is_the_contract() -> None:
-    assert {m.id: (m.variants, m.unit) for m in REGISTRY} == CONTRACT
+    # more measures may be added; those of the contract stay as they are
+    assert {m.id: (m.variants, m.unit) for m in REGISTRY if m.id in CONTRACT} == CONTRACT
     assert {method for m in REGISTRY for method in m.methods} == METHODS
-    assert {m.id for m in REGISTRY if m.case_variants} == OVER_PHASES
+    assert {m.id for m in REGISTRY if m.id in CONTRACT and m.case_variants} == OVER_PHASES
     for entry in REGISTRY:
         assert entry.definition.endswith(".")
         assert entry.source

@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
+from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, build_parser, main
 from outflow_cohort.demo.truth import case_truth
 from outflow_cohort.handbook import pages
 from outflow_cohort.handbook.build import NAVIGATION, write_handbook
@@ -33,7 +33,7 @@ CAUTION = "For research only, not for treating a patient."
 @pytest.fixture(scope="module")
 def handbook(tmp_path_factory: pytest.TempPathFactory) -> Path:
     output = tmp_path_factory.mktemp("handbook")
-    write_handbook(output=output)
+    write_handbook(output=output, parser=build_parser())
     return output
 
 

@@ -51,7 +51,7 @@ def test_a_word_too_many_is_wrong_use(capsys: pytest.CaptureFixture[str]):
 
 
 def test_the_handbook_documents_commands_and_exit_status(tmp_path: Path):
-    write_handbook(output=tmp_path)
+    write_handbook(output=tmp_path, parser=build_parser())
     text = (tmp_path / "pages/commands.md").read_text(encoding="utf-8")
     for name in COMMANDS:
         assert f"## {name}" in text

@@ -5,6 +5,7 @@ The site asks the network for nothing: no fonts, scripts or figures from elsewhe
 
 from __future__ import annotations
 
+from argparse import ArgumentParser
 from importlib import resources
 from pathlib import Path
 
@@ -56,8 +57,11 @@ class MissingGenerator(Exception):
     """The static generator is not installed; the text says how it is."""
 
 
-def write_handbook(*, output: Path) -> int:
-    """Write mkdocs.yml, pages/*.md, pages/measures/*.md and pages/figures/*.svg; returns the number of pages."""
+def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
+    """Write mkdocs.yml, pages/*.md, pages/measures/*.md and pages/figures/*.svg; returns the number of pages.
+
+    parser : that of the command line, for the page of commands.
+    """
     from outflow_cohort.handbook import pages
     from outflow_cohort.handbook.figures import figure
     from outflow_cohort.handbook.questions import questions_page
@@ -75,11 +79,13 @@ def write_handbook(*, output: Path) -> int:
         "privacy": text_page("privacy"),
         "questions": questions_page(),
         "library": text_page("library"),
-        "commands": pages.commands_page(),
+        "commands": pages.commands_page(parser),
     }
     for measure in REGISTRY:
         texts[f"measures/{measure.id}"] = pages.measure_page(measure)
-        write_text(output / "pages" / "figures" / f"{measure.id}.svg", figure(measure.id).standalone())
+        drawing = figure(measure.id)
+        if drawing is not None:
+            write_text(output / "pages" / "figures" / f"{measure.id}.svg", drawing.standalone())
     for name, text in texts.items():
         write_text(output / "pages" / f"{name}.md", text)
     write_text(output / "pages" / "style.css", STYLE)

@@ -10,8 +10,8 @@ if TYPE_CHECKING:
 
 
 @cache
-def figure(measure_id: str) -> Drawing:
-    """The figure of a measure: the function of its name in `ring_figures` or `outflow_figures`; raises KeyError."""
+def figure(measure_id: str) -> Drawing | None:
+    """The figure of a measure: the function of its name in `ring_figures` or `outflow_figures`; None where none is."""
     from outflow_cohort.handbook import outflow_figures, ring_figures
 
     for module in (ring_figures, outflow_figures):
@@ -19,10 +19,4 @@ def figure(measure_id: str) -> Drawing:
         if function is not None and function.__module__ == module.__name__:
             drawing: Drawing = function()
             return drawing
-    raise KeyError(measure_id)
-
-
-def figure_words(measure_id: str) -> tuple[str, str]:
-    """Title and description of a figure, for those who do not see it."""
-    drawing = figure(measure_id)
-    return drawing.title, drawing.description
+    return None

@@ -6,7 +6,7 @@ import argparse
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.handbook.figures import figure_words
+from outflow_cohort.handbook.figures import figure
 from outflow_cohort.handbook.notes import notes
 from outflow_cohort.study.dictionary import CAUTION
 
@@ -61,7 +61,7 @@ def measure_index_page() -> str:
 
 def measure_page(measure: Measure) -> str:
     """Definition, formula, figure, source and pitfalls of one measure."""
-    note = notes()[measure.id]
+    note = notes().get(measure.id)
     rows = [
         ("variants", ", ".join((*measure.variants, *measure.case_variants)) or "one, unnamed"),
         ("unit", measure.unit),
@@ -69,23 +69,23 @@ def measure_page(measure: Measure) -> str:
         ("needs", "; ".join(measure.needs)),
         ("for each", measure.level),
     ]
-    title, description = figure_words(measure.id)
+    drawing = figure(measure.id)
     parts = [
         f"# {measure.id}",
         "## Definition",
         measure.definition,
         _table(("", ""), rows),
-        "## Formula",
-        "```text\n" + "\n".join(note.formula) + "\n```",
-        "## Figure",
-        f"![{title}: {description}](../figures/{measure.id}.svg)",
-        f"{description}. An invented heart.",
-        "## Source",
-        measure.source,
-        "## Pitfalls",
-        "\n".join(f"- {pitfall}" for pitfall in note.pitfalls),
-        f"*{CAUTION}*",
     ]
+    # a new measure has a page before somebody has written its note and drawn its figure
+    if note is not None:
+        parts += ["## Formula", "```text\n" + "\n".join(note.formula) + "\n```"]
+    if drawing is not None:
+        picture = f"![{drawing.title}: {drawing.description}](../figures/{measure.id}.svg)"
+        parts += ["## Figure", picture, f"{drawing.description}. An invented heart."]
+    parts += ["## Source", measure.source]
+    if note is not None:
+        parts += ["## Pitfalls", "\n".join(f"- {pitfall}" for pitfall in note.pitfalls)]
+    parts.append(f"*{CAUTION}*")
     return "\n\n".join(parts) + "\n"
 
 
@@ -183,12 +183,10 @@ def files_page() -> str:
     return "\n\n".join(["# Files in and out", CAUTION, text, _table(("what", "where", "format"), rows)]) + "\n"
 
 
-def commands_page() -> str:
-    """Help of every command."""
-    from outflow_cohort.cli import build_parser
+def commands_page(parser: argparse.ArgumentParser) -> str:
+    """Help of every command of `parser`."""
     from outflow_cohort.cli_parts import STATUS_MEANINGS
 
-    parser = build_parser()
     subparsers = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
     for each in (parser, *subparsers.choices.values()):  # as wide wherever it is written
         each.formatter_class = partial(argparse.RawDescriptionHelpFormatter, width=HELP_WIDTH)

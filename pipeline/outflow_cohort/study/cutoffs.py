@@ -8,8 +8,9 @@ from typing import Any
 from outflow_cohort.study.columns import Column, TableSpec
 from outflow_cohort.study.problems import Problem
 from outflow_cohort.study.tables import read_table
+from outflow_cohort.workflow_files import workflow_file
 
-BUILT_IN = Path(__file__).parents[3] / "config" / "cutoffs.csv"
+BUILT_IN = "config/cutoffs.csv"
 SPEC = TableSpec(
     "cutoffs",
     (
@@ -25,7 +26,7 @@ SPEC = TableSpec(
 def read_cutoffs(path: Path | None) -> tuple[list[dict[str, Any]], list[Problem]]:
     """Read `path` (the project's own table where None) without the rows of `use` no; further columns stay text."""
     problems: list[Problem] = []
-    frame = read_table(path or BUILT_IN, SPEC, problems)
+    frame = read_table(path or workflow_file(BUILT_IN), SPEC, problems)
     frame = frame[frame["use"] != "no"] if "use" in frame else frame
     rows: list[dict[str, Any]] = frame.drop(columns=["row", "file"]).to_dict("records")
     return rows, problems

@@ -13,6 +13,7 @@ from typing import Any, TextIO
 
 from outflow_cohort.study.claim import claim, leave_unused
 from outflow_cohort.study.keys import read_case_keys
+from outflow_cohort.workflow_files import workflow_file
 
 DEMO_FOLDER = Path("demo_study")
 
@@ -43,7 +44,7 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
         study_file /= "study.yaml"
     claimed = None
     if main_process and study is None and not study_file.exists():
-        _run("demo", "--folder", str(DEMO_FOLDER), "--settings", demo_settings)
+        _run("demo", "--folder", str(DEMO_FOLDER), "--settings", str(workflow_file(demo_settings)))
     if main_process and not study_file.is_file():
         _run("plan", "--study", str(study_file))
     settings = peek(study_file)
