@@ -165,7 +165,8 @@ WARNED = [
     ("lossy_compressed", attribute("LossyImageCompression", "01")),
     ("rescale_type_unspecified", attribute("RescaleType", "US")),
     ("slice_thickness_warn", attribute("SliceThickness", 1.2)),
-    ("slice_thickness_fail", attribute("SliceThickness", 3.0)),
+    ("slice_thickness_poor", attribute("SliceThickness", 3.0)),
+    ("frame_of_reference_per_file", lambda ds, k: setattr(ds, "FrameOfReferenceUID", uid(44, k))),
     ("padding_implausible", attribute("PixelPaddingValue", 1100)),
 ]
 
@@ -218,6 +219,65 @@ def test_missing_slices_are_counted(tmp_path):
     row = next(r for r in rows if "missing_slices" in codes_of(r))
     assert "3 slices missing in 2 gaps" in row["details"]
     assert row["n_missing_slices"] == 3
+
+
+def test_gaps_that_instance_numbers_run_across_are_no_missing_slices(tmp_path):
+    """A reconstruction with a wider part: numbers run on, so to export it again would bring nothing."""
+
+    def mutate(ds, k):
+        ds.ImagePositionPatient = [-10, -20, SLICE_SPACING * (k + max(0, k - 8))]
+
+    write_series(tmp_path / "s", mutate)
+    (row,) = judged(tmp_path / "s", tmp_path)
+    assert "variable_spacing" in codes_of(row)
+    assert "missing_slices" not in codes_of(row)
+    assert "instance numbers run on" in row["details"]
+    assert row["verdict"] == "set_aside"
+
+
+def test_one_hole_that_numbers_skip_means_that_slices_are_missing(tmp_path):
+    """One gap is a hole in the export and one is not: the first decides."""
+
+    def mutate(ds, k):
+        if k >= 9:
+            ds.ImagePositionPatient = [-10, -20, 30 + SLICE_SPACING * (k + 1)]
+
+    def without_the_fourth(ds, k):
+        mutate(ds, k)
+        if k == 4:
+            ds.ImageType = ["ORIGINAL", "PRIMARY", "LOCALIZER"]
+
+    write_series(tmp_path / "s", without_the_fourth)
+    rows = judged(tmp_path / "s", tmp_path)
+    assert any("missing_slices" in codes_of(row) for row in rows)
+
+
+def test_a_sound_stack_with_a_frame_of_reference_per_file_stays_whole(tmp_path):
+    write_series(tmp_path / "s", lambda ds, k: setattr(ds, "FrameOfReferenceUID", uid(44, k)))
+    result = take_inventory(request(tmp_path / "s"), tmp_path / "work")
+    (row,) = result["series"]
+    assert row["n_slices"] == SLICES
+    assert codes_of(row) >= {"frame_of_reference_per_file"}
+    assert not codes_of(row) & {"mixed_frame_of_reference", "no_frame_of_reference"}
+    assert len(result["plans"]) == 1
+
+
+@pytest.mark.parametrize("shift", [0.0, 5.0])
+def test_phases_with_a_frame_of_reference_per_file_share_a_frame_where_they_share_the_grid(tmp_path, shift):
+    for phase in (30, 70):
+
+        def mutate(ds, k, phase=phase):
+            ds.FrameOfReferenceUID = uid(44, phase, k)
+            ds.SeriesInstanceUID, ds.NominalPercentageOfCardiacPhase = uid(3, phase), phase
+            if phase == 70:
+                x, y, z = ds.ImagePositionPatient
+                ds.ImagePositionPatient = [x + shift, y, z]
+
+        write_series(tmp_path / f"s{phase}", mutate, series=phase)
+    rows = [{"dicom_dir": str(tmp_path / f"s{phase}")} for phase in (30, 70)]
+    result = take_inventory(request(tmp_path, rows), tmp_path / "work")
+    apart = [row for row in result["series"] if "frames_of_reference_differ" in codes_of(row)]
+    assert (len(apart), len(result["plans"])) == ((2, 0) if shift else (0, 2))
 
 
 def test_identical_copies_are_dropped(tmp_path):

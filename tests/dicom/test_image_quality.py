@@ -50,15 +50,15 @@ def test_lumen_noise_and_contrast_are_recovered(noise):
     ("blood", "noise", "codes"),
     [
         (230.0, 10.0, {"lumen_hu_warn"}),
-        (180.0, 10.0, {"lumen_hu_fail", "contrast_to_noise_warn"}),
+        (180.0, 10.0, {"lumen_hu_poor", "contrast_to_noise_warn"}),
         (400.0, 50.0, {"noise_warn", "contrast_to_noise_warn"}),
-        (400.0, 100.0, {"noise_fail", "contrast_to_noise_fail"}),
+        (400.0, 100.0, {"noise_poor", "contrast_to_noise_poor"}),
     ],
 )
 def test_gates(blood, noise, codes):
     found = figures(scene(noise, blood), BLOOD, MUSCLE, RING, slab_step_warn=100)
     assert set(found["quality_codes"].split(";")) == codes
-    assert found["quality"] == ("fail" if any(c.endswith("fail") for c in codes) else "warn")
+    assert found["quality"] == ("poor" if any(c.endswith("poor") for c in codes) else "warn")
 
 
 def test_saturation_and_margin():
@@ -101,6 +101,22 @@ def test_failed_gate_can_set_aside(tmp_path):
     found = take_inventory(request(tmp_path / "s", quality={"on_fail": "set_aside"}), tmp_path / "b")
     assert found["plans"] == []
     assert "quality_gate" in found["series"][0]["reason_codes"]
+
+
+def test_a_failed_gate_of_the_pixels_can_set_aside(tmp_path):
+    write_series(tmp_path / "s", lambda ds, k: set_stored(ds, np.full((36, 40), 1124, "<u2")))
+    reading = {
+        "phase_pct": None, "reader_id": "R", "read_no": 1,
+        "structures": {"mitral_ring": [[-6, -8, 34], [6, -8, 34], [0, -16, 34]]},
+    }  # fmt: skip
+    study = {"readings": [reading], "resample": {"margin_mm": 6.0}}
+    warned = take_volumes(request(tmp_path / "s", **study), tmp_path / "a")
+    assert [row["quality_codes"].split(";")[0] for row in warned["series_quality"]] == ["lumen_hu_poor"]
+    assert len(warned["volumes"]) == 1
+    strict = take_volumes(request(tmp_path / "s", quality={"on_fail": "set_aside"}, **study), tmp_path / "b")
+    assert strict["volumes"] == []
+    assert [row["code"] for row in strict["set_aside"]] == ["quality_gate"]
+    assert "lumen_hu_fail" in strict["set_aside"][0]["message"]
 
 
 def test_every_code_has_meaning_and_remedy():

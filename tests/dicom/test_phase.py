@@ -159,3 +159,13 @@ def test_one_phase_given_twice_is_refused(tmp_path):
 def test_uneven_heart_beat_is_noted(tmp_path):
     found = inventory_of(tmp_path, tags(LowRRValue=700, HighRRValue=1000))
     assert "heart_rate_varied" in codes_of(found["series"][0])
+
+
+@pytest.mark.parametrize(
+    ("header", "hint"),
+    [(TEXT, True), ({"SeriesDescription": "ASIR 50% chest"}, False), ({"SeriesDescription": "30 % and 70 %"}, False)],
+)
+def test_an_unread_text_that_states_the_phase_names_the_option(tmp_path, header, hint):
+    (row,) = inventory_of(tmp_path, tags(**header))["series"]
+    assert ("text_opt_in: true" in row["details"]) == hint
+    assert row["phase_pct"] is None

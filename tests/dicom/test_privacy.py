@@ -406,3 +406,30 @@ def test_findings_never_hold_values_even_of_numbers(tmp_path):
     found = inventory_of(tmp_path, put(PatientWeight=np.float64(71.3), PatientAge="061Y", AccessionNumber="778899"))
     text = json.dumps(found["privacy"])
     assert not any(value in text for value in ("71.3", "061", "778899"))
+
+
+REMOVED = [
+    "Removed by CTP", "REMOVED", "Removed", "ANONYMIZED", "Anonymised", "de-identified", "De-Identified", "hashed",
+    "Value removed by ABC2", "[removed]", "removed^by^XYZ", "Replaced by hash", "not available", "Removed for privacy",
+]  # fmt: skip
+NAMES = ["Removed by Miller", "Removed by SMITH", "Removed Jones", "Hash Hannelore", "Smith removed", "REMOVED^QUARTER"]
+
+
+@pytest.mark.parametrize("words", REMOVED)
+def test_what_says_that_a_value_was_removed_is_no_name(tmp_path, words):
+    def mutate(ds, k):
+        item = Dataset()
+        item.VerifyingObserverName, item.VerifyingOrganization, item.VerificationDateTime = words, words, ""
+        ds.VerifyingObserverSequence = Sequence([item])
+        ds.ReferringPhysicianName = words
+
+    found = inventory_of(tmp_path, mutate)
+    assert not rules(found, "error"), rules(found)
+    strict = take_inventory(request(tmp_path / "s", privacy={"pseudonym_pattern": "C\\d{3}"}), tmp_path / "strict")
+    assert "person_name" not in {rule for _, rule in rules(strict)}
+
+
+@pytest.mark.parametrize("words", NAMES)
+def test_a_name_beside_such_a_word_is_still_a_name(tmp_path, words):
+    found = inventory_of(tmp_path, put(ReferringPhysicianName=words))
+    assert "person_name" in {rule for _, rule in rules(found, "error")}

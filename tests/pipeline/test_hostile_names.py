@@ -16,6 +16,7 @@ from workflow_runs import PROJECT, snakemake
 
 from outflow_cohort.cli import EXIT_OK, EXIT_STUDY, main
 from outflow_cohort.files import write_csv
+from outflow_cohort.study.folders import walk_once
 from outflow_cohort.study.keys import SAFE_KEY, case_key
 
 HOSTILE = (
@@ -142,22 +143,34 @@ def test_a_tag_of_yaml_runs_nothing(hostile_study, tmp_path: Path, name: str, ca
     assert not (tmp_path / "pwned").exists()
 
 
-@pytest.mark.parametrize("path", ["../elsewhere", "dicom/../../elsewhere", "link_out"])
-def test_a_series_outside_the_study_is_refused(
-    hostile_study, tmp_path: Path, path: str, capsys: pytest.CaptureFixture[str]
-):
+@pytest.mark.parametrize("path", ["../elsewhere", "dicom/../../elsewhere", "link_out", "{elsewhere}"])
+def test_a_series_may_lie_anywhere(hostile_study, tmp_path: Path, path: str, capsys: pytest.CaptureFixture[str]):
     folder = hostile_study(("C1",))
     (tmp_path / "elsewhere").mkdir()
     (folder / "link_out").symlink_to(tmp_path / "elsewhere")
+    place = path.format(elsewhere=tmp_path / "elsewhere")
+    (folder / "series.csv").write_text(f"case_id,dicom_dir,phase_pct\nC1,{place},40\n", encoding="utf-8")
+    assert main(["plan", "--study", str(folder / "study.yaml")]) == EXIT_OK
+    assert "dicom_dir" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("path", ["loop/dicom", "ring_a", "ring_a/x", "dicom/up/dicom"])
+def test_a_link_that_leads_back_on_itself_is_refused(hostile_study, path: str, capsys: pytest.CaptureFixture[str]):
+    folder = hostile_study(("C1",))
+    (folder / "dicom").mkdir(exist_ok=True)
+    for name, target in (("loop", "."), ("ring_a", "ring_b"), ("ring_b", "ring_a"), ("dicom/up", "..")):
+        (folder / name).symlink_to(target)
     (folder / "series.csv").write_text(f"case_id,dicom_dir,phase_pct\nC1,{path},40\n", encoding="utf-8")
-    status = main(["plan", "--study", str(folder / "study.yaml")])
+    assert main(["plan", "--study", str(folder / "study.yaml")]) == EXIT_STUDY
     message = capsys.readouterr().err
-    if path == "link_out":
-        # A link is the owner's own doing: large scans often lie on another disk.
-        assert status == EXIT_OK
-    else:
-        assert status == EXIT_STUDY
-        assert "series.csv, row 2, dicom_dir" in message
+    assert "series.csv, row 2, dicom_dir: found a link that leads back on itself" in message
+
+
+def test_a_tree_with_a_link_back_is_walked_once(tmp_path: Path):
+    (tmp_path / "tree/a").mkdir(parents=True)
+    (tmp_path / "tree/a/f").write_text("x", encoding="utf-8")
+    (tmp_path / "tree/a/back").symlink_to("..")
+    assert [root for root, _, files in walk_once(tmp_path / "tree") if files] == [str(tmp_path / "tree/a")]
 
 
 def test_cells_that_a_spreadsheet_would_run_are_disarmed(tmp_path: Path):

@@ -13,6 +13,7 @@ import outflow_geometry
 from outflow_cohort.report import case_tables
 from outflow_cohort.report.case_data import Value, read_case
 from outflow_cohort.report.case_sheet import case_sheet
+from outflow_cohort.report.charts_cohort import reason_counts
 from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant, of_headline_plan
 from outflow_cohort.report.remarks import WANT, series_remarks, value_remarks, want_remarks
 from outflow_cohort.report.settings import ReportSettings
@@ -144,3 +145,13 @@ def test_sheet_and_cohort_take_the_same_plan(results: Path) -> None:
 )
 def test_what_stands_first(found: str, wanted: str) -> None:
     assert found == wanted
+
+
+def test_a_warning_on_a_series_set_aside_is_no_reason_of_it():
+    series = pd.DataFrame(
+        {
+            "verdict": ["set_aside", "set_aside", "warned"],
+            "reason_codes": ["missing_slices;not_supine;slice_thickness_poor", "not_ct", "not_supine"],
+        }
+    )
+    assert reason_counts(series) == {"missing_slices": 1, "not_ct": 1}

@@ -103,6 +103,7 @@ class Frame:
     kernel: str = ""
     patient_position: str = ""
     acquisition: str = ""
+    instance_number: int | None = None
     temporal_position: str = ""
     acquisition_time: str = ""
     gantry_tilt: float | None = None

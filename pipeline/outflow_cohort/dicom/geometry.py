@@ -128,7 +128,8 @@ def _judge_stacking(
     if not usual > intake.position_tolerance_mm:
         codes["variable_spacing"] = "slices lie on one spot"
         return None, figures
-    regular = _judge_gaps(gaps, usual, off_grid, quantum, intake, codes, figures)
+    runs_on = _numbers_run_on([f.instance_number for f in frames])
+    regular = _judge_gaps(gaps, usual, off_grid, quantum, runs_on, intake, codes, figures)
     shear, straight = _judge_drift(
         local, index, quantum_within, min(row_spacing, column_spacing), intake, codes, figures
     )
@@ -147,11 +148,19 @@ def _judge_stacking(
     return geometry, figures
 
 
+def _numbers_run_on(numbers: list[int | None]) -> np.ndarray:
+    """Whether each slice's instance number (n,) is the next one after its neighbour's, (n - 1,)."""
+    known = np.array([np.nan if number is None else float(number) for number in numbers])
+    result: np.ndarray = np.abs(np.diff(known)) == 1
+    return result
+
+
 def _judge_gaps(
     gaps: np.ndarray,
     usual: float,
     off_grid: float,
     quantum: float,
+    runs_on: np.ndarray,
     intake: IntakeSettings,
     codes: dict[str, str],
     figures: dict[str, float],
@@ -165,7 +174,13 @@ def _judge_gaps(
         multiples = gaps / usual
         wide = multiples > 1 + intake.spacing_jitter_fail_pct / 100
         whole = np.abs(multiples - np.round(multiples)) <= GAP_MULTIPLE_TOLERANCE
-        if np.all(whole) and np.all(np.round(multiples) >= 1) and np.any(wide & (np.round(multiples) >= 2)):
+        holes = wide & (np.round(multiples) >= 2)
+        if np.any(holes) and np.all(runs_on[holes]):
+            codes["variable_spacing"] = (
+                f"{int(holes.sum())} gaps of up to {gaps.max():.4g} mm beside a usual spacing of {usual:.4g} mm, while "
+                "the instance numbers run on across them: the slices were reconstructed so, none is missing"
+            )
+        elif np.all(whole) and np.all(np.round(multiples) >= 1) and np.any(holes):
             missing = int(np.sum(np.round(multiples) - 1))
             figures["n_missing_slices"] = float(missing)
             codes["missing_slices"] = (

@@ -96,9 +96,7 @@ def _single_frame(
     product = 1.0
     for step in ratio or ():
         product *= max(step, 1.0)  # successive lossy steps multiply
-    words: tuple[str, ...] = ()
-    if phase.text_opt_in:
-        words = tuple(filter(None, (text(elements, tag) for tag in (0x0008103E, 0x00180022, 0x00204000))))
+    words = tuple(filter(None, (text(elements, tag) for tag in (0x0008103E, 0x00180022, 0x00204000))))
     padding, limit = whole_number(elements, 0x00280120), whole_number(elements, 0x00280121)
     return Frame(
         file=record,
@@ -141,6 +139,7 @@ def _single_frame(
         kernel=text(elements, 0x00181210),
         patient_position=text(elements, 0x00185100).upper(),
         acquisition=text(elements, 0x00200012),
+        instance_number=whole_number(elements, 0x00200013),
         temporal_position=text(elements, 0x00200100),
         acquisition_time=text(elements, 0x00080032),
         gantry_tilt=number(elements, 0x00181120),

@@ -26,9 +26,32 @@ def is_pseudonym(text: str, case_id: str, pattern: str | None, allowed: frozense
     stripped = text.strip(" ^=\0")
     if not stripped or stripped.casefold() == case_id.casefold() or stripped.casefold() in allowed:
         return True
+    if says_removed(stripped):
+        return True
     if pattern is not None:
         return re.fullmatch(pattern, stripped) is not None
     return len(stripped) <= 128 and _is_code(stripped, allowed)
+
+
+_REMOVED = re.compile(
+    r"(?i)(?:value |name |data |phi |identity |patient )?"
+    r"(?:removed|deleted|cleared|erased|blanked|redacted|masked|hidden|hashed|encrypted|scrubbed|suppressed|replaced"
+    r"|withheld|anonymi[sz]ed|pseudonymi[sz]ed|de[ -]?identified|not (?:available|provided|applicable))"
+    r"(?: (?:by|with|for|during|in|at|from|per|after|the|a|policy|hash|code|dummy|value|pseudonym|privacy|export|research"
+    r"|anonymi[sz]er|anonymi[sz]ation|de[ -]?identification))*"
+)
+"""What tools write in place of a value; common practice, no source. One short word in capitals may follow: the tool."""
+_TOOL = re.compile(r"[A-Z][A-Z0-9]{1,5}")
+
+
+def says_removed(text: str) -> bool:
+    """Whether a text says that a value was removed, and by which tool perhaps, and nothing else."""
+    plain = re.sub(r"[\s^=_\[\]()<>*.,;:-]+", " ", text).strip()
+    first, _, last = plain.rpartition(" ")
+    if first.casefold().endswith(" by") and _TOOL.fullmatch(last):
+        named = last.casefold() in words("given_name") or last.casefold() in words("surname")
+        return not named and _REMOVED.fullmatch(first) is not None
+    return _REMOVED.fullmatch(plain) is not None
 
 
 def _is_code(text: str, allowed: frozenset[str]) -> bool:

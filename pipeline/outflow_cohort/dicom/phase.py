@@ -99,12 +99,23 @@ def decide_phase(frames: list[Frame], table_pct: float | None, settings: PhaseSe
     if problems:
         return PhaseDecision(None, "contradiction", {"phase_contradiction": "; ".join(problems)})
     if not statements:
-        return PhaseDecision(None, "none", {"phase_unknown": "no source states the phase"})
+        return PhaseDecision(None, "none", {"phase_unknown": _no_statement(frames, settings)})
     source, value = statements[0]
     codes = {"phase_from_text": f"{value:g} % from text"} if source == "text" else {}
     # Where the table agrees within the tolerance, its own number is kept, so that landmarks match it exactly.
     kept = float(table_pct) if table_pct is not None else round(value, 2)
     return PhaseDecision(kept, source, codes)
+
+
+def _no_statement(frames: list[Frame], settings: PhaseSettings) -> str:
+    """Why the phase is unknown; where the text seems to state it, the option that has it read."""
+    value, _ = _agreed([v for v in map(_in_text, frames) if v is not None], settings.match)
+    if value is None or settings.text_opt_in:
+        return "no source states the phase"
+    return (
+        f"no numeric attribute states the phase; the series' text seems to say {value:g} %: give phase_pct in "
+        "series.csv, or set `phase: {text_opt_in: true}` in study.yaml to have the text read"
+    )
 
 
 def heart_rate_codes(frames: list[Frame]) -> dict[str, str]:

@@ -50,7 +50,8 @@ def image_quality(
     figures["margin_mm"] = _margin(grid, points)
     codes = _judge(figures, settings)
     figures = {k: round(v, 4) if isinstance(v, float) else v for k, v in figures.items()}
-    gravest = "fail" if any(c.endswith("_fail") for c in codes) else verdict(codes)
+    beyond = {c.rpartition("_")[2] for c in codes}
+    gravest = next((end for end in ("fail", "poor") if end in beyond), verdict(codes))
     figures["quality"] = {"accepted": "ok", "warned": "warn"}.get(gravest, gravest)
     figures["quality_codes"] = ";".join(codes)
     return figures
@@ -134,10 +135,11 @@ def _margin(grid: Grid, points: np.ndarray | None) -> float | None:
 
 def _judge(figures: Row, settings: QualitySettings) -> list[str]:
     codes = []
+    beyond = "fail" if settings.sets_aside else "poor"
 
     def too_low(name: str, value: float | None, warn: float, fail: float) -> None:
         if value is not None and value < warn:
-            codes.append(f"{name}_fail" if value < fail else f"{name}_warn")
+            codes.append(f"{name}_{beyond if value < fail else 'warn'}")
 
     too_low("lumen_hu", figures["lumen_hu"], settings.lumen_hu_warn, settings.lumen_hu_fail)
     too_low(
@@ -148,7 +150,7 @@ def _judge(figures: Row, settings: QualitySettings) -> list[str]:
     )
     noise = figures["noise_hu"]
     if noise is not None and noise > settings.noise_warn_hu:
-        codes.append("noise_fail" if noise > settings.noise_fail_hu else "noise_warn")
+        codes.append(f"noise_{beyond if noise > settings.noise_fail_hu else 'warn'}")
     if (figures["saturated_pct"] or 0) > settings.saturation_warn_pct:
         codes.append("saturated")
     if (figures["slab_step"] or 0) > settings.slab_step_warn:

@@ -10,8 +10,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable
 
+import numpy as np
+
 from outflow_cohort.dicom.codes import reason
 from outflow_cohort.dicom.settings import PhaseSettings
+from outflow_cohort.dicom.stacks import PER_FILE
 from outflow_cohort.dicom.verify import JudgedSeries
 
 SPLIT_CODES = frozenset({"several_phases", "several_series", "several_studies"})
@@ -131,10 +134,30 @@ def judge_case(chosen: list[JudgedSeries], settings: PhaseSettings) -> None:
         seen.append(phase)
     left = [s for s in chosen if s.verdict != "set_aside"]
     frames = {s.first.frame_of_reference for s in left}
-    if len(left) > 1 and (len(frames) > 1 or "" in frames):
+    per_file = any(PER_FILE in s.codes for s in left) and len(frames - {""}) <= 1 and _one_grid(left)
+    if len(left) > 1 and (len(frames) > 1 or "" in frames) and not per_file:
         for series in left:
             series.codes["frames_of_reference_differ"] = (
                 f"{len(frames)} frames of reference among {len(left)} phases of the case"
                 if "" not in frames
                 else "a phase of the case has no FrameOfReferenceUID"
             )
+
+
+GRID_TOLERANCE_MM = 0.05
+"""Phases of one acquisition are reconstructed on one grid; positions are written to 0.01 mm or better."""
+
+
+def _one_grid(series: list[JudgedSeries]) -> bool:
+    """Whether all belong to one study and one grid of pixels, so that they share the patient's position."""
+    if len({s.first.study for s in series}) > 1 or any(s.geometry is None for s in series):
+        return False
+    grids = [s.geometry for s in series if s.geometry is not None]
+    first = grids[0]
+    for grid in grids[1:]:
+        offset = np.linalg.inv(first.direction) @ (grid.origin - first.origin)
+        if np.abs(grid.direction - first.direction).max() > 1e-4 or np.abs(offset[:2]).max() > GRID_TOLERANCE_MM:
+            return False
+        if grid.size[:2] != first.size[:2] or np.abs(grid.spacing[:2] - first.spacing[:2]).max() > 1e-3:
+            return False
+    return True

@@ -141,6 +141,12 @@ class QualitySettings(_Closed):
     on_fail: Literal["warn", "set_aside"] = Field(
         "warn", description="What a failed gate does to the verdict.", json_schema_extra={"unit": "1"}
     )
+
+    @property
+    def sets_aside(self) -> bool:
+        """Whether a value beyond a limit to fail sets the series aside; else it is called poor and measured."""
+        return self.on_fail == "set_aside"
+
     slice_thickness_warn_mm: float = _number(
         1.0, "mm", "Slice thickness or spacing above this is warned (SCCT 2019 expert document: <= 1 mm).", 0.1, 20
     )

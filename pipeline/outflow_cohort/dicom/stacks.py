@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -96,7 +96,15 @@ def build_stacks(frames: list[Frame], intake: IntakeSettings, phase: PhaseSettin
     return stacks
 
 
+PER_FILE = "frame_of_reference_per_file"
+
+
 def _split_series(members: list[Frame], intake: IntakeSettings) -> list[Stack]:
+    frames_of_reference = Counter(f.frame_of_reference for f in members)
+    per_file = len(frames_of_reference) > 1 and max(frames_of_reference.values()) < intake.min_slices <= len(members)
+    if per_file:
+        # Written anew for each file: as an identifier of a common frame it says nothing, and positions decide.
+        members = [replace(f, frame_of_reference="") for f in members]
     orientations = _cluster([f.orientation for f in members], intake.orientation_tolerance)
     spacings = _cluster([f.pixel_spacing for f in members], SPACING_TOLERANCE)
     parts: dict[tuple[Hashable, ...], list[Frame]] = defaultdict(list)
@@ -121,6 +129,8 @@ def _split_series(members: list[Frame], intake: IntakeSettings) -> list[Stack]:
         parts[key].append(frame)
         aspects[key] = aspect
     codes: dict[str, str] = {}
+    if per_file:
+        codes[PER_FILE] = f"{len(frames_of_reference)} frames of reference in {len(members)} files"
     real = [key for key in parts if not is_localizer(parts[key][0])]
     for name, code in _SPLITS:
         values = {aspects[key][name] for key in real if name in aspects[key]}

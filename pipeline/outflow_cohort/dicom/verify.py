@@ -25,7 +25,7 @@ from outflow_cohort.dicom.pixels import (
     to_hu,
 )
 from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, QualitySettings
-from outflow_cohort.dicom.stacks import PROJECTIONS, Stack, build_stacks, is_localizer
+from outflow_cohort.dicom.stacks import PER_FILE, PROJECTIONS, Stack, build_stacks, is_localizer
 
 SUPINE = frozenset({"HFS", "FFS"})
 POSITIONS = frozenset({"HFP", "HFS", "HFDR", "HFDL", "FFDR", "FFDL", "FFP", "FFS", "LFP", "LFS", "RFP", "RFS",
@@ -151,7 +151,7 @@ def _judge_kind(stack: Stack) -> None:
         stack.codes["not_hounsfield"] = "RescaleType is not HU"
     if first.modality != "CT" and first.sop_class == CT_IMAGE:
         stack.codes["not_ct"] = "Modality is not CT"
-    if not first.frame_of_reference:
+    if not first.frame_of_reference and PER_FILE not in stack.codes:
         stack.codes["no_frame_of_reference"] = "FrameOfReferenceUID is empty"
 
 
@@ -236,12 +236,14 @@ def judge_header_quality(series: JudgedSeries, quality: QualitySettings) -> None
     spacing = series.figures.get("slice_spacing_mm")
     thick = max([v for v in (first.thickness, spacing) if isinstance(v, float)], default=None)
     if thick is not None and thick > 0:
-        _gate(series, "slice_thickness", thick, quality.slice_thickness_warn_mm, quality.slice_thickness_fail_mm, "mm")
+        limits = quality.slice_thickness_warn_mm, quality.slice_thickness_fail_mm
+        _gate(series, "slice_thickness", thick, limits, "mm", quality.sets_aside)
     if isinstance(spacing, float) and first.thickness and spacing > 1.05 * first.thickness:
         codes["interslice_gap"] = f"spacing {spacing:.3g} mm, thickness {first.thickness:.3g} mm"
     if first.pixel_spacing is not None:
-        _gate(series, "in_plane", max(first.pixel_spacing), quality.in_plane_warn_mm, quality.in_plane_fail_mm, "mm")
-    if quality.on_fail == "set_aside" and any(code.endswith("_fail") for code in codes):
+        limits = quality.in_plane_warn_mm, quality.in_plane_fail_mm
+        _gate(series, "in_plane", max(first.pixel_spacing), limits, "mm", quality.sets_aside)
+    if any(code.endswith("_fail") for code in codes):
         codes["quality_gate"] = "a failed gate sets aside (quality.on_fail)"
 
 
@@ -249,8 +251,13 @@ ROUNDING_MM = 1e-3
 """Sizes written with three decimals do not fail a gate by their rounding."""
 
 
-def _gate(series: JudgedSeries, name: str, value: float, warn: float, fail: float, unit: str) -> None:
-    if value > fail + ROUNDING_MM:
+def _gate(
+    series: JudgedSeries, name: str, value: float, limits: tuple[float, float], unit: str, sets_aside: bool
+) -> None:
+    warn, fail = limits
+    if value > fail + ROUNDING_MM and sets_aside:
         series.codes[f"{name}_fail"] = f"{value:.3g} {unit}; at most {fail:g}"
+    elif value > fail + ROUNDING_MM:
+        series.codes[f"{name}_poor"] = f"{value:.3g} {unit}; beyond {fail:g}"
     elif value > warn + ROUNDING_MM:
         series.codes[f"{name}_warn"] = f"{value:.3g} {unit}; {warn:g} or less recommended"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from outflow_cohort.dicom.codes import reasons as known_reasons
 from outflow_cohort.report import palette
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import count, number, phase_text, unit_text, with_unit
@@ -80,12 +81,19 @@ def flow_figure(cohort: Cohort) -> Figure:
 
 
 def reason_counts(series: pd.DataFrame) -> dict[str, int]:
-    """Series set aside by reason code; a series with several reasons counts under each."""
+    """Series set aside by the codes that set them aside; a series with several such codes counts under each."""
     if "reason_codes" not in series:
         return {}
     lost = series.loc[series["verdict"] == "set_aside", "reason_codes"]
-    codes = [c for cell in lost for c in split_codes(cell)]
+    codes = [c for cell in lost for c in _grave(split_codes(cell))]
     return dict(sorted(pd.Series(codes, dtype="object").value_counts().items(), key=lambda kv: (-kv[1], kv[0])))
+
+
+def _grave(codes: list[str]) -> list[str]:
+    """Those of a set-aside series' codes that set it aside: warnings on it are no reason. All, where none is grave."""
+    known = known_reasons()
+    grave = [c for c in codes if c not in known or known[c].severity == "set_aside"]
+    return grave or codes
 
 
 def split_codes(cell: object) -> list[str]:

@@ -24,7 +24,7 @@ IMAGE: Mapping[str, tuple[str, str]] = {
     "slice_thickness": ("Slices are thick.", "Small structures are blurred along the slices; use a thinner series."),
     "in_plane": ("Pixels are large.", "Use a reconstruction with a smaller field of view."),
 }  # fmt: skip
-"""By code of the image-quality gates, without its ending _warn or _fail: what it means, and what to do."""
+"""By code of the image-quality gates, without its ending _warn, _poor or _fail: what it means, and what to do."""
 HARMLESS = "Nothing to do"
 """Beginning of the advice on remarks that come last, for they ask for nothing."""
 
@@ -98,7 +98,7 @@ def series_remarks(data: CaseData) -> list[Remark]:
             phases.setdefault(("Image", code), []).append(phase_text(phase))
     out = []
     for (kind, code), of in phases.items():
-        meaning, remedy = IMAGE.get(code.removesuffix("_warn").removesuffix("_fail"), ("", ""))
+        meaning, remedy = IMAGE.get(code.removesuffix("_warn").removesuffix("_poor").removesuffix("_fail"), ("", ""))
         known = advice.get((kind, code), "") or remedy
         text = ", ".join(dict.fromkeys(of))
         out.append(Remark(f"{kind}: {words(code)}" if code else kind, len(of), text, meaning, known))

@@ -138,6 +138,11 @@ def _one_volume(
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     source = _source(content, plan, folders, decoder)
     read = source(region)
+    gates = QualitySettings(**study.get("quality", {}))
+    figures = image_quality(read, grid, readings, points, gates)
+    failed = [code for code in str(figures["quality_codes"]).split(";") if code.endswith("_fail")]
+    if failed:
+        raise PixelError("quality_gate", f"failed the gates {', '.join(failed)} (quality.on_fail)")
     name = f"phase_{place:02d}.nrrd"
     _write_image(output_dir / name, resample(read, grid, target, settings))
     ring = _ring_crop(content, readings, grid, read, settings, output_dir / f"ring_{place:02d}.nrrd")
@@ -159,7 +164,6 @@ def _one_volume(
         "image_size": plan["size"],
         "image_shear": plan["shear"],
     }
-    figures = image_quality(read, grid, readings, points, QualitySettings(**study.get("quality", {})))
     return entry, {"row": plan["row"], "series": plan["series"], "resampled": entry["resampled"], **figures}
 
 

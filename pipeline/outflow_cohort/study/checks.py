@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.stats.data.outcome_columns import outcome_mistakes
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
+from outflow_cohort.study.folders import leads_back
 from outflow_cohort.study.keys import case_key
 from outflow_cohort.study.problems import Problem, nearest, nearest_name, shown
 from outflow_cohort.study.tables import read_landmarks, read_table
@@ -54,7 +54,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
     _check_references(read, landmarks, study, problems)
     _check_case_keys(read["cases"], problems)
     _check_devices(read, problems)
-    _check_series(read["series"], problems)
+    _check_series(read["series"], folder, problems)
     landmarks, ambiguous = _fill_phase(landmarks, read["series"], study.phase.match)
     for _, row in ambiguous.iterrows():
         problems.append(
@@ -143,7 +143,7 @@ def _check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> No
             )  # fmt: skip
 
 
-def _check_series(series: pd.DataFrame, problems: list[Problem]) -> None:
+def _check_series(series: pd.DataFrame, folder: Path, problems: list[Problem]) -> None:
     for _, row in series.iterrows():
         if (row["dicom_dir"] == "") == (row["volume"] == ""):
             found = "both" if row["dicom_dir"] else "neither"
@@ -153,16 +153,10 @@ def _check_series(series: pd.DataFrame, problems: list[Problem]) -> None:
             )  # fmt: skip
         for name in ("dicom_dir", "volume"):
             path = str(row[name])
-            if os.path.isabs(path):
+            if path and leads_back(folder / path):
                 problems.append(
-                    Problem(str(row["file"]), int(row["row"]), name, "an absolute path",
-                            "a path inside the study folder", "Make it relative, so that the study can be moved.",
-                            severity="warning")
-                )  # fmt: skip
-            elif path and os.path.normpath(path).split(os.sep)[0] == os.pardir:
-                problems.append(
-                    Problem(str(row["file"]), int(row["row"]), name, "a path that leads outside the study folder",
-                            "a path inside the study folder", "Move or link the images into the study folder.")
+                    Problem(str(row["file"]), int(row["row"]), name, "a link that leads back on itself",
+                            "a path through folders, or through links to other places", "Correct the link or the path.")
                 )  # fmt: skip
     phases = series["phase_pct"].dropna()
     if len(phases) and 0.0 < phases.max() <= LARGEST_FRACTION:
@@ -285,7 +279,7 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
         if case in open_phases or phase is None:
             continue
         phases = known.get(case, set())
-        if phases and not any(match.same(phase, p) for p in phases):
+        if isinstance(phase, float) and phases and match.nearest(phase, sorted(phases)) is None:
             given = ", ".join(f"{p:g}" for p in sorted(phases))
             refused.setdefault(
                 reading,

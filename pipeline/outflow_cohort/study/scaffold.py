@@ -15,6 +15,7 @@ from typing import Any
 from outflow_cohort.files import write_text
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
+from outflow_cohort.study.folders import walk_once
 from outflow_cohort.study.problems import Problem, StudyError
 
 IMAGES = "images"
@@ -127,14 +128,14 @@ def _line(row: dict[str, Any]) -> str:
 
 def _folders(tree: Path) -> list[Path]:
     """Folders that hold files themselves."""
-    return sorted(Path(root) for root, _, files in os.walk(tree, followlinks=True) if any(f[0] != "." for f in files))
+    return sorted(Path(root) for root, _, files in walk_once(tree) if any(f[0] != "." for f in files))
 
 
 def _archives(tree: Path) -> list[Path]:
     """Zip archives of the tree; other files are looked at with their folder."""
     return [
         Path(root, name)
-        for root, _, files in os.walk(tree, followlinks=True)
+        for root, _, files in walk_once(tree)
         for name in files
         if name[0] != "." and name.lower().endswith(".zip") and zipfile.is_zipfile(Path(root, name))
     ]
