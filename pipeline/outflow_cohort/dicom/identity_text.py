@@ -37,8 +37,8 @@ _REMOVED = re.compile(
     r"(?i)(?:value |name |data |phi |identity |patient )?"
     r"(?:removed|deleted|cleared|erased|blanked|redacted|masked|hidden|hashed|encrypted|scrubbed|suppressed|replaced"
     r"|withheld|anonymi[sz]ed|pseudonymi[sz]ed|de[ -]?identified|not (?:available|provided|applicable))"
-    r"(?: (?:by|with|for|during|in|at|from|per|after|the|a|policy|hash|code|dummy|value|pseudonym|privacy|export|research"
-    r"|anonymi[sz]er|anonymi[sz]ation|de[ -]?identification))*"
+    r"(?: (?:by|with|for|during|in|at|from|per|after|the|a|policy|hash|code|dummy|value|pseudonym|privacy|export"
+    r"|research|anonymi[sz]er|anonymi[sz]ation|de[ -]?identification))*"
 )
 """What tools write in place of a value; common practice, no source. One short word in capitals may follow: the tool."""
 _TOOL = re.compile(r"[A-Z][A-Z0-9]{1,5}")
