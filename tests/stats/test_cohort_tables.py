@@ -16,6 +16,7 @@ from statsmodels.stats.proportion import proportion_confint
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.one_value import end_systolic_phase, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
+from outflow_cohort.stats.data.one_value import SYSTOLE_RULES
 from outflow_cohort.stats.data.table_meanings import COLUMN_MEANINGS, TABLE_MEANINGS
 from outflow_cohort.steps.statistics import statistics
 
@@ -52,10 +53,21 @@ def test_writes_every_table_as_parquet_and_csv(done):
 
 
 def test_rows_carry_definition_and_source(done):
-    for name in names_of(done) - {"grras"}:
+    # the checklist, and the table of phases, hold no statistic
+    for name in names_of(done) - {"grras", "phases"}:
         frame = table(done, name)
         assert (frame["definition"] != "").all(), name
         assert (frame["source"] != "").all(), name
+
+
+def test_one_phase_of_a_case_is_its_end_systole(done):
+    phases = table(done, "phases")
+    assert (phases.groupby("case_id")["is_end_systole"].sum() <= 1).all()
+    assert set(phases.loc[phases["is_end_systole"], "found_by"]) <= set(SYSTOLE_RULES)
+    by_volume = phases[phases["found_by"] == "smallest_lv_volume"]
+    assert len(by_volume)
+    for _, rows in by_volume.groupby("case_id"):
+        assert rows.loc[rows["is_end_systole"], "lv_volume_ml"].item() == rows["lv_volume_ml"].min()
 
 
 def test_the_data_dictionary_knows_every_table_and_column(done):
