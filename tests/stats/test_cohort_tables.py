@@ -14,9 +14,8 @@ from scipy.stats import t as student_t
 from statsmodels.stats.proportion import proportion_confint
 
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
-from outflow_cohort.stats.data.one_value import end_systolic_phase, one_value_a_case
+from outflow_cohort.stats.data.one_value import SYSTOLE_RULES, end_systolic_phase, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
-from outflow_cohort.stats.data.one_value import SYSTOLE_RULES
 from outflow_cohort.stats.data.table_meanings import COLUMN_MEANINGS, TABLE_MEANINGS
 from outflow_cohort.steps.statistics import statistics
 
