@@ -5,6 +5,8 @@ rule table:
     input:
         expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS),
         expand(rules.measure.output, key=KEYS),
+        expand(rules.judge.output, key=KEYS),
+        f"{RESULTS}/work/readings.parquet",
         f"{RESULTS}/work/plan.json",
     output:
         directory(f"{RESULTS}/tables/measurements"),
@@ -14,11 +16,12 @@ rule table:
         f"{RESULTS}/tables/privacy.parquet",
         f"{RESULTS}/tables/set_aside.parquet",
         f"{RESULTS}/tables/plans.parquet",
+        f"{RESULTS}/tables/landmark_findings.parquet",
         f"{RESULTS}/tables/README.md",
         directory(f"{RESULTS}/tables/readings"),
         expand(
             f"{RESULTS}/tables/{{name}}.schema.json",
-            name=["measurements", "curves", "views", "series", "privacy", "set_aside", "plans"],
+            name=["measurements", "curves", "views", "series", "privacy", "landmark_findings", "set_aside", "plans"],
         ),
     log:
         f"{RESULTS}/logs/table.log",

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from outflow_cohort import events
 from outflow_cohort.files import read_json, write_atomically, write_json, write_parquet
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
+from outflow_cohort.steps.judge import Judgements, read_judgements
 
 if TYPE_CHECKING:
-    from outflow_cohort.phases import PhaseMatch
     from outflow_geometry.measures.reading import ReadingResult
 
 STAGE = "measure"
@@ -18,7 +18,7 @@ STAGE = "measure"
 Row = dict[str, Any]
 
 
-def measure(*, request: Path, inventory: Path, volumes: Path, output_dir: Path) -> None:
+def measure(*, request: Path, inventory: Path, volumes: Path, judged: Path, output_dir: Path) -> None:
     """Write measurements, curves, views (Parquet), set_aside, drawing (JSON) and pictures (npz) of one case."""
     content = read_json(request)
     case = _CaseOutput(content)
@@ -26,7 +26,7 @@ def measure(*, request: Path, inventory: Path, volumes: Path, output_dir: Path) 
     def give_up() -> None:
         _write_aside(content, output_dir, CRASH_CODE, crash_message(STAGE))
 
-    run_guarded(lambda: _measure(content, read_json(inventory), volumes, case), give_up)
+    run_guarded(lambda: _measure(content, read_json(inventory), volumes, read_judgements(judged), case), give_up)
     if case.complete:
         case.write(output_dir)
 
@@ -111,14 +111,16 @@ def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
         np.savez_compressed(handle, **arrays)
 
 
-def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> None:
+def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements, case: _CaseOutput) -> None:
     from outflow_cohort.dicom.landmark_checks import check_landmarks
     from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
+    from outflow_cohort.steps.placing import place_readings
     from outflow_cohort.study import core_inputs
     from outflow_cohort.volumes import load_volume
     from outflow_geometry.base.inputs import ReadingInput
     from outflow_geometry.image.phase_image import PhaseImage
+    from outflow_geometry.measures.judging import marked
     from outflow_geometry.measures.phases import measure_case
     from outflow_geometry.measures.reading import measure_reading
     from outflow_geometry.scatter.redrawing import Read, landmark_sd
@@ -127,9 +129,15 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
     case.series_quality = index["series_quality"]
     case.set_aside += index["set_aside"]
     match = PhaseSettings(**request["study"].get("phase", {})).match
-    placed = _place(request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], case, match)
+    placed, homeless = place_readings(
+        request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], match
+    )
+    for reading, reason in homeless:
+        case.put_aside(reading, reason["code"], reason["message"])
     checked, refused = check_landmarks(request, placed, index)
     case.set_aside += refused
+    checked = [(entry, judgements.believed(entry, readings)) for entry, readings in checked]
+    case.set_aside += judgements.set_aside
     read_points = [
         Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], core_inputs.landmarks(reading))
         for entry, readings in checked
@@ -154,10 +162,15 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
                 supine=entry["supine"],
                 ring_volume=ring_volume,
             )
-            result = measure_reading(given, image)
             who = {"phase_pct": entry["phase_pct"], "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
+            findings = judgements.of_reading(who)
+            result = marked(measure_reading(given, image), findings)
             case.add(who, result)
-            case.drawings.append(who | {"warnings": reading["landmark_warnings"]} | result.drawing)
+            case.drawings.append(
+                who
+                | {"warnings": reading["landmark_warnings"], "findings": [vars(f) for f in findings]}
+                | result.drawing
+            )
             results.append((who, result))
             place = events.Place(case.case_id, *who.values())
             events.event("measured", "measured", place=place, details={"values": len(result.values)})
@@ -171,43 +184,3 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
         case.measurements += [case.place(who) | vars(value) for value in over_phases]
     case.pictures = take_pictures(images, case.drawings)
     case.complete = True
-
-
-def _place(
-    readings: list[Row], volumes: list[Row], reasons: list[Row], case: _CaseOutput, match: PhaseMatch
-) -> list[tuple[Row, list[Row]]]:
-    """Readings by the volume of their phase; a reading without a volume is set aside with the series' reason."""
-    phases = [entry["phase_pct"] for entry in volumes]
-    homes = [match.series_of(reading["phase_pct"], phases) for reading in readings]
-    taken: dict[tuple[int, str, int], int] = {}
-    for number, (reading, home) in enumerate(zip(readings, homes, strict=True)):
-        if home is None:
-            continue
-        key = (home, reading["reader_id"], reading["read_no"])
-        if key not in taken or _distance(reading, phases[home]) < _distance(readings[taken[key]], phases[home]):
-            taken[key] = number
-    placed: list[tuple[Row, list[Row]]] = [(entry, []) for entry in volumes]
-    for number, (reading, home) in enumerate(zip(readings, homes, strict=True)):
-        if home is None:
-            fitting = [r for r in reasons if r["phase_pct"] is None or match.same(r["phase_pct"], reading["phase_pct"])]
-            reason = (fitting or reasons or [_no_series(reading)])[0]
-            case.put_aside(reading, reason["code"], reason["message"])
-        elif taken[home, reading["reader_id"], reading["read_no"]] != number:
-            twin = _no_series(reading, "of its own: another reading of this reader and number is nearer to it")
-            case.put_aside(reading, twin["code"], twin["message"])
-        else:
-            placed[home][1].append(reading)
-    return placed
-
-
-def _distance(reading: Row, phase: float | None) -> float:
-    """How far the phase that a reading states is from `phase`; 0 where either is unknown."""
-    return 0.0 if reading["phase_pct"] is None or phase is None else abs(reading["phase_pct"] - phase)
-
-
-def _no_series(reading: Row, more: str = "") -> Row:
-    return {
-        "code": "phase_without_series",
-        "message": f"{reading['source']}: found phase {reading['phase_pct']}; needed a phase of the case's accepted "
-        f"series{more and ' ' + more}. Add the series or correct phase_pct.",
-    }

@@ -14,6 +14,7 @@ TABLES = (
     ("curves/", "section areas along the outflow path; a folder of Parquet parts", outputs.CURVES),
     ("views/", "C-arm views, degrees; a folder of Parquet parts", outputs.VIEWS),
     ("privacy.parquet", "one row a finding of the privacy check; never a value", outputs.PRIVACY),
+    ("landmark_findings.parquet", "one row per finding on a landmark, before measuring", outputs.LANDMARK_FINDINGS),
     ("set_aside.parquet", "everything that went in and did not come out, with the reason", outputs.SET_ASIDE),
     ("plans.parquet", "one row per plan: device, depth, anchor, tilt, offset", outputs.PLANS),
 )
@@ -22,6 +23,7 @@ TABLES = (
 def data_dictionary() -> str:
     """RESULTS/tables/README.md."""
     from outflow_cohort.stats.data.table_meanings import statistics_dictionary
+    from outflow_geometry.landmarks.findings import CODES
     from outflow_geometry.measures.registry import REGISTRY
 
     lines = ["# Tables", "", CAUTION, "", "Points LPS in mm, angles in degrees, areas in mm2; 95 % intervals.",
@@ -50,6 +52,9 @@ def data_dictionary() -> str:
         variants = ", ".join((*m.variants, *m.case_variants))
         cells = (m.id, variants, m.unit, ", ".join(m.methods), m.definition, m.source)
         lines.append("| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |")
+    lines += ["", "## Codes of landmark findings", "", "| code | severity | meaning | remedy |", "|---|---|---|---|"]
+    lines += [f"| {code} | {c.severity} | {c.meaning} | {c.remedy} |" for code, c in CODES.items()]
+    lines += ["", "Codes of readings set aside for their frame, unit or size are those of `set_aside`."]
     lines += ["", "SOLID is a solid variant, CUTOFF_ID a configured cut-off.", ""]
     lines += _statuses()
     return "\n".join(lines)

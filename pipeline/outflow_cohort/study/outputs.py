@@ -78,6 +78,21 @@ VIEWS = (
     OutputColumn("reachable", "boolean", "inside the configured gantry box"),
     *_ORIGIN,
 )
+LANDMARK_FINDINGS = (
+    *_READING,
+    OutputColumn("structure", "str", "structure; empty = the reading, or the case, as a whole"),
+    OutputColumn("point_no", "Int64", "place of the point in its structure, from 1; null = the whole structure"),
+    OutputColumn("code", "str", "what was found (list below)"),
+    OutputColumn(
+        "severity",
+        "str",
+        "suspect (values that rest on it say `landmark_suspect`), impossible (the reading is set aside), note",
+    ),
+    OutputColumn("number", "float64", "what was found, in `unit`; null where there is no number"),
+    OutputColumn("bound", "float64", "what it may be at most (at least, where `number` is below it)"),
+    OutputColumn("unit", "str", "unit of number and bound"),
+    OutputColumn("remedy", "str", "what to do"),
+)
 SET_ASIDE = (
     *_READING,
     OutputColumn("stage", "str", "step that set it aside"),

@@ -26,6 +26,7 @@ REQUEST_SECTIONS = (
     "phase",
     "quality",
     "resample",
+    "judging",
 )
 """Sections of study.yaml that jobs of a case depend on; statistics and report settings leave cases untouched."""
 

@@ -9,6 +9,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 Severity = Literal["suspect", "impossible", "note"]
+LANDMARK_SUSPECT = "landmark_suspect"
+"""Status of a value that rests on a point found bad: it keeps its number."""
+BAD = ("suspect", "impossible")
+"""Severities that make values doubtful."""
 WHOLE_READING = ""
 """Structure of a finding that concerns the reading as a whole."""
 

@@ -175,7 +175,7 @@ def _along(points: FloatArray) -> FloatArray:
     fitted again with less weight for points far off, so that one swapped pair does not bend it."""
     if len(points) < 5:
         axis = np.linalg.svd(points - points.mean(axis=0))[2][0]
-        along = points @ axis
+        along: FloatArray = points @ axis
         return along if along[-1] >= along[0] else -along
     number = np.arange(len(points), dtype=np.float64)
     weights = np.ones(len(points))
