@@ -77,3 +77,7 @@ def _measured(root: Path, key: str, values: list[dict], curves: list[dict], view
     write_parquet(folder / "curves.parquet", curves_frame(curves))
     write_parquet(folder / "views.parquet", typed_frame(views, VIEWS))
     write_json(folder / "set_aside.json", {"rows": [], "case_set_aside": not values, "series_quality": []})
+    write_json(root / "work/judged" / f"{key}.json", {"findings": [], "set_aside": [], "pixels": []})
+    if not (root / "work/readings.parquet").exists():
+        points = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
+        write_parquet(root / "work/readings.parquet", pd.DataFrame(columns=points))
