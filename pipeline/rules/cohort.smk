@@ -109,6 +109,9 @@ rule report:
         expand(f"{RESULTS}/report/cases/{{key}}.html", key=KEYS),
     output:
         f"{RESULTS}/report/index.html",
+        f"{RESULTS}/tables/cases.csv",
+        f"{RESULTS}/tables/cases.xlsx",
+        f"{RESULTS}/tables/cases.schema.json",
     log:
         f"{RESULTS}/logs/report.log",
     benchmark:
