@@ -12,6 +12,7 @@ rule table:
         directory(f"{RESULTS}/tables/measurements"),
         directory(f"{RESULTS}/tables/curves"),
         directory(f"{RESULTS}/tables/views"),
+        directory(f"{RESULTS}/tables/implants"),
         f"{RESULTS}/tables/series.parquet",
         f"{RESULTS}/tables/privacy.parquet",
         f"{RESULTS}/tables/set_aside.parquet",
@@ -21,7 +22,17 @@ rule table:
         directory(f"{RESULTS}/tables/readings"),
         expand(
             f"{RESULTS}/tables/{{name}}.schema.json",
-            name=["measurements", "curves", "views", "series", "privacy", "landmark_findings", "set_aside", "plans"],
+            name=[
+                "measurements",
+                "curves",
+                "views",
+                "implants",
+                "series",
+                "privacy",
+                "landmark_findings",
+                "set_aside",
+                "plans",
+            ],
         ),
     log:
         f"{RESULTS}/logs/table.log",

@@ -9,6 +9,7 @@ rule measure:
         measurements=f"{RESULTS}/work/measured/{{key}}/measurements.parquet",
         curves=f"{RESULTS}/work/measured/{{key}}/curves.parquet",
         views=f"{RESULTS}/work/measured/{{key}}/views.parquet",
+        implants=f"{RESULTS}/work/measured/{{key}}/implants.parquet",
         set_aside=f"{RESULTS}/work/measured/{{key}}/set_aside.json",
         drawing=f"{RESULTS}/work/measured/{{key}}/drawing.json",
         pictures=f"{RESULTS}/work/measured/{{key}}/pictures.npz",

@@ -19,7 +19,7 @@ Row = dict[str, Any]
 
 
 def measure(*, request: Path, inventory: Path, volumes: Path, judged: Path, output_dir: Path) -> None:
-    """Write measurements, curves, views (Parquet), set_aside, drawing (JSON) and pictures (npz) of one case."""
+    """Write tables of one case (measurements, curves, views, implants), set_aside, drawing (JSON), pictures (npz)."""
     content = read_json(request)
     case = _CaseOutput(content)
 
@@ -51,6 +51,8 @@ class _CaseOutput:
         self.measurements: list[Row] = []
         self.curves: list[Row] = []
         self.views: list[Row] = []
+        self.implants: list[Row] = []
+        self.cutoffs: list[str] = [row["cutoff_id"] for row in request["study"]["cutoffs"]]
         self.set_aside: list[Row] = []
         self.drawings: list[Row] = []
         self.pictures: dict[str, Any] = {}
@@ -85,7 +87,7 @@ class _CaseOutput:
 
     def write(self, folder: Path) -> None:
         """Write all files of the case; a case without any measurement gets a row of its own in set_aside."""
-        from outflow_cohort.study.outputs import VIEWS, curves_frame, measurements_frame, typed_frame
+        from outflow_cohort.study.outputs import VIEWS, curves_frame, implants_frame, measurements_frame, typed_frame
 
         case_aside = not self.measurements
         if case_aside and not any(row["reader_id"] is None for row in self.set_aside):
@@ -94,6 +96,7 @@ class _CaseOutput:
         write_parquet(folder / "measurements.parquet", measurements_frame(self.measurements))
         write_parquet(folder / "curves.parquet", curves_frame(self.curves))
         write_parquet(folder / "views.parquet", typed_frame(self.views, VIEWS))
+        write_parquet(folder / "implants.parquet", implants_frame(self.implants, self.cutoffs))
         write_json(folder / "drawing.json", self.drawings, indent=None)
         write_atomically(folder / "pictures.npz", lambda p: _save_arrays(p, self.pictures))
         write_json(
@@ -115,6 +118,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
     from outflow_cohort.dicom.landmark_checks import check_landmarks
     from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
+    from outflow_cohort.steps.implants import TriedImplants
     from outflow_cohort.steps.placing import place_readings
     from outflow_cohort.study import core_inputs
     from outflow_cohort.volumes import load_volume
@@ -146,6 +150,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
     scatter = landmark_sd(read_points, request["study"]["uncertainty"]["prior_sd_mm"])
     plans, prosthesis = core_inputs.plans(request), core_inputs.prosthesis(request)
     definitions = core_inputs.definitions(request, scatter)
+    tried = TriedImplants(request, [core_inputs.landmarks(r) for _, readings in checked for r in readings], match)
     images, results = {}, []
     for entry, readings in checked:
         volume = load_volume(volumes / entry["file"])
@@ -161,6 +166,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
                 definitions=definitions,
                 supine=entry["supine"],
                 ring_volume=ring_volume,
+                implants=tried.in_phase(entry["phase_pct"]),
             )
             who = {"phase_pct": entry["phase_pct"], "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
             findings = judgements.of_reading(who)
@@ -171,6 +177,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
                 | {"warnings": reading["landmark_warnings"], "findings": [vars(f) for f in findings]}
                 | result.drawing
             )
+            case.implants += tried.rows(case.place(who) | result.origin.columns(), result)
             results.append((who, result))
             place = events.Place(case.case_id, *who.values())
             events.event("measured", "measured", place=place, details={"values": len(result.values)})

@@ -15,6 +15,12 @@ TABLES = (
     ("views/", "C-arm views, degrees; a folder of Parquet parts", outputs.VIEWS),
     ("privacy.parquet", "one row per finding of the privacy check; never a value", outputs.PRIVACY),
     ("landmark_findings.parquet", "one row per finding on a landmark, before measuring", outputs.LANDMARK_FINDINGS),
+    (
+        "implants/",
+        "what each implant of the grid would leave free; without rows where study.yaml has no `implants`; "
+        "besides, one column chance_below_CUTOFF_ID for each cut-off; a folder of Parquet parts",
+        outputs.IMPLANTS,
+    ),
     ("set_aside.parquet", "everything that went in and did not come out, with the reason", outputs.SET_ASIDE),
     ("plans.parquet", "one row per plan: device, depth, anchor, tilt, offset", outputs.PLANS),
 )

@@ -13,6 +13,7 @@ from functools import cache
 from outflow_geometry.landmarks.anatomy import LEAST_POINTS
 from outflow_geometry.landmarks.findings import BAD, LANDMARK_SUSPECT, WHOLE_READING, LandmarkFinding
 from outflow_geometry.measures.evaluation import MeasuredValue
+from outflow_geometry.measures.implants import Implant
 from outflow_geometry.measures.reading import ReadingResult
 from outflow_geometry.measures.registry import Measure, measure
 
@@ -88,4 +89,11 @@ def marked(result: ReadingResult, findings: Collection[LandmarkFinding]) -> Read
     if not suspects:
         return result
     values = tuple(replace(v, status=LANDMARK_SUSPECT) if is_suspect(v, suspects) else v for v in result.values)
-    return replace(result, values=values)
+    implants = tuple(replace(i, status=LANDMARK_SUSPECT) if _rests_on(i, suspects) else i for i in result.implants)
+    return replace(result, values=values, implants=implants)
+
+
+def _rests_on(implant: Implant, suspects: Collection[str]) -> bool:
+    """Whether an implant's area rests on one of the `suspects`."""
+    structures = rests_on(measure("neo_lvot_area"), implant.solid, implant.method)
+    return implant.area is not None and (WHOLE_READING in suspects or not structures.isdisjoint(suspects))
