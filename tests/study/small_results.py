@@ -15,7 +15,7 @@ from outflow_cohort.stats.cohort.phase_table import phase_table
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.steps.table import table
-from outflow_cohort.study.outputs import VIEWS, curves_frame, measurements_frame, typed_frame
+from outflow_cohort.study.outputs import VIEWS, curves_frame, implants_frame, measurements_frame, typed_frame
 
 AREAS = {"K1": {30.0: 210.0, 70.0: 260.0}, "K2": {30.0: 150.0, 70.0: 140.0}, "K3": {30.0: 165.0, 70.0: 300.0}}
 GROUPS = {"K1": "native", "K2": "failed_ring", "K3": "native", "K4": "native"}
@@ -91,6 +91,7 @@ def _measured(root: Path, key: str, values: list[dict], curves: list[dict], view
     write_parquet(folder / "measurements.parquet", measurements_frame(values))
     write_parquet(folder / "curves.parquet", curves_frame(curves))
     write_parquet(folder / "views.parquet", typed_frame(views, VIEWS))
+    write_parquet(folder / "implants.parquet", implants_frame([], []))
     write_json(folder / "set_aside.json", {"rows": [], "case_set_aside": not values, "series_quality": []})
     write_json(root / "work/judged" / f"{key}.json", {"findings": [], "set_aside": [], "pixels": []})
     if not (root / "work/readings.parquet").exists():
