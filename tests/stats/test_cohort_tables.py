@@ -1,5 +1,6 @@
 """The statistics step on an invented cohort: same answers whatever the partitions and the scheduler; figures by hand."""
 
+import dataclasses
 import json
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pytest
 from scipy.stats import t as student_t
 from statsmodels.stats.proportion import proportion_confint
 
+from outflow_cohort.stats.agreement.core_table import CORE_STATISTICS
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.one_value import SYSTOLE_RULES, end_systolic_phase, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
@@ -49,6 +51,41 @@ def test_writes_every_table_as_parquet_and_csv(done):
         "endpoints", "roc_curves", "landmark_agreement", "categorical_agreement",
     } <= names  # fmt: skip
     assert all(f"{n}.{kind}" in done[1] for n in names for kind in ("csv", "parquet", "schema.json"))
+
+
+def test_core_table_is_small_and_the_rest_is_detail(done):
+    core, detail = table(done, "agreement"), table(done, "agreement_detail")
+    keys = ["measure", "variant", "method", "plan_id", "phase_rule", "group", "statistic", "comparison"]
+    assert not pd.concat([core, detail]).duplicated(keys).any()
+    assert set(core["statistic"]) <= set(CORE_STATISTICS)
+    assert {"icc_a_1", "rdc", "wsd", "bias", "loa_upper"} <= set(core["statistic"])
+    assert set(core["measure"]) == {
+        "mitral_area",
+        "mitral_perimeter",
+        "neo_lvot_area",
+        "lv_volume",
+        "aorto_mitral_angle",
+    }
+    assert set(core["phase_rule"]) == {"one_per_case"}
+    assert core.groupby(["measure", "variant", "method", "plan_id"]).size().max() <= 45
+    bias = core[(core["statistic"] == "bias") & (core["status"] == "ok")]
+    assert bias[["std_error", "df", "p_value"]].notna().all(axis=None)
+    assert (core["model"] != "").all()
+    assert not detail["statistic"].str.contains("deming|passing").any()
+
+
+def test_phases_groups_and_lines_come_when_asked_for(done):
+    from outflow_cohort.stats.data.measure_files import measure_files
+    from outflow_cohort.stats.study_statistics import agreement
+
+    groups = pd.Series({f"C{i:03d}": ("a", "b")[i % 2] for i in range(18)})
+    settings = StatisticsSettings(each_phase=True, by_group=True, regressions=True, n_boot=100)
+    with measure_files(done[0] / "tables" / "measurements", done[0] / "work", settings) as files:
+        only = dataclasses.replace(files, variants=(("mitral_area", "spline"),))
+        found = agreement(only, groups, settings, None)
+    assert set(found["phase_rule"]) == {"one_per_case", "each_phase"}
+    assert set(found["group"]) == {"all", "a", "b"}
+    assert found["statistic"].str.contains("passing_bablok_slope").any()
 
 
 def test_rows_carry_definition_and_source(done):
