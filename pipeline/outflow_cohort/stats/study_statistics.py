@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from outflow_cohort.datasets import count_rows_by
+from outflow_cohort.stats.cohort.implants import implant_tables
 from outflow_cohort.stats.cohort.summary import cohort_summary, phase_curves
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.dask_scheduler import compute_each
@@ -44,6 +45,13 @@ def study_tables(
     tables: dict[str, pd.DataFrame] = {}
     if part != "readers":
         tables |= _cohort_tables(values, cases, study, settings, scheduler)
+        tables |= implant_tables(
+            results / "tables" / "implants",
+            end_systolic_phase(values),
+            groups_of(cases, settings.group_column),
+            study.get("cutoff_table") or [],
+            confidence=settings.confidence,
+        )
         tables |= landmark_tables(results / "work" / "readings.parquet", settings, scheduler)
     if part != "cohort":
         tables |= _reader_tables(results, values, cases, study, settings, scheduler)

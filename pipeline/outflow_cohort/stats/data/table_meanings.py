@@ -23,12 +23,17 @@ TABLE_MEANINGS: dict[str, str] = {
     "roc_curves": "points of the ROC curves",
     "decision_curves": "net benefit of the penalised logistic model by threshold probability",
     "dose_response": "share of events by quantile group of a measure",
+    "implant_choice": "the least obstructive fitting implant of each case, by phase rule, solid and path",
+    "implant_shares": "share of cases with a fitting implant that leaves at least area_mm2 free, at any depth and at "
+    "each depth",
+    "implant_sides": "cases that are open by one solid and not by another, at each cut-off",
     "grras": "the GRRAS checklist, filled as far as the run and the study's facts allow",
 }
 
 COHORT_TABLES = (
     "cohort_summary", "phases", "phase_curves", "cutoffs", "baseline", "associations", "endpoints", "roc_curves",
-    "decision_curves", "dose_response", "landmark_agreement", "plane_agreement",
+    "decision_curves", "dose_response", "landmark_agreement", "plane_agreement", "implant_choice", "implant_shares",
+    "implant_sides",
 )  # fmt: skip
 PARTS: dict[str, list[str]] = {
     "cohort": list(COHORT_TABLES),
@@ -141,6 +146,22 @@ COLUMN_MEANINGS: dict[str, str] = {
     "warning": "few_events where events or non-events are too few to trust the row",
     "with": "what the measure is held against",
     "with_unit": "its unit; empty for columns of cases.csv",
+    "area_mm2": "area to be left free (implant_shares, implant_sides); area that the implant leaves (implant_choice)",
+    "both_open": "cases open by both solids",
+    "none_open": "cases open by neither",
+    "only_a_open": "cases open by solid_a alone",
+    "only_b_open": "cases open by solid_b alone",
+    "solid_a": "first solid compared",
+    "solid_b": "second solid compared",
+    "solid": "which part of the device counts as solid",
+    "device_id": "device",
+    "ventricular_depth_mm": "depth of the outflow end below the ring plane; null = any depth tried",
+    "tilt_ap_deg": "tilt of the device axis toward the aorta",
+    "tilt_ic_deg": "tilt of the device axis across",
+    "n_open": "cases with a fitting implant that leaves at least area_mm2 free",
+    "n_tried": "implants tried",
+    "n_fitting": "implants whose device meets the sizing targets in at least half of the readings",
+    "n_unknown": "fitting implants (implant_choice) or cases (implant_shares) whose area is missing or in doubt",
 }
 
 
