@@ -41,32 +41,6 @@ class Plan:
 
 
 @dataclass(frozen=True)
-class Placement:
-    """How far an implant may land from where it was planned: standard deviations, mm and degrees; 0 = held."""
-
-    depth_sd: float = 0.0
-    tilt_sd: float = 0.0
-    """Of tilt_ap and of tilt_ic."""
-    offset_sd: float = 0.0
-    """Of offset_ap and of offset_ic."""
-
-
-@dataclass(frozen=True)
-class ImplantGrid:
-    """Implants that are tried in a reading: every device at every depth, mm, and tilt, degrees.
-
-    solids : the solid variants that are cut.
-    """
-
-    devices: tuple[Device, ...]
-    depths: tuple[float, ...]
-    tilts_ap: tuple[float, ...] = (0.0,)
-    tilts_ic: tuple[float, ...] = (0.0,)
-    solids: tuple[str, ...] = ("full_frame",)
-    placement: Placement = Placement()
-
-
-@dataclass(frozen=True)
 class Prosthesis:
     """A surgical valve or ring in place (contract, prostheses.csv), mm."""
 
@@ -118,12 +92,14 @@ class LandmarkOrigin:
     """Where the landmarks of a phase come from: marked there by the reader, or carried from a marked phase.
 
     carried_from : the marked phase, % of R-R; None = marked, or carried from a phase that is not known.
-    error : expected error of one coordinate of the carried ring, mm; None where marked.
+    error : expected error of one coordinate of the carried ring, mm; None where marked. doubt : status code of why the
+    carried landmarks may be wrong; empty = no reason found.
     """
 
     name: str = "marked"
     carried_from: float | None = None
     error: float | None = None
+    doubt: str = ""
 
     @property
     def carried(self) -> bool:
@@ -143,6 +119,19 @@ MARKED = LandmarkOrigin()
 
 
 @dataclass(frozen=True)
+class SharedMove:
+    """Standard deviations of an error that all points of some structures share, mm.
+
+    shift : each coordinate. tilt : at the rim, about each of the two axes in the plane. radial : outward at the rim.
+    """
+
+    structures: tuple[str, ...]
+    shift: float
+    tilt: float
+    radial: float
+
+
+@dataclass(frozen=True)
 class ReadingInput:
     """One reading of one phase: landmarks by structure ((n, 3) arrays, mm), image, plans and definitions."""
 
@@ -153,8 +142,8 @@ class ReadingInput:
     definitions: Definitions = Definitions()
     supine: bool | None = True
     """Patient position: no views where False; None = not told, views hold for a supine patient."""
-    implants: ImplantGrid | None = None
-    """Implants to try besides the plans."""
     ring_volume: Volume | None = None
     """The image around the ring at the scanner's own resolution, for edges of metal; None = use `volume`."""
     origin: LandmarkOrigin = MARKED
+    shared_moves: tuple[SharedMove, ...] = ()
+    """Errors of carried landmarks beside the reader's own scatter."""

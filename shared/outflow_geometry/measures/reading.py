@@ -12,9 +12,9 @@ from outflow_geometry.base.inputs import MARKED, LandmarkOrigin, ReadingInput
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.views import View, reading_views
+from outflow_geometry.measures.carried_values import with_carried_statuses
 from outflow_geometry.measures.drawing import Curve, draw_reading, plan_curves
 from outflow_geometry.measures.evaluation import MeasuredValue, evaluate, evaluate_plan, evaluate_without_plan
-from outflow_geometry.measures.implants import Implant, ImplantReading, measure_implants
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
@@ -30,7 +30,6 @@ class ReadingResult:
 
     values : rows of the measurements table; curves : area curves of each plan, solid and path; views : C-arm views.
     drawing : what the case sheet draws, ready for JSON (lists, numbers, strings, None). origin : of the landmarks.
-    implants : what each implant of the grid would leave free; empty where none was asked for.
     """
 
     values: tuple[MeasuredValue, ...]
@@ -38,7 +37,6 @@ class ReadingResult:
     views: tuple[View, ...]
     drawing: dict[str, Any]
     origin: LandmarkOrigin = MARKED
-    implants: tuple[Implant, ...] = ()
 
 
 def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> ReadingResult:
@@ -57,7 +55,11 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     findings = PhaseFindings(image, anatomy, reading.prosthesis, reading.ring_volume)
     frame = ReadingContext(anatomy, chosen, findings, reading.prosthesis)
     draws = chosen.draws if scatter_known(anatomy.landmarks, chosen.landmark_sd) else 0
-    scattered = redrawn_landmarks(anatomy.landmarks, chosen.landmark_sd, draws, chosen.seed) if draws else []
+    scattered = (
+        redrawn_landmarks(anatomy.landmarks, chosen.landmark_sd, draws, chosen.seed, reading.shared_moves)
+        if draws
+        else []
+    )
     redrawn_anatomies = [build_anatomy(points, checked=False) for points in scattered]
     settled = settled_landmarks(anatomy.landmarks, chosen.landmark_sd) if draws else anatomy.landmarks
     middle_anatomy = build_anatomy(settled, checked=False)
@@ -86,10 +88,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
         curves += plan_curves(sections)
     if not reading.plans:
         values += evaluate_without_plan(frame)
+    values = with_carried_statuses(values, reading.origin, implanted=reading.prosthesis is not None)
     views = tuple(reading_views(anatomy, reading.supine, chosen.gantry))
     drawing = draw_reading(frame, lumen, redraws_by_plan, values)
-    tried: list[Implant] = []
-    if reading.implants is not None:
-        placing = ImplantReading(lumen, reading.prosthesis, chosen, middle_anatomy, redrawn_anatomies)
-        tried = measure_implants(placing, reading.implants)
-    return ReadingResult(tuple(values), tuple(curves), views, drawing, reading.origin, tuple(tried))
+    return ReadingResult(tuple(values), tuple(curves), views, drawing, reading.origin)

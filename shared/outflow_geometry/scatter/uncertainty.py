@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -23,8 +23,10 @@ import numpy as np
 
 from outflow_geometry.base.findings import Draws
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.inputs import SharedMove
 from outflow_geometry.scatter.redrawing import SAMPLE_STRUCTURES, structure_sd
 from outflow_geometry.scatter.settling import settled_landmarks
+from outflow_geometry.scatter.shared_moves import shared_moves
 
 NORMAL_95 = 1.959963984540054
 """Two-sided 95 % quantile of the normal distribution."""
@@ -81,11 +83,16 @@ def scatter_known(landmarks: Mapping[str, FloatArray], sd: Mapping[str, float]) 
 
 
 def redrawn_landmarks(
-    landmarks: Mapping[str, FloatArray], sd: Mapping[str, float], draws: int, seed: int
+    landmarks: Mapping[str, FloatArray],
+    sd: Mapping[str, float],
+    draws: int,
+    seed: int,
+    moves: Sequence[SharedMove] = (),
 ) -> list[dict[str, FloatArray]]:
     """`draws` copies of the landmarks with every coordinate scattered; sample structures stay.
 
-    Curves are scattered about their own settled course (`settling`).
+    Curves are scattered about their own settled course (`settling`). moves : errors that the points of a structure
+    share, on top (`shared_moves`).
 
     sd : mm by structure, `default` for all others (see `scatter.landmark_sd`).
     """
@@ -101,6 +108,11 @@ def redrawn_landmarks(
             scattered = points + scale * generator.standard_normal((draws, *points.shape))
         for copy, redrawn in zip(copies, scattered, strict=True):
             copy[name] = redrawn
+    if moves:
+        shared = shared_moves(settled, moves, draws, content_seed(landmarks, seed))
+        for copy, together in zip(copies, shared, strict=True):
+            for name, moved in together.items():
+                copy[name] = copy[name] + moved
     return copies
 
 

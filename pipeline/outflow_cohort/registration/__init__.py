@@ -1,0 +1,1 @@
+"""Engines that register two phases of one heart."""
