@@ -8,6 +8,7 @@ min_version("9.5")
 include: "pipeline/rules/common.smk"
 include: "pipeline/rules/demo.smk"
 include: "pipeline/rules/intake.smk"
+include: "pipeline/rules/judge.smk"
 include: "pipeline/rules/measure.smk"
 include: "pipeline/rules/cohort.smk"
 

@@ -87,10 +87,18 @@ def _volume(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _judge(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.judge import judge
+
+    judge(request=args.request, inventory=args.inventory, volumes=args.volumes, output=args.output)
+    return EXIT_OK
+
+
 def _measure(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.measure import measure
 
-    measure(request=args.request, inventory=args.inventory, volumes=args.volumes, output_dir=args.output)
+    given = {"request": args.request, "inventory": args.inventory, "volumes": args.volumes}
+    measure(**given, judged=args.judged, output_dir=args.output)
     return EXIT_OK
 
 
@@ -186,9 +194,17 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     add_paths(p, request=REQUEST, inventory=INVENTORY, output="folder to write")
     _add_attempts(p)
     _add_minutes(p)
+    text, example = "Judge the landmarks of a case.", "--request R.json --inventory I.json --volumes V --output J.json"
+    p = add_command(commands, "judge", _judge, text, example)
+    add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", output="file to write")
+    _add_attempts(p)
+    _add_minutes(p)
     text = "Measure all phases, readers and plans of a case."
-    p = add_command(commands, "measure", _measure, text, "--request R.json --inventory I.json --volumes V --output M")
-    add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", output="folder to write")
+    example = "--request R.json --inventory I.json --volumes V --judged J.json --output M"
+    p = add_command(commands, "measure", _measure, text, example)
+    judged = "what the judge step wrote (RESULTS/work/judged/KEY.json)"
+    add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", judged=judged)
+    add_paths(p, output="folder to write")
     _add_attempts(p)
     _add_minutes(p)
     text, example = "Gather the cases' measurements into the tables of a study.", "--results results"
@@ -225,7 +241,18 @@ def _claim(args: argparse.Namespace) -> AbstractContextManager[None]:
     """A job of a run says so as long as it works, that no later run begins while it still can write."""
     from outflow_cohort.study.claim import job_claim
 
-    if args.function not in (_inventory, _volume, _measure, _table, _statistics, _sheet, _report, _recovered, _finish):
+    if args.function not in (
+        _inventory,
+        _volume,
+        _judge,
+        _measure,
+        _table,
+        _statistics,
+        _sheet,
+        _report,
+        _recovered,
+        _finish,
+    ):
         return nullcontext()
     return job_claim(args.request.parents[1] if hasattr(args, "request") else args.results / "work")
 
@@ -270,9 +297,9 @@ def _call(args: argparse.Namespace) -> int:
 
 
 def _set_case_aside(args: argparse.Namespace, code: str, message: str) -> None:
-    from outflow_cohort.steps import inventory, measure, volume
+    from outflow_cohort.steps import inventory, judge, measure, volume
 
-    step = {_inventory: inventory, _volume: volume, _measure: measure}[args.function]
+    step = {_inventory: inventory, _volume: volume, _judge: judge, _measure: measure}[args.function]
     with _claim(args):
         step.set_case_aside(request=args.request, output=args.output, code=code, message=message)
 

@@ -5,20 +5,34 @@ rule table:
     input:
         expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS),
         expand(rules.measure.output, key=KEYS),
+        expand(rules.judge.output, key=KEYS),
+        f"{RESULTS}/work/readings.parquet",
         f"{RESULTS}/work/plan.json",
     output:
         directory(f"{RESULTS}/tables/measurements"),
         directory(f"{RESULTS}/tables/curves"),
         directory(f"{RESULTS}/tables/views"),
+        directory(f"{RESULTS}/tables/implants"),
         f"{RESULTS}/tables/series.parquet",
         f"{RESULTS}/tables/privacy.parquet",
         f"{RESULTS}/tables/set_aside.parquet",
         f"{RESULTS}/tables/plans.parquet",
+        f"{RESULTS}/tables/landmark_findings.parquet",
         f"{RESULTS}/tables/README.md",
         directory(f"{RESULTS}/tables/readings"),
         expand(
             f"{RESULTS}/tables/{{name}}.schema.json",
-            name=["measurements", "curves", "views", "series", "privacy", "set_aside", "plans"],
+            name=[
+                "measurements",
+                "curves",
+                "views",
+                "implants",
+                "series",
+                "privacy",
+                "landmark_findings",
+                "set_aside",
+                "plans",
+            ],
         ),
     log:
         f"{RESULTS}/logs/table.log",
@@ -106,6 +120,9 @@ rule report:
         expand(f"{RESULTS}/report/cases/{{key}}.html", key=KEYS),
     output:
         f"{RESULTS}/report/index.html",
+        f"{RESULTS}/tables/cases.csv",
+        f"{RESULTS}/tables/cases.xlsx",
+        f"{RESULTS}/tables/cases.schema.json",
     log:
         f"{RESULTS}/logs/report.log",
     benchmark:

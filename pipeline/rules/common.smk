@@ -37,7 +37,7 @@ def memory(megabytes):
 
 ATTEMPTS = 3
 # How long one case may hold up its job: many times what the largest takes. Then it is set aside and the others go on.
-MINUTES = {"inventory": 60, "volume": 60, "measure": 240}
+MINUTES = {"inventory": 60, "volume": 60, "judge": 60, "measure": 240}
 
 
 def attempts_left(wildcards, attempt):

@@ -4,10 +4,12 @@ rule measure:
         request=f"{RESULTS}/work/requests/{{key}}.json",
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         volumes=f"{RESULTS}/work/volumes/{{key}}",
+        judged=f"{RESULTS}/work/judged/{{key}}.json",
     output:
         measurements=f"{RESULTS}/work/measured/{{key}}/measurements.parquet",
         curves=f"{RESULTS}/work/measured/{{key}}/curves.parquet",
         views=f"{RESULTS}/work/measured/{{key}}/views.parquet",
+        implants=f"{RESULTS}/work/measured/{{key}}/implants.parquet",
         set_aside=f"{RESULTS}/work/measured/{{key}}/set_aside.json",
         drawing=f"{RESULTS}/work/measured/{{key}}/drawing.json",
         pictures=f"{RESULTS}/work/measured/{{key}}/pictures.npz",
@@ -27,7 +29,7 @@ rule measure:
         results=results_folder,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
-        "--volumes {input.volumes:q} --attempts-left {resources.attempts_left} --minutes {resources.runtime} "
+        "--volumes {input.volumes:q} --judged {input.judged:q} --attempts-left {resources.attempts_left} --minutes {resources.runtime} "
         "--output {params.folder:q} "
         "> {log:q} 2>&1 "
         "&& outflow-cohort status --line {params.results:q}"

@@ -111,7 +111,7 @@ def main() -> None:
 def agreement_of_draws(first: pd.DataFrame, weights: np.ndarray) -> np.ndarray:
     """ICC(A,1) of the same draws by sums over cases."""
     from outflow_cohort.stats.data.cells import cells_of_frame
-    from outflow_cohort.stats.kernels.component_bootstrap import components_of_weights
+    from outflow_cohort.stats.kernels.case_weights import components_of_weights
     from outflow_cohort.stats.kernels.intraclass import FORMS, ratio_of
     from outflow_cohort.stats.kernels.reml import fit_cells
 

@@ -424,6 +424,10 @@ def synthesize(results: Path, donor: Path, phases: tuple[int, ...]) -> None:
         (results / "work/inventory").mkdir(exist_ok=True)
         (results / f"work/inventory/{key}.json").write_text(json.dumps(content), encoding="utf-8")
         (folder / "set_aside.json").write_text(json.dumps(aside | {"rows": []}, sort_keys=True), encoding="utf-8")
+        (results / "work/judged").mkdir(exist_ok=True)
+        (results / f"work/judged/{key}.json").write_text(
+            '{"findings": [], "set_aside": [], "pixels": []}', encoding="utf-8"
+        )
         os.link(donor / "drawing.json", folder / "drawing.json")
         os.link(donor / "pictures.npz", folder / "pictures.npz")
 

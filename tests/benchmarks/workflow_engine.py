@@ -23,7 +23,7 @@ from scale_study import FULL_PHASES, PROJECT, make_base, make_study, snakemake
 
 SCHEDULERS = ("greedy", "ilp")
 STORES = ("file", "db")
-JOBS_OF_A_CASE = ("inventory", "volume", "measure", "sheet")
+JOBS_OF_A_CASE = ("inventory", "volume", "judge", "measure", "sheet")
 INSTANT = """#!/bin/sh
 step=$1
 while [ $# -gt 1 ]; do
@@ -35,7 +35,7 @@ while [ $# -gt 1 ]; do
   shift
 done
 case $step in
-  inventory) : > "$output";;
+  inventory|judge) : > "$output";;
   volume) mkdir -p "$output";;
   measure) mkdir -p "$output"
     for name in measurements.parquet curves.parquet views.parquet set_aside.json drawing.json pictures.npz; do

@@ -262,9 +262,12 @@ def run_case(folder: Path, key: str, *, between: object = None) -> int:
     if callable(between):
         between()
     status = main(["volume", "--request", str(request), "--inventory", str(inventory), "--output", str(volumes)])
+    given = ["--request", str(request), "--inventory", str(inventory), "--volumes", str(volumes)]
+    judged = work / f"judged/{key}.json"
     if status == EXIT_OK:
-        status = main(["measure", "--request", str(request), "--inventory", str(inventory), "--volumes", str(volumes),
-                       "--output", str(measured)])  # fmt: skip
+        status = main(["judge", *given, "--output", str(judged)])
+    if status == EXIT_OK:
+        status = main(["measure", *given, "--judged", str(judged), "--output", str(measured)])
     return status
 
 
@@ -514,6 +517,7 @@ def test_a_first_run_on_a_new_machine_gives_the_same_bytes(
         given = ["--request", str(request), "--inventory", str(inventory)]
         assert main(["volume", *given, "--output", str(volumes)]) == EXIT_OK
         command = [sys.executable, "-m", "outflow_cohort", "measure", *given, "--volumes", str(volumes)]
+        command += ["--judged", str(work / "judged/S01.json")]
         subprocess.run([*command, "--output", str(measured)], check=True, capture_output=True)
         for name in ("measurements.parquet", "curves.parquet", "views.parquet"):
             assert (measured / name).read_bytes() == (finished_study / "results/work/measured/S01" / name).read_bytes()

@@ -12,6 +12,7 @@ from outflow_cohort.demo.study import write_case_series, write_tables
 from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.steps.finish import LostRows, balance
 from outflow_cohort.steps.inventory import inventory
+from outflow_cohort.steps.judge import judge
 from outflow_cohort.steps.measure import measure
 from outflow_cohort.steps.plan import plan
 from outflow_cohort.steps.volume import volume
@@ -59,7 +60,9 @@ def test_a_reading_within_the_tolerance_is_measured_at_the_phase_of_the_volume(
     request, found = work / "requests/S01.json", work / "inventory/S01.json"
     inventory(request=request, output=found)
     volume(request=request, inventory=found, output_dir=work / "volumes/S01")
-    measure(request=request, inventory=found, volumes=work / "volumes/S01", output_dir=work / "measured/S01")
+    given = {"request": request, "inventory": found, "volumes": work / "volumes/S01"}
+    judge(**given, output=work / "judged/S01.json")
+    measure(**given, judged=work / "judged/S01.json", output_dir=work / "measured/S01")
     values = pd.read_parquet(work / "measured/S01/measurements.parquet")
     areas = values[values["measure"] == "mitral_area"]
     assert list(areas["phase_pct"].unique()) == ([33.0] if is_measured else [])

@@ -7,7 +7,7 @@ import pytest
 from outflow_cohort import stats
 from outflow_cohort.stats import AgreementSettings, agreement_table
 from outflow_cohort.stats.data.cells import cells_of_arrays, cells_of_frame
-from outflow_cohort.stats.kernels.component_bootstrap import components_of_weights
+from outflow_cohort.stats.kernels.case_weights import components_of_weights
 from outflow_cohort.stats.kernels.reml import fit_cells
 
 
@@ -52,7 +52,8 @@ def test_rows_are_those_of_the_single_functions():
     forms = stats.icc(own).set_index("form")
     for form in forms.index:
         assert rows.loc[(form, "all_readers")].estimate == forms.estimate[form]
-        assert rows.loc[(form, "all_readers")].ci_low == forms.ci_low[form]
+        if rows.loc[(form, "all_readers")].interval != "jackknife":
+            assert rows.loc[(form, "all_readers")].ci_low == forms.ci_low[form]
     pair = stats.bland_altman_replicates(own, "R3", "R1").limits
     assert rows.loc[("loa_upper", "R3 - R1")].ci_high == pytest.approx(pair.upper_high, rel=1e-12)
     bias = stats.reader_bias(own).set_index("reader")
@@ -66,9 +67,9 @@ def test_phases_of_a_case_are_not_independent_readings():
     first = agreement_table(one, n_boot=200)
     rules = AgreementSettings(phase_rules=("one_per_case",))
     many = agreement_table(copies, n_boot=200, settings=rules)
-    figures = ["estimate", "ci_low", "ci_high", "boot_low", "boot_high", "n_readings"]
+    figures = ["estimate", "ci_low", "ci_high", "n_readings"]
     pd.testing.assert_frame_equal(first[figures], many[figures])
-    each = agreement_table(copies, n_boot=0)
+    each = agreement_table(copies, n_boot=0, settings=AgreementSettings(phase_rules=("one_per_case", "each_phase")))
     assert set(each["phase_rule"]) == {"one_per_case", "each_phase"}
     assert each.loc[each["phase_rule"] == "each_phase", "phase_pct"].nunique() == 10
     assert each["n_cases"].max() == 24

@@ -1,5 +1,6 @@
 """The statistics step on an invented cohort: same answers whatever the partitions and the scheduler; figures by hand."""
 
+import dataclasses
 import json
 import subprocess
 import sys
@@ -13,8 +14,9 @@ import pytest
 from scipy.stats import t as student_t
 from statsmodels.stats.proportion import proportion_confint
 
+from outflow_cohort.stats.agreement.core_table import CORE_STATISTICS
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
-from outflow_cohort.stats.data.one_value import end_systolic_phase, one_value_a_case
+from outflow_cohort.stats.data.one_value import SYSTOLE_RULES, end_systolic_phase, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.stats.data.table_meanings import COLUMN_MEANINGS, TABLE_MEANINGS
 from outflow_cohort.steps.statistics import statistics
@@ -51,11 +53,57 @@ def test_writes_every_table_as_parquet_and_csv(done):
     assert all(f"{n}.{kind}" in done[1] for n in names for kind in ("csv", "parquet", "schema.json"))
 
 
+def test_core_table_is_small_and_the_rest_is_detail(done):
+    core, detail = table(done, "agreement"), table(done, "agreement_detail")
+    keys = ["measure", "variant", "method", "plan_id", "phase_rule", "group", "statistic", "comparison"]
+    assert not pd.concat([core, detail]).duplicated(keys).any()
+    assert set(core["statistic"]) <= set(CORE_STATISTICS)
+    assert {"icc_a_1", "rdc", "wsd", "bias", "loa_upper"} <= set(core["statistic"])
+    assert set(core["measure"]) == {
+        "mitral_area",
+        "mitral_perimeter",
+        "neo_lvot_area",
+        "lv_volume",
+        "aorto_mitral_angle",
+    }
+    assert set(core["phase_rule"]) == {"one_per_case"}
+    assert core.groupby(["measure", "variant", "method", "plan_id"]).size().max() <= 45
+    bias = core[(core["statistic"] == "bias") & (core["status"] == "ok")]
+    assert bias[["std_error", "df", "p_value"]].notna().all(axis=None)
+    assert (core["model"] != "").all()
+    assert not detail["statistic"].str.contains("deming|passing").any()
+
+
+def test_phases_groups_and_lines_come_when_asked_for(done):
+    from outflow_cohort.stats.data.measure_files import measure_files
+    from outflow_cohort.stats.study_statistics import agreement
+
+    groups = pd.Series({f"C{i:03d}": ("a", "b")[i % 2] for i in range(18)})
+    settings = StatisticsSettings(each_phase=True, by_group=True, regressions=True, n_boot=100)
+    with measure_files(done[0] / "tables" / "measurements", done[0] / "work", settings) as files:
+        only = dataclasses.replace(files, variants=(("mitral_area", "spline"),))
+        found = agreement(only, groups, settings, None)
+    assert set(found["phase_rule"]) == {"one_per_case", "each_phase"}
+    assert set(found["group"]) == {"all", "a", "b"}
+    assert found["statistic"].str.contains("passing_bablok_slope").any()
+
+
 def test_rows_carry_definition_and_source(done):
-    for name in names_of(done) - {"grras"}:
+    # the checklist, and the table of phases, hold no statistic
+    for name in names_of(done) - {"grras", "phases"}:
         frame = table(done, name)
         assert (frame["definition"] != "").all(), name
         assert (frame["source"] != "").all(), name
+
+
+def test_one_phase_of_a_case_is_its_end_systole(done):
+    phases = table(done, "phases")
+    assert (phases.groupby("case_id")["is_end_systole"].sum() <= 1).all()
+    assert set(phases.loc[phases["is_end_systole"], "found_by"]) <= set(SYSTOLE_RULES)
+    by_volume = phases[phases["found_by"] == "smallest_lv_volume"]
+    assert len(by_volume)
+    for _, rows in by_volume.groupby("case_id"):
+        assert rows.loc[rows["is_end_systole"], "lv_volume_ml"].item() == rows["lv_volume_ml"].min()
 
 
 def test_the_data_dictionary_knows_every_table_and_column(done):

@@ -8,8 +8,14 @@ from typing import Any
 import pandas as pd
 
 from outflow_cohort.files import write_json, write_parquet
+from outflow_cohort.report.case_table import write_case_table
+from outflow_cohort.report.cohort_data import read_cohort
+from outflow_cohort.report.settings import read_settings
+from outflow_cohort.stats.cohort.phase_table import phase_table
+from outflow_cohort.stats.data.case_reduction import case_values, rules_of
+from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.steps.table import table
-from outflow_cohort.study.outputs import VIEWS, curves_frame, measurements_frame, typed_frame
+from outflow_cohort.study.outputs import VIEWS, curves_frame, implants_frame, measurements_frame, typed_frame
 
 AREAS = {"K1": {30.0: 210.0, 70.0: 260.0}, "K2": {30.0: 150.0, 70.0: 140.0}, "K3": {30.0: 165.0, 70.0: 300.0}}
 GROUPS = {"K1": "native", "K2": "failed_ring", "K3": "native", "K4": "native"}
@@ -29,8 +35,16 @@ def make_results(root: Path) -> Path:
         write_json(root / "work/inventory" / f"{key}.json", {"series": series, "privacy": [], "set_aside": aside})
         write_json(root / "work/requests" / f"{key}.json", _request(key))
     write_json(root / "work/plan.json", {"keys": list(GROUPS), "refused": []})
-    write_parquet(root / "work/cases.parquet", pd.DataFrame({"case_id": list(GROUPS), "group": list(GROUPS.values())}))
+    cases = {"case_id": list(GROUPS), "group": list(GROUPS.values()), "obstruction": [0, 1, 1, None]}
+    write_parquet(root / "work/cases.parquet", pd.DataFrame(cases))
+    chosen = {"main_solid": "skirt", "primary_measures": ["neo_lvot_area", "mitral_area/spline"]}
+    write_json(root / "work/study.json", {"study_id": "small", "report": chosen, "statistics": {"n_boot": 100}})
     table(results=root)
+    # as the steps statistics and report do, without the tables that no question asks for
+    measurements = root / "tables/measurements"
+    values = case_values(measurements, rules_of(StatisticsSettings(n_boot=100)))
+    write_parquet(root / "tables/phases.parquet", phase_table(values))
+    write_case_table(read_cohort(root, read_settings(root)))
     return root
 
 
@@ -44,7 +58,8 @@ def _row(
     key: str, phase: float | None, measure: str, variant: str, method: str, value: float | None, **more: Any
 ) -> dict:
     row = {"case_id": key, "phase_pct": phase, "reader_id": "ash", "read_no": 1, "plan_id": "", "measure": measure,
-           "variant": variant, "method": method, "value": value, "unit": "mm2", "status": "ok" if value else "leak"}  # fmt: skip
+           "variant": variant, "method": method, "value": value, "unit": "mm2", "status": "ok" if value else "leak",
+           "ci_low": value and value - 15, "ci_high": value and value + 15}  # fmt: skip
     return row | more
 
 
@@ -76,4 +91,9 @@ def _measured(root: Path, key: str, values: list[dict], curves: list[dict], view
     write_parquet(folder / "measurements.parquet", measurements_frame(values))
     write_parquet(folder / "curves.parquet", curves_frame(curves))
     write_parquet(folder / "views.parquet", typed_frame(views, VIEWS))
+    write_parquet(folder / "implants.parquet", implants_frame([], []))
     write_json(folder / "set_aside.json", {"rows": [], "case_set_aside": not values, "series_quality": []})
+    write_json(root / "work/judged" / f"{key}.json", {"findings": [], "set_aside": [], "pixels": []})
+    if not (root / "work/readings.parquet").exists():
+        points = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
+        write_parquet(root / "work/readings.parquet", pd.DataFrame(columns=points))

@@ -14,6 +14,7 @@ import pyarrow.dataset as ds
 
 from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.report.headline import PLAN_RULE, headline_method, headline_variant, of_headline_plan
+from outflow_cohort.report.primary import PrimaryValue, primary_values
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.one_value import NOT_STATED, PHASE_RULES, SERIES, groups_of, one_value_a_case
@@ -186,7 +187,7 @@ class Cohort:
     @property
     def value_text(self) -> str:
         """How one value a case comes about, in words."""
-        text = f"{rules_of(self.statistics).text}; {PHASE_RULES[self.statistics.phase_rule]}"
+        text = self.rules_text
         return f"{text}. {PLAN_RULE}" if self.several_plans else text
 
     @cached_property
@@ -195,6 +196,18 @@ class Cohort:
         frame = self.by_phase
         plans = frame.loc[frame["plan_id"].astype(str) != "", ["case_id", "plan_id"]].drop_duplicates()
         return bool(plans["case_id"].duplicated().any())
+
+    @cached_property
+    def primary(self) -> dict[str, list[PrimaryValue]]:
+        """The primary measures by case_id."""
+        if self._dataset is None:
+            return {}
+        return primary_values(self.results / "tables" / "measurements", self.settings, self.statistics)
+
+    @property
+    def rules_text(self) -> str:
+        """How one value per case comes about, in words, without the rule on plans."""
+        return f"{rules_of(self.statistics).text}; {PHASE_RULES[self.statistics.phase_rule]}"
 
     def table(self, name: str) -> pd.DataFrame:
         """A table of statistics, empty where the run has none."""

@@ -12,6 +12,22 @@ Solid = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", 
 PathMethod = Literal["reader_path", "automatic_path"]
 
 
+PRIMARY_MEASURES = (
+    "neo_lvot_area",
+    "lvot_residual_fraction",
+    "native_lvot_area",
+    "device_septum_distance",
+    "aorto_mitral_angle/opening",
+    "mitral_area/spline",
+    "mitral_perimeter/projected",
+    "mitral_diameter/septal_lateral",
+    "mitral_diameter/intercommissural",
+    "aortic_area",
+    "aortic_perimeter",
+    "lv_volume",
+)
+
+
 class ReportSettings(BaseModel):
     """What the reports show first; nothing here changes a measured number."""
 
@@ -32,6 +48,14 @@ class ReportSettings(BaseModel):
         "reader_path",
         description="Outflow path of the headline figures; the other one is used where this one is absent.",
         json_schema_extra={"unit": "name"},
+    )
+    primary_measures: tuple[str, ...] = Field(
+        PRIMARY_MEASURES,
+        min_length=1,
+        max_length=40,
+        description="What the study asks, most important first: measures (`measure` or `measure/variant`) that lead "
+        "the cohort report, the case sheets and tables/cases.csv. A measure of the device is taken with main_solid.",
+        json_schema_extra={"unit": "list"},
     )
     distributions: tuple[str, ...] = Field(
         (

@@ -67,8 +67,8 @@ def agreement_overview(cohort: Cohort) -> Table | None:
     )  # fmt: skip
     note = (
         "Estimate (95 % interval), one phase a case. Reproducibility coefficient: two readers' single readings "
-        "differ by less in 95 of 100 cases. tables/agreement.csv has every statistic, phase and pair, with definition "
-        "and source."
+        "differ by less in 95 of 100 cases. tables/agreement.csv and agreement_detail.csv have every statistic "
+        "and pair, with definition and source."
     )
     return table_of(header, lines, note) if lines else None
 

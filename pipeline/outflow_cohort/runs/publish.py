@@ -13,6 +13,7 @@ KEPT = (
 )  # fmt: skip
 """Figures of other studies and pictures of the README, which are no part of a demonstration run."""
 TABLES = (
+    "cases.csv",
     "recovered.csv",
     "baseline.csv",
     "size_agreement.csv",

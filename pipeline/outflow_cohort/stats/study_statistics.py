@@ -15,7 +15,7 @@ from outflow_cohort.stats.cohort.summary import cohort_summary, phase_curves
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.dask_scheduler import compute_each
 from outflow_cohort.stats.data.measure_files import NO_QUANTITY, MeasureFiles, measure_files
-from outflow_cohort.stats.data.one_value import end_systolic_phase, groups_of, one_value_a_case
+from outflow_cohort.stats.data.one_value import ALL_GROUPS, NOT_STATED, end_systolic_phase, groups_of, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
 
 if TYPE_CHECKING:
@@ -106,6 +106,7 @@ def _reader_tables(
 ) -> dict[str, pd.DataFrame]:
     import pandas as pd
 
+    from outflow_cohort.stats.agreement.core_table import split
     from outflow_cohort.stats.cohort.categorical import risk_agreement
     from outflow_cohort.stats.cohort.cutoffs import AREA
     from outflow_cohort.stats.data.grras import grras_checklist
@@ -116,17 +117,18 @@ def _reader_tables(
     points = results / "work" / "readings.parquet"
     tables: dict[str, pd.DataFrame] = {}
     with measure_files(results / "tables" / "measurements", results / "work", settings) as files:
-        tables["agreement"] = agreement(files, settings, scheduler)
+        whole = agreement(files, groups_of(cases, settings.group_column), settings, scheduler)
+        tables["agreement"], tables["agreement_detail"] = split(whole, settings.primary_measures)
         readings = pd.concat(
             [_in_phase(files, m, phase, settings) for m in (AREA, *SIZING_MEASURES)], ignore_index=True
         )
-        rdc, cutoffs = _rdc(tables["agreement"]), study.get("cutoff_table") or []
+        rdc, cutoffs = _rdc(whole), study.get("cutoff_table") or []
         tables["categorical_agreement"] = risk_agreement(readings, chosen, rdc, cutoffs, settings)
         tables |= _sizes(readings, groups_of(cases, settings.group_column), study, settings)
         del readings
         tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
         tables["reader_drift"] = drift(files, points, settings, scheduler)
-        tables["grras"] = grras_checklist(files.reads(), tables["agreement"], facts=settings.grras_facts)
+        tables["grras"] = grras_checklist(files.reads(), whole, facts=settings.grras_facts)
     return tables
 
 
@@ -146,7 +148,11 @@ def _sizes(
 
 def _rdc(agreement: pd.DataFrame) -> dict[tuple[str, str, str, str], float]:
     """Reproducibility coefficient by plan, measure, variant, method."""
-    rows = agreement[(agreement["statistic"] == "rdc") & (agreement["phase_rule"] == "one_per_case")]
+    rows = agreement[
+        (agreement["statistic"] == "rdc")
+        & (agreement["phase_rule"] == "one_per_case")
+        & (agreement["group"] == ALL_GROUPS)
+    ]
     keys = zip(rows["plan_id"], rows["measure"], rows["variant"], rows["method"], strict=True)
     return dict(zip(keys, rows["estimate"].astype(float), strict=True))
 
@@ -268,14 +274,31 @@ def _methods_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: Sta
     return method_agreement(both, pairs=pairs, confidence=settings.confidence)
 
 
-def agreement(files: MeasureFiles, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
+def agreement(
+    files: MeasureFiles, groups: pd.Series, settings: StatisticsSettings, scheduler: str | None
+) -> pd.DataFrame:
     """Agreement of readers, one quantity at a time: memory is bounded by the readings of one quantity."""
-    function = partial(_agreement_of, files=files, settings=settings)
+    function = partial(_agreement_of, files=files, groups=groups, settings=settings)
     return _joined(compute_each(function, files.quantities(), scheduler))
 
 
-def _agreement_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
-    from outflow_cohort.stats.agreement.agreement_table import AgreementSettings, agreement_table
+def _agreement_of(
+    quantity: tuple[str, str], *, files: MeasureFiles, groups: pd.Series, settings: StatisticsSettings
+) -> pd.DataFrame:
+    from outflow_cohort.stats.agreement.agreement_table import (
+        EACH_PHASE,
+        ONE_PER_CASE,
+        AgreementSettings,
+        agreement_table,
+    )
 
-    chosen = AgreementSettings(confidence=settings.confidence)
-    return agreement_table(files.readings(*quantity), n_boot=settings.n_boot, seed=settings.seed, settings=chosen)
+    chosen = AgreementSettings(
+        confidence=settings.confidence,
+        phase_rules=(ONE_PER_CASE, EACH_PHASE) if settings.each_phase else (ONE_PER_CASE,),
+        by_group=settings.by_group,
+        regressions=settings.regressions,
+    )
+    frame = files.readings(*quantity)
+    if settings.by_group:
+        frame = frame.assign(group=frame["case_id"].astype(str).map(groups).fillna(NOT_STATED))
+    return agreement_table(frame, n_boot=settings.n_boot, seed=settings.seed, settings=chosen)

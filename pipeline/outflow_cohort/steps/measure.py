@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 from outflow_cohort import events
 from outflow_cohort.files import read_json, write_atomically, write_json, write_parquet
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
+from outflow_cohort.steps.judge import Judgements, read_judgements
 
 if TYPE_CHECKING:
-    from outflow_cohort.phases import PhaseMatch
     from outflow_geometry.measures.reading import ReadingResult
 
 STAGE = "measure"
@@ -18,15 +18,15 @@ STAGE = "measure"
 Row = dict[str, Any]
 
 
-def measure(*, request: Path, inventory: Path, volumes: Path, output_dir: Path) -> None:
-    """Write measurements, curves, views (Parquet), set_aside, drawing (JSON) and pictures (npz) of one case."""
+def measure(*, request: Path, inventory: Path, volumes: Path, judged: Path, output_dir: Path) -> None:
+    """Write tables of one case (measurements, curves, views, implants), set_aside, drawing (JSON), pictures (npz)."""
     content = read_json(request)
     case = _CaseOutput(content)
 
     def give_up() -> None:
         _write_aside(content, output_dir, CRASH_CODE, crash_message(STAGE))
 
-    run_guarded(lambda: _measure(content, read_json(inventory), volumes, case), give_up)
+    run_guarded(lambda: _measure(content, read_json(inventory), volumes, read_judgements(judged), case), give_up)
     if case.complete:
         case.write(output_dir)
 
@@ -51,6 +51,8 @@ class _CaseOutput:
         self.measurements: list[Row] = []
         self.curves: list[Row] = []
         self.views: list[Row] = []
+        self.implants: list[Row] = []
+        self.cutoffs: list[str] = [row["cutoff_id"] for row in request["study"]["cutoffs"]]
         self.set_aside: list[Row] = []
         self.drawings: list[Row] = []
         self.pictures: dict[str, Any] = {}
@@ -85,7 +87,7 @@ class _CaseOutput:
 
     def write(self, folder: Path) -> None:
         """Write all files of the case; a case without any measurement gets a row of its own in set_aside."""
-        from outflow_cohort.study.outputs import VIEWS, curves_frame, measurements_frame, typed_frame
+        from outflow_cohort.study.outputs import VIEWS, curves_frame, implants_frame, measurements_frame, typed_frame
 
         case_aside = not self.measurements
         if case_aside and not any(row["reader_id"] is None for row in self.set_aside):
@@ -94,6 +96,7 @@ class _CaseOutput:
         write_parquet(folder / "measurements.parquet", measurements_frame(self.measurements))
         write_parquet(folder / "curves.parquet", curves_frame(self.curves))
         write_parquet(folder / "views.parquet", typed_frame(self.views, VIEWS))
+        write_parquet(folder / "implants.parquet", implants_frame(self.implants, self.cutoffs))
         write_json(folder / "drawing.json", self.drawings, indent=None)
         write_atomically(folder / "pictures.npz", lambda p: _save_arrays(p, self.pictures))
         write_json(
@@ -111,14 +114,17 @@ def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
         np.savez_compressed(handle, **arrays)
 
 
-def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> None:
+def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements, case: _CaseOutput) -> None:
     from outflow_cohort.dicom.landmark_checks import check_landmarks
     from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
+    from outflow_cohort.steps.implants import TriedImplants
+    from outflow_cohort.steps.placing import place_readings
     from outflow_cohort.study import core_inputs
     from outflow_cohort.volumes import load_volume
     from outflow_geometry.base.inputs import ReadingInput
     from outflow_geometry.image.phase_image import PhaseImage
+    from outflow_geometry.measures.judging import marked
     from outflow_geometry.measures.phases import measure_case
     from outflow_geometry.measures.reading import measure_reading
     from outflow_geometry.scatter.redrawing import Read, landmark_sd
@@ -127,9 +133,15 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
     case.series_quality = index["series_quality"]
     case.set_aside += index["set_aside"]
     match = PhaseSettings(**request["study"].get("phase", {})).match
-    placed = _place(request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], case, match)
+    placed, homeless = place_readings(
+        request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], match
+    )
+    for reading, reason in homeless:
+        case.put_aside(reading, reason["code"], reason["message"])
     checked, refused = check_landmarks(request, placed, index)
     case.set_aside += refused
+    checked = [(entry, judgements.believed(entry, readings)) for entry, readings in checked]
+    case.set_aside += judgements.set_aside
     read_points = [
         Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], core_inputs.landmarks(reading))
         for entry, readings in checked
@@ -138,6 +150,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
     scatter = landmark_sd(read_points, request["study"]["uncertainty"]["prior_sd_mm"])
     plans, prosthesis = core_inputs.plans(request), core_inputs.prosthesis(request)
     definitions = core_inputs.definitions(request, scatter)
+    tried = TriedImplants(request, [core_inputs.landmarks(r) for _, readings in checked for r in readings], match)
     images, results = {}, []
     for entry, readings in checked:
         volume = load_volume(volumes / entry["file"])
@@ -153,11 +166,18 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
                 definitions=definitions,
                 supine=entry["supine"],
                 ring_volume=ring_volume,
+                implants=tried.in_phase(entry["phase_pct"]),
             )
-            result = measure_reading(given, image)
             who = {"phase_pct": entry["phase_pct"], "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
+            findings = judgements.of_reading(who)
+            result = marked(measure_reading(given, image), findings)
             case.add(who, result)
-            case.drawings.append(who | {"warnings": reading["landmark_warnings"]} | result.drawing)
+            case.drawings.append(
+                who
+                | {"warnings": reading["landmark_warnings"], "findings": [vars(f) for f in findings]}
+                | result.drawing
+            )
+            case.implants += tried.rows(case.place(who) | result.origin.columns(), result)
             results.append((who, result))
             place = events.Place(case.case_id, *who.values())
             events.event("measured", "measured", place=place, details={"values": len(result.values)})
@@ -171,43 +191,3 @@ def _measure(request: Row, inventory: Row, volumes: Path, case: _CaseOutput) -> 
         case.measurements += [case.place(who) | vars(value) for value in over_phases]
     case.pictures = take_pictures(images, case.drawings)
     case.complete = True
-
-
-def _place(
-    readings: list[Row], volumes: list[Row], reasons: list[Row], case: _CaseOutput, match: PhaseMatch
-) -> list[tuple[Row, list[Row]]]:
-    """Readings by the volume of their phase; a reading without a volume is set aside with the series' reason."""
-    phases = [entry["phase_pct"] for entry in volumes]
-    homes = [match.series_of(reading["phase_pct"], phases) for reading in readings]
-    taken: dict[tuple[int, str, int], int] = {}
-    for number, (reading, home) in enumerate(zip(readings, homes, strict=True)):
-        if home is None:
-            continue
-        key = (home, reading["reader_id"], reading["read_no"])
-        if key not in taken or _distance(reading, phases[home]) < _distance(readings[taken[key]], phases[home]):
-            taken[key] = number
-    placed: list[tuple[Row, list[Row]]] = [(entry, []) for entry in volumes]
-    for number, (reading, home) in enumerate(zip(readings, homes, strict=True)):
-        if home is None:
-            fitting = [r for r in reasons if r["phase_pct"] is None or match.same(r["phase_pct"], reading["phase_pct"])]
-            reason = (fitting or reasons or [_no_series(reading)])[0]
-            case.put_aside(reading, reason["code"], reason["message"])
-        elif taken[home, reading["reader_id"], reading["read_no"]] != number:
-            twin = _no_series(reading, "of its own: another reading of this reader and number is nearer to it")
-            case.put_aside(reading, twin["code"], twin["message"])
-        else:
-            placed[home][1].append(reading)
-    return placed
-
-
-def _distance(reading: Row, phase: float | None) -> float:
-    """How far the phase that a reading states is from `phase`; 0 where either is unknown."""
-    return 0.0 if reading["phase_pct"] is None or phase is None else abs(reading["phase_pct"] - phase)
-
-
-def _no_series(reading: Row, more: str = "") -> Row:
-    return {
-        "code": "phase_without_series",
-        "message": f"{reading['source']}: found phase {reading['phase_pct']}; needed a phase of the case's accepted "
-        f"series{more and ' ' + more}. Add the series or correct phase_pct.",
-    }

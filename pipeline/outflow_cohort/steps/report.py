@@ -8,17 +8,21 @@ from outflow_cohort.files import write_text
 
 
 def report(*, results: Path) -> None:
-    """Write RESULTS/report/index.html, report/figures/*.svg and *.csv, and report/index.pdf where configured.
+    """Write RESULTS/report/index.html, report/figures/*.svg and *.csv, and report/index.pdf where configured; and
+    tables/cases.csv and cases.xlsx, which say the same numbers.
 
     Raises report.pdf.NoPrinter where a PDF is wanted and nothing can print one.
     """
+    from outflow_cohort.report.case_table import write_case_table
     from outflow_cohort.report.cohort_data import read_cohort
     from outflow_cohort.report.cohort_report import cohort_report, write_figures
     from outflow_cohort.report.pdf import print_where_wanted
     from outflow_cohort.report.settings import read_settings
 
     settings = read_settings(results)
-    page = cohort_report(read_cohort(results, settings))
+    cohort = read_cohort(results, settings)
+    write_case_table(cohort)
+    page = cohort_report(cohort)
     folder = results / "report"
     write_figures(page.figures, folder / "figures")
     write_text(folder / "index.html", page.html)

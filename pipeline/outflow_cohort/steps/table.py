@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.files import fresh_folder, read_json, read_parquet_table, write_parquet, write_text
+from outflow_cohort.study.findings import landmark_findings
 from outflow_cohort.study.outputs import PLANS, PRIVACY, SET_ASIDE, typed_frame
 from outflow_cohort.study.table_schema import write_table_schema
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 CASES_PER_PART = 25
 """Cases in one Parquet part: 40 parts for 1,000 cases read some 80 times faster than 4,000 small files."""
-DATASETS = ("measurements", "curves", "views")
+DATASETS = ("measurements", "curves", "views", "implants")
 
 
 def table(*, results: Path) -> None:
@@ -40,12 +41,13 @@ def table(*, results: Path) -> None:
     order = ["case_id", "phase_pct", "reader_id", "read_no", "stage", "code"]
     write_parquet(tables / "set_aside.parquet", frame.sort_values(order, kind="stable", na_position="first"))
     write_parquet(tables / "plans.parquet", typed_frame(_plans(keys, work), PLANS))
+    write_parquet(tables / "landmark_findings.parquet", landmark_findings(work, keys))
     from outflow_cohort.interchange.wide import write_reading_tables
     from outflow_cohort.study.dictionary import data_dictionary
 
     write_reading_tables(tables)
     write_text(tables / "README.md", data_dictionary())
-    for name in (*DATASETS, "series", "privacy", "set_aside", "plans"):
+    for name in (*DATASETS, "series", "privacy", "landmark_findings", "set_aside", "plans"):
         write_table_schema(tables, name)
 
 

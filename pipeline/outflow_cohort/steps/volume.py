@@ -154,6 +154,7 @@ def _one_volume(
         "file": name,
         "ring_file": ring,
         "mirrored_readings": _mirrored(readings, grid, source),
+        "pixel_hash": _slice_hash(grid, source),
         "resampled": target.kept is None,
         "patient_position": plan["patient_position"],
         "supine": None if plan["patient_position"] is None else plan["patient_position"] in ("HFS", "FFS"),
@@ -223,6 +224,21 @@ def _source(content: Row, plan: Row, folders: _Folders, decoder: FrameDecoder) -
     if listing_digest(files) != plan["listing"]:
         raise PixelError("changed_since_inventory", "names, sizes or times of the files are not those of the inventory")
     return partial(read_stack, plan, [folder / name for name, _ in files], decoder)
+
+
+def _slice_hash(grid: Grid, read: Callable[[Region], ReadRegion]) -> str | None:
+    """Hash of the middle slice's HU, by which the same scan shows under another name; None for an empty slice."""
+    import hashlib
+
+    import numpy as np
+
+    from outflow_cohort.dicom.volume import Region
+
+    columns, rows, slices = (int(n) for n in grid.size)
+    values = read(Region((0, 0, slices // 2), (columns, rows, slices // 2 + 1))).values
+    if float(np.ptp(values)) == 0.0:
+        return None
+    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float32).tobytes()).hexdigest()[:32]
 
 
 def _mirrored(readings: list[Row], grid: Grid, read: Callable[[Region], ReadRegion]) -> list[Row]:

@@ -61,6 +61,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
             Problem(str(row["file"]), int(row["row"]), "phase_pct", "an empty cell for a case with several phases",
                     "the phase this reading belongs to", "Fill phase_pct.")
         )  # fmt: skip
+    _check_implants(read, study, problems)
     _check_units(landmarks, problems)
     _check_outcomes(read["cases"], study, problems)
     if any(p.severity == "error" for p in problems):
@@ -109,6 +110,27 @@ def _check_case_keys(cases: pd.DataFrame, problems: list[Problem]) -> None:
             Problem(str(row["file"]), int(row["row"]), "case_id", "a name that differs from another only by case",
                     "names that differ also where a file system ignores case", "Rename one of them.")
         )  # fmt: skip
+
+
+def _check_implants(read: dict[str, pd.DataFrame], study: Study, problems: list[Problem]) -> None:
+    """The devices that `implants:` asks for are there."""
+    if study.implants is None:
+        return
+    if study.implants.devices == "fitting":
+        if not len(read["sizing_targets"]):
+            problems.append(
+                Problem("study.yaml", None, "implants.devices", f"`fitting`, and no row in {study.sizing_targets}",
+                        "sizing targets that say which device fits", "Fill that table, or list devices by name.")
+            )  # fmt: skip
+        return
+    known = set(read["devices"]["device_id"])
+    for name in study.implants.devices:
+        if name not in known:
+            hint = nearest(name, known) or "."
+            problems.append(
+                Problem("study.yaml", None, "implants.devices", shown(name), f"a device_id of {study.devices}",
+                        f"Correct it or add it to {study.devices}{hint}")
+            )  # fmt: skip
 
 
 def _check_outcomes(cases: pd.DataFrame, study: Study, problems: list[Problem]) -> None:

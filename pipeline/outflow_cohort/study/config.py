@@ -17,6 +17,8 @@ from outflow_cohort.dicom.settings import (
 )
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.settings import StatisticsSettings
+from outflow_cohort.study.implant_settings import ImplantSettings
+from outflow_cohort.study.judging import JudgingSettings
 from outflow_cohort.study.problems import Problem, described, nearest
 
 SolidName = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
@@ -174,6 +176,12 @@ class Study(Section):
     phase: PhaseSettings = PhaseSettings()
     quality: QualitySettings = QualitySettings()
     resample: ResampleSettings = ResampleSettings()
+    judging: JudgingSettings = JudgingSettings()
+    implants: ImplantSettings | None = Field(
+        None,
+        description="Devices, depths and tilts that are tried in every reading besides the plans; absent = none.",
+        json_schema_extra=_unit("section"),
+    )
     statistics: StatisticsSettings = StatisticsSettings()
     report: ReportSettings = ReportSettings()
 

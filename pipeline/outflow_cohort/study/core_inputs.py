@@ -7,7 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from outflow_geometry.base.inputs import Cutoff, Definitions, Device, GantryBox, Plan, Prosthesis
+from outflow_geometry.base.inputs import (
+    Cutoff,
+    Definitions,
+    Device,
+    GantryBox,
+    Plan,
+    Prosthesis,
+)
+from outflow_geometry.landmarks.sizing import SizingTarget
 
 Row = dict[str, Any]
 
@@ -82,3 +90,9 @@ def definitions(request: Row, landmark_sd: Mapping[str, float]) -> Definitions:
         landmark_sd=dict(landmark_sd),
         gantry=GantryBox(gantry["lao_rao_limit_deg"], gantry["cra_cau_limit_deg"]),
     )
+
+
+def sizing_targets(request: Row) -> tuple[SizingTarget, ...]:
+    """The study's targets for the case: those of its own group, else those for all."""
+    rows = [row for row in request["sizing_targets"] if row["group"]] or request["sizing_targets"]
+    return tuple(SizingTarget(row["device_id"], row["basis"], row["min_pct"], row["max_pct"]) for row in rows)

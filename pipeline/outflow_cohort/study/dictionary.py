@@ -10,29 +10,62 @@ CAUTION = (
 )
 
 TABLES = (
-    ("measurements/", "one row a measured value; a folder of Parquet parts", outputs.MEASUREMENTS),
+    ("measurements/", "one row per measured value; a folder of Parquet parts", outputs.MEASUREMENTS),
     ("curves/", "section areas along the outflow path; a folder of Parquet parts", outputs.CURVES),
     ("views/", "C-arm views, degrees; a folder of Parquet parts", outputs.VIEWS),
-    ("privacy.parquet", "one row a finding of the privacy check; never a value", outputs.PRIVACY),
+    ("privacy.parquet", "one row per finding of the privacy check; never a value", outputs.PRIVACY),
+    ("landmark_findings.parquet", "one row per finding on a landmark, before measuring", outputs.LANDMARK_FINDINGS),
+    (
+        "implants/",
+        "what each implant of the grid would leave free; without rows where study.yaml has no `implants`; "
+        "besides, one column chance_below_CUTOFF_ID for each cut-off; a folder of Parquet parts",
+        outputs.IMPLANTS,
+    ),
     ("set_aside.parquet", "everything that went in and did not come out, with the reason", outputs.SET_ASIDE),
     ("plans.parquet", "one row per plan: device, depth, anchor, tilt, offset", outputs.PLANS),
+)
+
+CASES = (
+    "## cases.csv, cases.xlsx",
+    "",
+    "Open these first: one row per case. Case facts and outcomes, what was measured, the plan and the phase used, "
+    "and of each primary measure (`report.primary_measures` in study.yaml) NAME_UNIT (the value), NAME_low and "
+    "NAME_high (95 % interval), NAME_status and, where there are several methods, NAME_method. The value follows "
+    "the study's rules on readers, reads and phases, as in the report. A value is empty where no reading counts; "
+    "its status says why. The interval of several readers is widened to hold each reader's value. Every column is "
+    "described in cases.schema.json and on the second sheet of the workbook.",
+    "",
+    "## readings/MEASURE.parquet",
+    "",
+    "One table per measure with one row per case, phase, reader, read and plan. Of each variant and method four "
+    "columns: VARIANT.METHOD (the value) and the same with .low, .high and .status. phase_pct is null in the rows "
+    "of rules over the phases (end_systole, mean_systole, min_over_phases). `outflow-cohort wide` gives all "
+    "measures as one CSV.",
+    "",
+    "## Before you average measurements/",
+    "",
+    "A row is one measure, variant, method, phase, reading and plan. Choose one of each first, by the columns "
+    "`solid`, `phase_rule` (empty = the value of one phase), `cutoff_id`, `method` and `plan_id`: a mean over all "
+    "rows mixes devices, paths and phases. phases.parquet names the end-systolic phase of each case.",
 )
 
 
 def data_dictionary() -> str:
     """RESULTS/tables/README.md."""
     from outflow_cohort.stats.data.table_meanings import statistics_dictionary
+    from outflow_geometry.landmarks.findings import CODES
     from outflow_geometry.measures.registry import REGISTRY
 
     lines = ["# Tables", "", CAUTION, "", "Points LPS in mm, angles in degrees, areas in mm2; 95 % intervals.",
              "Each table has a Frictionless Table Schema beside it (NAME.schema.json).", ""]  # fmt: skip
+    lines += [*CASES, ""]
     for name, meaning, columns in TABLES:
         lines += [f"## {name}", "", meaning, "", "| column | type | meaning |", "|---|---|---|"]
         lines += [f"| {c.name} | {c.dtype} | {c.meaning} |" for c in columns] + [""]
     lines += [
         "## series.parquet",
         "",
-        "one row a series: verdict, reason codes, geometry, phase and its source, image quality",
+        "one row per series: verdict, reason codes, geometry, phase and its source, image quality",
         "",
         "| column | meaning |",
         "|---|---|",
@@ -50,6 +83,9 @@ def data_dictionary() -> str:
         variants = ", ".join((*m.variants, *m.case_variants))
         cells = (m.id, variants, m.unit, ", ".join(m.methods), m.definition, m.source)
         lines.append("| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |")
+    lines += ["", "## Codes of landmark findings", "", "| code | severity | meaning | remedy |", "|---|---|---|---|"]
+    lines += [f"| {code} | {c.severity} | {c.meaning} | {c.remedy} |" for code, c in CODES.items()]
+    lines += ["", "Codes of readings set aside for their frame, unit or size are those of `set_aside`."]
     lines += ["", "SOLID is a solid variant, CUTOFF_ID a configured cut-off.", ""]
     lines += _statuses()
     return "\n".join(lines)

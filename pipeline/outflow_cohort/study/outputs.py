@@ -78,6 +78,43 @@ VIEWS = (
     OutputColumn("reachable", "boolean", "inside the configured gantry box"),
     *_ORIGIN,
 )
+LANDMARK_FINDINGS = (
+    *_READING,
+    OutputColumn("structure", "str", "structure; empty = the reading, or the case, as a whole"),
+    OutputColumn("point_no", "Int64", "place of the point in its structure, from 1; null = the whole structure"),
+    OutputColumn("code", "str", "what was found (list below)"),
+    OutputColumn(
+        "severity",
+        "str",
+        "suspect (values that rest on it say `landmark_suspect`), impossible (the reading is set aside), note",
+    ),
+    OutputColumn("number", "float64", "what was found, in `unit`; null where there is no number"),
+    OutputColumn("bound", "float64", "what it may be at most (at least, where `number` is below it)"),
+    OutputColumn("unit", "str", "unit of number and bound"),
+    OutputColumn("remedy", "str", "what to do"),
+)
+IMPLANTS = (
+    *_READING,
+    OutputColumn("device_id", "str", "device"),
+    OutputColumn("nominal_diameter_mm", "float64", "its nominal diameter"),
+    OutputColumn("fits_targets", "boolean", "whether it meets the study's sizing targets in this reading; null = none"),
+    OutputColumn("ventricular_depth_mm", "float64", "depth of the outflow end below the ring plane"),
+    OutputColumn("tilt_ap_deg", "float64", "tilt of the device axis toward the aorta"),
+    OutputColumn("tilt_ic_deg", "float64", "tilt of the device axis across"),
+    OutputColumn("solid", "str", "which part of the device counts as solid"),
+    OutputColumn("method", "str", "reader_path or automatic_path"),
+    OutputColumn("area_mm2", "float64", "neo-LVOT; null where it cannot be had"),
+    OutputColumn("native_area_mm2", "float64", "the same section without a device"),
+    OutputColumn("residual_fraction", "float64", "area over native area"),
+    OutputColumn("station_mm", "float64", "place of that section; 0 = aortic annulus, negative = upstream"),
+    OutputColumn("device_septum_mm", "float64", "smallest distance from the device to the septum in that section"),
+    OutputColumn("landmark_sd_mm2", "float64", "standard deviation of the area from landmarks and image"),
+    OutputColumn("placement_sd_mm2", "float64", "standard deviation of the area from how the implant may land"),
+    OutputColumn("status", "str", "`ok`, or why the value is missing or needs care"),
+    *_ORIGIN,
+)
+CHANCE_BELOW = "chance_below_"
+"""Begins the columns of implants/ that give the chance that the true area is below a cut-off, one for each."""
 SET_ASIDE = (
     *_READING,
     OutputColumn("stage", "str", "step that set it aside"),
@@ -208,6 +245,15 @@ def measurements_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
 def curves_frame(rows: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
     """The curves table of `rows`; the variant of a curve is a solid."""
     return typed_frame([{**row, **vars(VariantParts(row["variant"]))} for row in rows], CURVES)
+
+
+def implants_frame(rows: Sequence[Mapping[str, Any]], cutoffs: Sequence[str]) -> pd.DataFrame:
+    """The implants table of `rows`, with one column of chances for each of the study's `cutoffs`."""
+    chances = [
+        OutputColumn(f"{CHANCE_BELOW}{name}", "float64", "chance that the true area is below the cut-off")
+        for name in cutoffs
+    ]
+    return typed_frame(rows, (*IMPLANTS[:-4], *chances, *IMPLANTS[-4:]))
 
 
 def typed_frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[OutputColumn]) -> pd.DataFrame:

@@ -26,6 +26,8 @@ REQUEST_SECTIONS = (
     "phase",
     "quality",
     "resample",
+    "judging",
+    "implants",
 )
 """Sections of study.yaml that jobs of a case depend on; statistics and report settings leave cases untouched."""
 
@@ -60,10 +62,11 @@ def build_requests(
     refused = {tuple(_plain(v) for v in row) for row in tables.refused[READING].itertuples(index=False)}
     readings = _Readings(tables.landmarks, refused)
     case_columns = [c.name for c in TABLES["cases"].columns]
+    tried = set(study.implants.devices) if study.implants and study.implants.devices != "fitting" else set()
     for _, case in tables.cases.iterrows():
         case_id = str(case["case_id"])
         own_plans = _plans(plans.get(case_id), case)
-        used = {p["device_id"] for p in own_plans} | {t["device_id"] for t in targets}
+        used = {p["device_id"] for p in own_plans} | {t["device_id"] for t in targets} | tried
         group = _plain(case["group"])
         yield (
             case_key(case_id),

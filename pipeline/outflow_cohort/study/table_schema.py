@@ -20,6 +20,7 @@ OWN_TABLES = {
     "curves": outputs.CURVES,
     "views": outputs.VIEWS,
     "privacy": outputs.PRIVACY,
+    "landmark_findings": outputs.LANDMARK_FINDINGS,
     "set_aside": outputs.SET_ASIDE,
     "plans": outputs.PLANS,
 }

@@ -41,6 +41,32 @@ class Plan:
 
 
 @dataclass(frozen=True)
+class Placement:
+    """How far an implant may land from where it was planned: standard deviations, mm and degrees; 0 = held."""
+
+    depth_sd: float = 0.0
+    tilt_sd: float = 0.0
+    """Of tilt_ap and of tilt_ic."""
+    offset_sd: float = 0.0
+    """Of offset_ap and of offset_ic."""
+
+
+@dataclass(frozen=True)
+class ImplantGrid:
+    """Implants that are tried in a reading: every device at every depth, mm, and tilt, degrees.
+
+    solids : the solid variants that are cut.
+    """
+
+    devices: tuple[Device, ...]
+    depths: tuple[float, ...]
+    tilts_ap: tuple[float, ...] = (0.0,)
+    tilts_ic: tuple[float, ...] = (0.0,)
+    solids: tuple[str, ...] = ("full_frame",)
+    placement: Placement = Placement()
+
+
+@dataclass(frozen=True)
 class Prosthesis:
     """A surgical valve or ring in place (contract, prostheses.csv), mm."""
 
@@ -142,6 +168,8 @@ class ReadingInput:
     definitions: Definitions = Definitions()
     supine: bool | None = True
     """Patient position: no views where False; None = not told, views hold for a supine patient."""
+    implants: ImplantGrid | None = None
+    """Implants to try besides the plans."""
     ring_volume: Volume | None = None
     """The image around the ring at the scanner's own resolution, for edges of metal; None = use `volume`."""
     origin: LandmarkOrigin = MARKED

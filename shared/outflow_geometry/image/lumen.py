@@ -115,12 +115,13 @@ class _Ground:
 
 
 def _heights(phase: PhaseImage, level: BloodLevel) -> tuple[NDArray[np.int16], NDArray[np.float32]]:
-    distance = phase.distance(level.blood_hu, level.muscle_hu, level.ceiling_hu)
-    share = (phase.coarse.values - level.muscle_hu) * np.float32(1.0 / level.contrast_hu)
+    parted = phase.separation(level.blood_hu, level.muscle_hu, level.ceiling_hu)
+    values, distance = parted.values, parted.distance
+    share = (values - np.float32(level.muscle_hu)) * np.float32(1.0 / level.contrast_hu)
     height = np.clip(share * WALL_HEIGHTS, 0, WALL_HEIGHTS - 1).astype(np.int16)
     inside = distance > 0.0
     height[inside] = WALL_HEIGHTS + np.minimum(distance[inside] / HEIGHT_STEP, 1023 - WALL_HEIGHTS).astype(np.int16)
-    height[(share < LEAST_SHARE) | (phase.coarse.values > level.ceiling_hu)] = CLOSED
+    height[(share < LEAST_SHARE) | (values > level.ceiling_hu)] = CLOSED
     return height, distance
 
 

@@ -1,4 +1,4 @@
-"""What the readings of one phase share: the coarse image, its thin dark walls and distance maps.
+"""What the readings of one phase share: the coarse image and the walls in it.
 
 All points LPS, mm, float64; images indexed [k, j, i]. The coarse grid pools whole blocks of voxels to about
 1 mm: it finds which chamber a voxel belongs to, never where an edge lies.
@@ -12,30 +12,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Volume
+from outflow_geometry.image.separation import Separation, separated
 
 COARSE_SPACING = 1.0
 """mm; walls of half a millimetre still show as a dip of a third of the contrast after pooling to this size."""
 
-THIN_WALL = 5.0
-"""mm; dark sheets up to this width are searched as walls: 1 mm of muscle seen with a blur of 2 mm."""
-
-WALL_SHARE = 0.65
-"""Share of the contrast between blood and muscle under which a pooled voxel counts as wall."""
-
-SHEET_DEPTH = (0.15, 0.35)
-"""Least and largest depth, as a share of the contrast, that makes a dark sheet a wall. A wall of 0.5 mm seen with
-1 mm blur dips by 0.35 on the coarse grid, one of 0.6 mm seen with 1.5 mm blur by 0.2."""
-
-SHEET_SIGNIFICANCE = 4.5
-"""Standard deviations (from the median absolute deviation) above the dips of noise in plain blood."""
-
 LEVEL_STEP = 8.0
-"""HU; distance maps are shared between readings whose blood and muscle agree to this step. It moves the map by
-less than a tenth of a voxel, and the map only decides which chamber is which."""
+"""HU; walls are shared between readings whose blood and muscle agree to this step. It moves them by less than a tenth
+of a voxel, and they only decide which chamber is which."""
 
 
 def pooled(values: NDArray[np.generic], factors: tuple[int, int, int]) -> NDArray[np.float32]:
@@ -65,7 +52,7 @@ class PhaseImage:
         """What `levels.blood_level` found last, with the landmarks it was asked for."""
         self.last_lumen: tuple[Any, Any] | None = None
         """What `lumen.outflow_lumen` found last, with the question it answers."""
-        self._distance: dict[tuple[int, int], NDArray[np.float32]] = {}
+        self._separation: dict[tuple[int, int], Separation] = {}
 
     @cached_property
     def factors(self) -> tuple[int, int, int]:
@@ -127,30 +114,9 @@ class PhaseImage:
         result: NDArray[np.float32] = np.sqrt(np.maximum(nearest, 0.0))
         return result
 
-    @cached_property
-    def dip(self) -> NDArray[np.float32]:
-        """Depth, HU, of each coarse voxel below the bright surroundings that close over it (black top-hat).
-
-        Source: Serra 1982, Image Analysis and Mathematical Morphology (closing minus image).
-        """
-        size = [2 * max(1, round(THIN_WALL / 2.0 / float(s))) + 1 for s in self.coarse.spacing[::-1]]
-        values: NDArray[np.float32] = ndimage.gaussian_filter(self.coarse.values, 0.5)
-        closed: NDArray[np.float32] = ndimage.grey_closing(values, size=size)
-        return closed - values
-
-    def distance(self, blood_hu: float, muscle_hu: float, ceiling_hu: float) -> NDArray[np.float32]:
-        """Distance, mm, of each coarse blood voxel from the nearest wall, thin dark sheets counted as wall."""
+    def separation(self, blood_hu: float, muscle_hu: float, ceiling_hu: float) -> Separation:
+        """Walls between chambers at these levels, HU."""
         key = (round(blood_hu / LEVEL_STEP), round(muscle_hu / LEVEL_STEP))
-        if key not in self._distance:
-            contrast = blood_hu - muscle_hu
-            values = self.coarse.values
-            bright = self.dip[np.abs(values - blood_hu) < 0.25 * contrast]
-            middle = float(np.median(bright)) if len(bright) else 0.0
-            spread = 1.4826 * float(np.median(np.abs(bright - middle))) if len(bright) else 0.0
-            low, high = SHEET_DEPTH[0] * contrast, SHEET_DEPTH[1] * contrast
-            sheet = float(np.clip(middle + SHEET_SIGNIFICANCE * spread, low, high))
-            wall = (values < muscle_hu + WALL_SHARE * contrast) | (self.dip > sheet) | (values > ceiling_hu)
-            spacing = [float(s) for s in self.coarse.spacing[::-1]]
-            distance = ndimage.distance_transform_edt(~wall, sampling=spacing)
-            self._distance[key] = distance.astype(np.float32)
-        return self._distance[key]
+        if key not in self._separation:
+            self._separation[key] = separated(self.coarse, blood_hu, muscle_hu, ceiling_hu)
+        return self._separation[key]

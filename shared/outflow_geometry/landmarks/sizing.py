@@ -7,6 +7,8 @@ the study's own table; none is built in.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from outflow_geometry.base.errors import GeometryError
 
@@ -36,3 +38,33 @@ def perimeter_oversizing(device_diameter: float, ring_perimeter: float) -> float
 def diameter_oversizing(device_diameter: float, ring_diameter: float) -> float:
     """100 (D_device / D_ring - 1), percent."""
     return _percent_over(device_diameter, ring_diameter)
+
+
+@dataclass(frozen=True)
+class SizingTarget:
+    """A row of the study's targets: oversizing of a device over the ring, percent, by `basis` area, perimeter or
+    diameter (of the circle of the ring's area)."""
+
+    device_id: str
+    basis: str
+    low: float
+    high: float
+
+
+def fits(
+    device_diameter: float, ring_area: float, ring_perimeter: float, device_id: str, targets: Sequence[SizingTarget]
+) -> bool | None:
+    """Whether a device meets all of its targets on a ring (mm2, mm); None where it has no target.
+
+    >>> fits(22.0, math.pi * 100.0, 20.0 * math.pi, "invented-22", [SizingTarget("invented-22", "diameter", 5.0, 15.0)])
+    True
+    """
+    own = [target for target in targets if target.device_id == device_id]
+    if not own:
+        return None
+    over = {
+        "area": area_oversizing(device_diameter, ring_area),
+        "perimeter": perimeter_oversizing(device_diameter, ring_perimeter),
+        "diameter": diameter_oversizing(device_diameter, 2.0 * math.sqrt(ring_area / math.pi)),
+    }
+    return all(target.low <= over[target.basis] <= target.high for target in own)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from outflow_geometry.base.inputs import MARKED, Definitions, LandmarkOrigin
+from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT
 from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.reading import ReadingResult
 from outflow_geometry.measures.registry import REGISTRY, SOLID, Measure, measure
@@ -66,7 +67,7 @@ def measure_case(
 
     Status: `missing_plan`, `phase_unknown`, `too_few_phases` (fewer than 2 volumes), `no_systolic_phase`,
     `few_systolic_phases`, `phases_missing` (a phase that the rule asks for has no value), `single_phase`; else that
-    of the values used.
+    of the values used. `landmark_suspect` before all others, where a phase that the value comes from has it.
     """
     results = dict(readings)
     tables = {phase: _by_row(result) for phase, result in results.items()}
@@ -93,6 +94,11 @@ def measure_case(
                         # a mean comes from all its phases, any other row from the phase that has this very value
                         of_one = [p for p, v in found.items() if v.value == value.value and rule != "mean_systole"]
                         kept = replace(value, variant=variant.replace(SOLID, solid))
+                        chosen = of_one if rule == "end_systole" else phases
+                        if value.value is not None and any(
+                            found[p].status == LANDMARK_SUSPECT for p in chosen if p in found
+                        ):
+                            kept = replace(kept, status=LANDMARK_SUSPECT)
                         own = [origins[p] for p in of_one or phases]
                         rows.append(_case_value(kept, [origins[p] for p in phases], own))
     return tuple(rows)

@@ -15,6 +15,7 @@ from outflow_geometry.landmarks.views import View, reading_views
 from outflow_geometry.measures.carried_values import with_carried_statuses
 from outflow_geometry.measures.drawing import Curve, draw_reading, plan_curves
 from outflow_geometry.measures.evaluation import MeasuredValue, evaluate, evaluate_plan, evaluate_without_plan
+from outflow_geometry.measures.implants import Implant, ImplantReading, measure_implants
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
@@ -30,6 +31,7 @@ class ReadingResult:
 
     values : rows of the measurements table; curves : area curves of each plan, solid and path; views : C-arm views.
     drawing : what the case sheet draws, ready for JSON (lists, numbers, strings, None). origin : of the landmarks.
+    implants : what each implant of the grid would leave free; empty where none was asked for.
     """
 
     values: tuple[MeasuredValue, ...]
@@ -37,6 +39,7 @@ class ReadingResult:
     views: tuple[View, ...]
     drawing: dict[str, Any]
     origin: LandmarkOrigin = MARKED
+    implants: tuple[Implant, ...] = ()
 
 
 def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> ReadingResult:
@@ -91,4 +94,8 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     values = with_carried_statuses(values, reading.origin, implanted=reading.prosthesis is not None)
     views = tuple(reading_views(anatomy, reading.supine, chosen.gantry))
     drawing = draw_reading(frame, lumen, redraws_by_plan, values)
-    return ReadingResult(tuple(values), tuple(curves), views, drawing, reading.origin)
+    tried: list[Implant] = []
+    if reading.implants is not None:
+        placing = ImplantReading(lumen, reading.prosthesis, chosen, middle_anatomy, redrawn_anatomies)
+        tried = measure_implants(placing, reading.implants)
+    return ReadingResult(tuple(values), tuple(curves), views, drawing, reading.origin, tuple(tried))

@@ -24,6 +24,13 @@ NO_PHASE = -1.0
 """Stands for an empty phase while grouping; a phase is a percentage, never negative."""
 
 
+ROW_COLUMNS = [
+    "phase_rule", "phase_pct", "group", "statistic", "comparison", "estimate", "std_error", "ci_low", "ci_high",
+    "interval", "df", "p_value", "excess_kurtosis", "n_cases", "n_readers", "n_readings", "unit", "model", "definition",
+    "source", "status",
+]  # fmt: skip
+
+
 @dataclass(frozen=True)
 class AgreementSettings:
     """Choices of the agreement table.
@@ -33,9 +40,9 @@ class AgreementSettings:
     """
 
     confidence: float = 0.95
-    phase_rules: tuple[str, ...] = (ONE_PER_CASE, EACH_PHASE)
+    phase_rules: tuple[str, ...] = (ONE_PER_CASE,)
     by_group: bool = False
-    regressions: bool = True
+    regressions: bool = False
 
 
 def agreement_table(
@@ -57,13 +64,11 @@ def agreement_table(
 
     frame : one row a reading, the study's `measurements` table. Missing and infinite values are left out. Columns
         phase, read, unit and group may be absent (one phase, one read, no unit, one group).
-    n_boot : draws of the case bootstrap (boot_low, boot_high: BCa, cases resampled, readers as they are; under
-        one_per_case only); 0 = none.
+    n_boot : draws of the case bootstrap of the coefficients of variation that have no closed interval; 0 = none.
 
-    Returns tidy rows, sorted: the measures_columns, phase_rule, phase_pct (null under one_per_case), group, statistic,
-    comparison, estimate, ci_low, ci_high, interval (how ci_* were found), boot_low, boot_high, n_cases, n_readers,
-    n_readings, unit, definition, source, status ("ok" or why a figure is missing or a limit). Raises KeyError for an
-    absent column and ValueError for an unknown phase rule.
+    Returns tidy rows, sorted: the measures_columns and ROW_COLUMNS: phase_pct is null under one_per_case, interval says
+    how ci_* were found, status is "ok" or why a figure is missing or a limit. Raises KeyError for an absent column and
+    ValueError for an unknown phase rule.
     """
     import pandas as pd
 
@@ -106,15 +111,10 @@ def agreement_table(
                 n_draws=n_boot,
                 seed=seed,
                 regressions=settings.regressions,
-                bootstrap_components=rule == ONE_PER_CASE,
             )
             common = {**names, "phase_rule": rule, "phase_pct": phase_pct, "group": group_name, "_unit": own_unit}
-            rows += [common | row for row in found]
-    order = [
-        *measures_columns, "phase_rule", "phase_pct", "group", "statistic", "comparison", "estimate", "ci_low",
-        "ci_high", "interval", "boot_low", "boot_high", "n_cases", "n_readers", "n_readings", "unit", "definition",
-        "source", "status",
-    ]  # fmt: skip
+            rows += [common | vars(row) for row in found]
+    order = [*measures_columns, *ROW_COLUMNS]
     if not rows:
         return pd.DataFrame({column: pd.Series(dtype=object) for column in order})
     result = pd.DataFrame(rows)

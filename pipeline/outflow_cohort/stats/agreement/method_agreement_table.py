@@ -8,15 +8,15 @@ Passing-Bablok and the slope of the bias use one pair a case, the means over its
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from outflow_cohort.stats.agreement.agreement_rows import _limits_rows, comparison_rows
+from outflow_cohort.stats.agreement.agreement_rows import NESTED, comparison_rows, limits_rows
 from outflow_cohort.stats.agreement.agreement_statistics import STATISTICS, unit_of
-from outflow_cohort.stats.agreement.agreement_table import ALL_GROUPS, ONE_PER_CASE, one_phase_per_case
+from outflow_cohort.stats.agreement.agreement_table import ALL_GROUPS, ONE_PER_CASE, ROW_COLUMNS, one_phase_per_case
 from outflow_cohort.stats.kernels.replicate_limits import bland_altman_paired_replicates
 
 if TYPE_CHECKING:
@@ -52,9 +52,8 @@ def method_agreement(
         without a plan are compared with those of every plan.
 
     Returns rows as `agreement_table` does: measure, variant, method ("A - B"), plan_id, phase_rule, phase_pct, group,
-    statistic, comparison (methods, or all of measure, variant and method where those differ), estimate, ci_low,
-    ci_high, interval, boot_low, boot_high (null), n_cases, n_readers, n_readings (pairs), unit, definition, source,
-    status. Raises KeyError for an absent column.
+    statistic, comparison (methods, or all of measure, variant and method where those differ), n_readings (pairs) and
+    the other columns of that table. Raises KeyError for an absent column.
     """
     import pandas as pd
 
@@ -89,11 +88,7 @@ def method_agreement(
             joined["plan_id"] = np.where(joined["plan_id_a"] != "", joined["plan_id_a"], joined["plan_id_b"])
         for plan, part in joined.groupby("plan_id", sort=True):
             rows += _rows_of(first, second, str(plan), part, confidence)
-    order = [
-        "measure", "variant", "method", "plan_id", "phase_rule", "phase_pct", "group", "statistic", "comparison",
-        "estimate", "ci_low", "ci_high", "interval", "boot_low", "boot_high", "n_cases", "n_readers", "n_readings",
-        "unit", "definition", "source", "status",
-    ]  # fmt: skip
+    order = [*LABELS, *ROW_COLUMNS]
     return pd.DataFrame(rows, columns=order)
 
 
@@ -122,10 +117,12 @@ def _rows_of(
     same = (first.measure, first.variant) == (second.measure, second.variant)
     comparison = f"{first.method} - {second.method}" if same else f"{first} - {second}"
     n_readers = int(part["_reader"].nunique())
-    rows = _limits_rows(limits, comparison, n_readers, len(part))
+    rows = limits_rows(limits, comparison, (limits.n, n_readers, len(part)), NESTED)
     means = part.groupby("_case", sort=True)[["_value_a", "_value_b"]].mean().to_numpy(np.float64)
-    size = {"n_cases": len(means), "n_readers": n_readers, "n_readings": len(part)}
-    of_means = comparison_rows(means[:, 0], means[:, 1], comparison, confidence, regressions=True)
+    of_means = [
+        replace(row, n_cases=len(means), n_readers=n_readers, n_readings=len(part))
+        for row in comparison_rows(means[:, 0], means[:, 1], comparison, confidence, regressions=True)
+    ]
     units = sorted(set(part["unit_a"]) | set(part["unit_b"]))
     unit = units[0] if len(units) == 1 else "mixed" if units else ""
     common = {
@@ -133,13 +130,13 @@ def _rows_of(
         "plan_id": plan, "phase_rule": ONE_PER_CASE, "phase_pct": np.nan, "group": ALL_GROUPS,
     }  # fmt: skip
     described = []
-    for row, suffix in [(r, "") for r in rows] + [(r | size, OF_CASE_MEANS) for r in of_means]:
-        statistic = STATISTICS[row["statistic"]]
+    for row, suffix in [(r, "") for r in rows] + [(r, OF_CASE_MEANS) for r in of_means]:
+        statistic = STATISTICS[row.statistic]
         described.append(
             common
-            | row
+            | vars(row)
             | {
-                "unit": unit_of(row["statistic"], unit),
+                "unit": unit_of(row.statistic, unit),
                 "definition": statistic.definition.removesuffix(", first reads") + suffix,
                 "source": statistic.source,
             }

@@ -15,6 +15,16 @@ PhaseRule = Literal["end_systole", "mean_over_phases", "min_over_phases"]
 Risk = Literal["low", "high"]
 
 
+PRIMARY_MEASURES = (
+    "mitral_area/spline", "mitral_perimeter/projected", "mitral_diameter/area", "mitral_diameter/septal_lateral",
+    "mitral_diameter/intercommissural", "ring_inner_diameter/model_fit", "aortic_area", "aortic_diameter/area",
+    "aorto_mitral_angle/opening", "neo_lvot_area/full_frame", "neo_lvot_area/skirt", "native_lvot_area/full_frame",
+    "lvot_residual_fraction/full_frame", "device_septum_distance/full_frame", "oversizing/area", "lv_volume",
+    "septal_thickness", "leaflet_length", "ring_septum_distance", "traced_area",
+)  # fmt: skip
+"""Quantities that a paper reports; common practice, no source."""
+
+
 def _unit(name: str) -> dict[str, Any]:
     return {"unit": name}
 
@@ -171,6 +181,24 @@ class StatisticsSettings(_Closed):
         le=50,
         description="Width of the phase bins of the phase curves.",
         json_schema_extra=_unit("% of R-R"),
+    )
+    primary_measures: tuple[str, ...] = Field(
+        PRIMARY_MEASURES,
+        min_length=1,
+        description="Quantities of the table `agreement`, as MEASURE or MEASURE/VARIANT; all others are in"
+        " `agreement_detail`.",
+        json_schema_extra=_unit("name"),
+    )
+    each_phase: bool = Field(
+        False, description="Agreement also within each phase, in `agreement_detail`.", json_schema_extra=_unit("switch")
+    )
+    by_group: bool = Field(
+        False, description="Agreement also within each group, in `agreement_detail`.", json_schema_extra=_unit("switch")
+    )
+    regressions: bool = Field(
+        False,
+        description="Deming and Passing-Bablok lines of every pair of readers, in `agreement_detail`.",
+        json_schema_extra=_unit("switch"),
     )
     kappa_weights: Literal["unweighted", "linear", "quadratic"] = Field(
         "quadratic", description="Weights of kappa for ordered classes.", json_schema_extra=_unit("name")

@@ -141,7 +141,8 @@ def icc(
 
     k : readings averaged in the k forms; default the number of readers (one-way without readers: the mean number of
         readings a case).
-    interval : "f_based" (McGraw & Wong; complete readings, one a cell, only), "generalised", or "auto": f_based where
+    interval : "f_based" (McGraw & Wong; complete readings, one a cell, only), "generalised" (of normal errors where the
+        readings are complete), or "auto": f_based where
         that is exact (one-way and consistency forms of complete readings), else generalised. The F-based interval of
         the agreement forms rests on Satterthwaite's approximation and covers well below its nominal level where two to
         four readers differ in bias (87 % instead of 95 % in this project's simulation, tests/stats), so it is given
@@ -218,7 +219,7 @@ def icc_rows(
         return found | {key: row for key, row in _from_components(cells, k, confidence).items() if "_a_" in key}
     if interval != "f_based":
         models = ("agreement",) if interval == "auto" else ("one_way", "agreement", "consistency")
-        found = _with_generalised(found, cells, k, confidence, models)
+        found = _with_generalised(found, cells, k, confidence, models, tails=interval == "auto")
     return found
 
 
@@ -340,14 +341,14 @@ def _draws(pivots: generalised.Pivots | None, allow_negative: bool) -> np.ndarra
 
 
 def _with_generalised(
-    found: dict[str, dict], cells: Cells, k: float, confidence: float, models: tuple[str, ...]
+    found: dict[str, dict], cells: Cells, k: float, confidence: float, models: tuple[str, ...], tails: bool
 ) -> dict[str, dict]:
     """Rows of complete readings with the intervals of the named models replaced by generalised ones."""
     for form in FORMS:
         if form.model not in models:
             continue
         one_way = form.model == "one_way"
-        pivots = generalised.one_way_pivots(cells) if one_way else generalised.pivots_of(cells, False)
+        pivots = generalised.one_way_pivots(cells, tails) if one_way else generalised.pivots_of(cells, False, tails)
         draws = _draws(pivots, True)
         if draws is not None:
             low, high = generalised.interval(ratio_of(draws, form, k), confidence)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from outflow_cohort.stats.data.cells import Cells, cells_of_arrays, cells_of_frame
-from outflow_cohort.stats.kernels import generalised
+from outflow_cohort.stats.kernels import generalised, jackknife
 from outflow_cohort.stats.kernels.bootstrap import weighted_bootstrap
 from outflow_cohort.stats.kernels.limits_of_agreement import _normal_quantile, variance_interval
 from outflow_cohort.stats.kernels.reml import VarianceComponents, fit_cells
@@ -261,17 +261,29 @@ def reproducibility_rows(
         if usable and status not in ("one_reader", "one_read"):
             row["estimate"] = float(precision_of(fit.values[None, :], statistic)[0])
             if statistic in ("sd_repeatability", "rc") and status == "ok":
-                df = cells.n_readings - cells.n_cells
-                low, high = variance_interval(float(cells.within_ss.sum()) / df * cells.scale**2, df, confidence)
+                low, high, how = within_variance_interval(cells, confidence)
                 factor = row["estimate"] / np.sqrt(fit.residual)
-                row |= {"ci_low": factor * np.sqrt(low), "ci_high": factor * np.sqrt(high), "interval": "chi_square"}
+                # The model's residual may be pooled with a case x reader component of 0: widened to hold it.
+                low, high = min(factor * np.sqrt(low), row["estimate"]), max(factor * np.sqrt(high), row["estimate"])
+                row |= {"ci_low": low, "ci_high": high, "interval": how}
             elif draws is not None:
-                low, high = generalised.interval(precision_of(draws, statistic), confidence)
+                low, high = generalised.interval(precision_of(draws, statistic), confidence, row["estimate"])
                 row |= {"ci_low": low, "ci_high": high, "interval": "generalised"}
             elif status == "ok":
                 status = "interval_not_estimable"
         rows.append({"statistic": statistic, **row, "definition": definition, "status": status})
     return rows
+
+
+def within_variance_interval(cells: Cells, confidence: float) -> tuple[float, float, str]:
+    """Interval of the variance of repeated reads, squared unit of the values, and its kind: by jackknife where there
+    are cases enough, else chi-square."""
+    low, high = jackknife.within_interval(cells, confidence)
+    if np.isfinite(low):
+        return low, high, "jackknife"
+    df = cells.n_readings - cells.n_cells
+    low, high = variance_interval(float(cells.within_ss.sum()) / df * cells.scale**2, df, confidence)
+    return low, high, "chi_square"
 
 
 def precision_of(components: np.ndarray, statistic: str) -> np.ndarray:

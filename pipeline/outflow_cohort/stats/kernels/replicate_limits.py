@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from outflow_cohort.stats.data.cells import Cells, cells_of_frame, usable_numbers
+from outflow_cohort.stats.kernels.jackknife import nested_limits
 from outflow_cohort.stats.kernels.limits_of_agreement import (
     LimitsOfAgreement,
     _normal_quantile,
@@ -46,6 +47,19 @@ class ReplicateLimits:
     total_variance: float
 
 
+FEWEST_REPEATS = 0.5
+"""Repeats per shared case from which their variance is known well enough to be added; with one re-read case in 20 its
+single degree of freedom would make the limits' interval several times wider than that of the first reads alone."""
+
+
+def enough_repeats(counts: np.ndarray) -> bool:
+    """Whether the reads (n_cases, 2) of two readers hold enough repeats for limits of replicates: each reader who
+    repeated at all did so in FEWEST_REPEATS of the shared cases or more."""
+    both = (counts > 0).all(axis=1)
+    repeats = (counts[both] - 1).sum(axis=0)
+    return bool((repeats > 0).any() and ((repeats == 0) | (repeats >= FEWEST_REPEATS * both.sum())).all())
+
+
 def bland_altman_replicates(
     frame: pd.DataFrame,
     first: Hashable,
@@ -60,8 +74,8 @@ def bland_altman_replicates(
     """Limits for single readings of two readers who each read a case any number of times (1999, sec. 5.1).
 
     The true value is constant over a case's reads; reads are exchangeable. Cases read by only one of the two are left
-    out of the bias and counted in `note`, but their repeats still count for the within-reader variance. A reader
-    without any repeat gives the single-pair result for its share (no correction is then needed or possible).
+    out and counted in `note`. A reader without any repeat gives the single-pair result for its share (no correction is
+    then needed or possible). With few repeats (see `enough_repeats`) the interval is very wide: use first reads then.
 
     Raises KeyError for an absent column. Data never raise: see limits.status.
     """
@@ -91,10 +105,10 @@ def replicate_limits_of_cells(
     parts = [(float(differences.var(ddof=1)), n - 1, 1.0)]
     within, inverse = [], []
     for column in (a, b):
-        df = int((cells.counts[:, column] - 1)[cells.counts[:, column] > 0].sum())
+        df = int((cells.counts[both, column] - 1).sum())
         # Bland & Altman 1999, sec. 5.1 for unequal repeats: 1 - mean(1/m), not 1 - 1/mean(m).
         mean_inverse = float(np.mean(1.0 / cells.counts[both, column]))
-        variance = float(cells.within_ss[:, column].sum() / df) if df else nan
+        variance = float(cells.within_ss[both, column].sum() / df) if df else nan
         within.append(variance)
         inverse.append(mean_inverse)
         if df and mean_inverse < 1.0:
@@ -165,7 +179,8 @@ def bland_altman_paired_replicates(
     confidence: float = 0.95,
 ) -> PairedReplicateLimits:
     """Limits where each case has several pairs and the true value varies from pair to pair, as over the phases of a
-    heart cycle (1999, sec. 5.2; bias = mean of all differences).
+    heart cycle (1999, sec. 5.2; bias = mean of all differences). Intervals of SD and limits: jackknife by case with ten
+    cases or more and the default multiplier, else MOVER.
 
     case, first, second : equally long sequences, one entry a pair; incomplete pairs are left out.
     """
@@ -191,13 +206,22 @@ def bland_altman_paired_replicates(
     parts = [(float(means.var(ddof=1)), n - 1, 1.0)] + ([(within, df, 1.0 - mean_inverse)] if df else [])
     spread = _mover(bias, n, parts, z, confidence, note)
     sd = float(np.sqrt(between + within))
-    # The interval's arms are those of Zou's estimate of the total variance, laid at the published estimate.
-    inner = (spread.upper - spread.upper_low) - z * sd
-    outer = (spread.upper_high - spread.upper) + z * sd
-    sd_low, sd_high = max(sd + spread.sd_low - spread.sd, 0.0), sd + spread.sd_high - spread.sd
+    squares = ((complete["d"] - groups.transform("mean")) ** 2).groupby(complete["case"], sort=True).sum().to_numpy()
+    robust = nested_limits(means, counts, squares, confidence) if multiplier is None else None
+    if robust is not None:
+        sd_low, sd_high, inward, outward = robust
+        inner, outer, how = inward - z * sd, outward + z * sd, "jackknife"
+    else:
+        # The interval's arms are those of Zou's estimate of the total variance, laid at the published estimate.
+        inner, outer, how = (
+            (spread.upper - spread.upper_low) - z * sd,
+            (spread.upper_high - spread.upper) + z * sd,
+            "mover",
+        )
+        sd_low, sd_high = max(sd + spread.sd_low - spread.sd, 0.0), sd + spread.sd_high - spread.sd
     limits = LimitsOfAgreement(
         n, bias, spread.bias_se, spread.bias_low, spread.bias_high, sd, sd_low, sd_high, z,
         bias - z * sd, bias - outer, bias + inner, bias + z * sd, bias - inner, bias + outer,
-        "difference", "mover", confidence, spread.status, note,
+        "difference", how, confidence, spread.status, note,
     )  # fmt: skip
     return PairedReplicateLimits(limits, between_square, within, repeats, between, between + within)

@@ -1,0 +1,185 @@
+"""Step 4: judge the landmarks of one case before they are believed. Points LPS, mm.
+
+Writes judged.json: {"findings": [rows of landmark_findings], "set_aside": [rows], "pixels": [hash of each series]}.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from outflow_cohort import events
+from outflow_cohort.files import read_json, read_request, write_json
+from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
+
+if TYPE_CHECKING:
+    from outflow_geometry.landmarks.findings import LandmarkFinding
+
+STAGE = "judge"
+Row = dict[str, Any]
+Who = tuple[float | None, str, int]
+"""Phase, reader, read."""
+
+
+@dataclass(frozen=True)
+class Judgements:
+    """What the judge step found in one case."""
+
+    findings: Mapping[Who, tuple[LandmarkFinding, ...]]
+    set_aside: list[Row]
+
+    def of_reading(self, who: Row) -> tuple[LandmarkFinding, ...]:
+        """Findings of one reading (phase_pct, reader_id, read_no)."""
+        return self.findings.get((who["phase_pct"], who["reader_id"], who["read_no"]), ())
+
+    def believed(self, entry: Row, readings: list[Row]) -> list[Row]:
+        """The readings of one volume that are not set aside."""
+        gone = {(row["reader_id"], row["read_no"]) for row in self.set_aside if _in_phase(row, entry)}
+        return [r for r in readings if (r["reader_id"], r["read_no"]) not in gone]
+
+
+def _in_phase(row: Row, entry: Row) -> bool:
+    """Whether a set-aside row concerns the volume; without a phase of its own it concerns all."""
+    return row["volume_phase_pct"] is None or bool(row["volume_phase_pct"] == entry["phase_pct"])
+
+
+def read_judgements(path: Path) -> Judgements:
+    """What `judge` wrote."""
+    from outflow_geometry.landmarks.findings import LandmarkFinding
+
+    content = read_json(path)
+    found: dict[Who, list[LandmarkFinding]] = {}
+    for row in content["findings"]:
+        place = {name: row[name] for name in ("case_id", "phase_pct", "reader_id", "read_no")}
+        rest = {name: value for name, value in row.items() if name not in place}
+        found.setdefault((place["phase_pct"], place["reader_id"], place["read_no"]), []).append(LandmarkFinding(**rest))
+    return Judgements({who: tuple(rows) for who, rows in found.items()}, content["set_aside"])
+
+
+def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> None:
+    """Write the findings on the landmarks of one case, and the readings that cannot be right."""
+    content = read_request(request)
+
+    def give_up() -> None:
+        set_case_aside(request=request, output=output, code=CRASH_CODE, message=crash_message(STAGE))
+
+    def work() -> None:
+        index = read_json(volumes / "volumes.json")
+        findings, aside = _judge(content, read_json(inventory), index, volumes)
+        case_id = content["case"]["case_id"]
+        pixels = [
+            {"case_id": case_id, "phase_pct": entry["phase_pct"], "hash": entry["pixel_hash"]}
+            for entry in index["volumes"]
+            if entry["pixel_hash"]
+        ]
+        _write(output, findings, aside, pixels)
+
+    run_guarded(work, give_up)
+
+
+def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
+    """Write a case of which no reading may be measured, for one reason."""
+    content = read_request(request)
+    _write(output, [], [_aside(content, reading, None, code, message) for reading in content["readings"]], [])
+
+
+def _write(output: Path, findings: list[Row], aside: list[Row], pixels: list[Row]) -> None:
+    write_json(output, {"findings": findings, "set_aside": aside, "pixels": pixels})
+    events.set_aside(aside)
+
+
+def _aside(request: Row, reading: Row, phase: float | None, code: str, message: str) -> Row:
+    """A row of set_aside, with the phase of the volume that the reading belongs to beside that of the row."""
+    return {
+        "case_id": request["case"]["case_id"],
+        "phase_pct": phase if reading["phase_pct"] is None else reading["phase_pct"],
+        "reader_id": reading["reader_id"],
+        "read_no": reading["read_no"],
+        "stage": STAGE,
+        "code": code,
+        "message": message,
+        "volume_phase_pct": phase,
+    }
+
+
+def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[list[Row], list[Row]]:
+    """Findings and set-aside rows of one case."""
+    from outflow_cohort.dicom.landmark_checks import check_landmarks
+    from outflow_cohort.dicom.settings import PhaseSettings
+    from outflow_cohort.steps.placing import place_readings
+    from outflow_cohort.study import core_inputs
+    from outflow_cohort.study.judging import JudgingSettings
+    from outflow_geometry.landmarks.judging import judge_reading
+    from outflow_geometry.scatter.consensus import JudgedRead, judge_phase, judge_phases
+    from outflow_geometry.scatter.redrawing import Read
+
+    settings = JudgingSettings(**request["study"].get("judging", {}))
+    match = PhaseSettings(**request["study"].get("phase", {})).match
+    reasons = inventory["set_aside"] + index["set_aside"]
+    placed, _ = place_readings(request["readings"], index["volumes"], reasons, match)
+    checked, refused = check_landmarks(request, placed, index)
+    findings = [_row_of_refused(row) for row in refused]
+    if not settings.landmarks:
+        return findings, []
+    reads: list[tuple[Row, Row, JudgedRead]] = []
+    for entry, readings in checked:
+        for reading in readings:
+            points = core_inputs.landmarks(reading)
+            own = judge_reading(points)
+            read = Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], points)
+            reads.append((entry, reading, JudgedRead(read, own.findings, own.scatter)))
+    found = [list(judged.findings) for _, _, judged in reads]
+    for entry, _ in checked:
+        here = [i for i, (e, _, _) in enumerate(reads) if e is entry]
+        for i, more in zip(here, judge_phase([reads[i][2] for i in here]), strict=True):
+            found[i] += more
+    for i, more in enumerate(judge_phases([judged for _, _, judged in reads])):
+        found[i] += more
+    aside = []
+    for (entry, reading, _), own_findings in zip(reads, found, strict=True):
+        place = {
+            "case_id": request["case"]["case_id"],
+            "phase_pct": entry["phase_pct"],
+            "reader_id": reading["reader_id"],
+            "read_no": reading["read_no"],
+        }
+        findings += [place | vars(f) for f in own_findings]
+        grave = [f for f in own_findings if f.severity == "impossible"]
+        if grave:
+            message = f"{reading.get('source', 'landmarks')}: {in_words(grave[0])} {grave[0].remedy}"
+            aside.append(_aside(request, reading, entry["phase_pct"], grave[0].code, message))
+    return findings, aside
+
+
+def in_words(found: LandmarkFinding) -> str:
+    """A finding as a sentence: where, what, found, needed."""
+    from outflow_geometry.landmarks.findings import CODES
+
+    where = found.structure or "the whole reading"
+    if found.point_no is not None:
+        where += f" point {found.point_no}"
+    text = f"{where}: {CODES[found.code].meaning}" if found.code in CODES else f"{where}: {found.code}"
+    if found.number is not None:
+        unit = "" if found.unit == "1" else f" {found.unit}"
+        bound = "" if found.bound is None else f", bound {found.bound:g}{unit}"
+        text += f" (found {found.number:.3g}{unit}{bound})"
+    return f"{text}."
+
+
+def _row_of_refused(row: Row) -> Row:
+    """A reading refused for its frame, its unit or its size, as a finding."""
+    from outflow_cohort.dicom.codes import reason
+
+    place = {name: row[name] for name in ("case_id", "phase_pct", "reader_id", "read_no")}
+    return place | {
+        "structure": "",
+        "point_no": None,
+        "code": row["code"],
+        "severity": "impossible",
+        "number": None,
+        "bound": None,
+        "unit": "1",
+        "remedy": reason(row["code"]).remedy,
+    }

@@ -1,0 +1,20 @@
+# Landmarks are judged before they are believed: one job a case, with all its phases and readers.
+rule judge:
+    input:
+        request=f"{RESULTS}/work/requests/{{key}}.json",
+        inventory=f"{RESULTS}/work/inventory/{{key}}.json",
+        volumes=f"{RESULTS}/work/volumes/{{key}}",
+    output:
+        f"{RESULTS}/work/judged/{{key}}.json",
+    log:
+        f"{RESULTS}/logs/judge/{{key}}.log",
+    retries: ATTEMPTS - 1
+    conda:
+        "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(1500),
+        runtime=MINUTES["judge"],
+        attempts_left=attempts_left,
+    shell:
+        "outflow-cohort judge --request {input.request:q} --inventory {input.inventory:q} --volumes {input.volumes:q} "
+        "--attempts-left {resources.attempts_left} --minutes {resources.runtime} --output {output:q} > {log:q} 2>&1"

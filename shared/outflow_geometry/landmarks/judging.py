@@ -1,0 +1,507 @@
+"""One reading judged by itself: sizes, sides, order and smoothness of its landmarks.
+
+All points LPS, mm, float64; angles degrees. Bounds widen with the reader's own scatter. They were set on invented
+hearts and published ranges where named; the rest is common practice without a source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from outflow_geometry.base.contours import CROSSING_SHARE, polygon_area
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.base.planes import angle_between, facing, least_squares_plane, triangle_angles_and_sides
+from outflow_geometry.landmarks.findings import LandmarkFinding, finding
+from outflow_geometry.landmarks.judging_curves import CurveJudgement, judge_curve, judge_order
+
+USUAL_SCATTER = 0.7
+"""mm; taken for the reader's scatter where no curve of the reading shows it (the core's prior, no source)."""
+RING_DIAMETER = (14.0, 65.0)
+"""mm; annuli of 25 to 45 mm (Abdelghani 2017, Eur Heart J Cardiovasc Imaging 18:697), rings in place down to 18 mm
+and dilated ones, widened on both sides."""
+HINGE_ANGLE, HINGE_ANGLE_SCATTER = 18.0, 4.7
+"""deg; how far an angle of the hinge triangle may depart from 60, and more by 5 times 4.7 deg per mm of scatter (the
+standard deviation of an angle of a triangle with sides of 21 mm)."""
+HINGE_SIDE = (10.0, 45.0)
+"""mm; sides of the hinge triangle of annuli of 12 to 52 mm."""
+OPENING = (85.0, 175.0)
+"""deg; 129.7 +- 10.5 in systole (Theriault-Lauzier 2016, EuroIntervention), 107 +- 10 with obstruction; four standard
+deviations, less near 180."""
+OBLIQUE = 22.0
+"""deg; path against aortic normal (common practice, no source)."""
+APEX_DISTANCE = (30.0, 150.0)
+APEX_AXIS = 40.0
+"""mm and deg; apex from the ring centre, and away from the ring's axis (common practice, no source)."""
+TRIGONE_ANGLE = (10.0, 80.0)
+"""deg; trigones about the ring centre, from the direction of the aorta; an intertrigonal distance of 0.9 of the
+septal-lateral diameter (Noack 2019, Eur J Cardiothorac Surg 56:1130: ratio 1.11) is 54 deg."""
+LEAFLET_LENGTH = (8.0, 55.0)
+OFF_CONTOUR = 3.0
+OFF_RING = 5.0
+"""mm; hinges from the traced annulus, and trigones and leaflet base from the ring, before scatter is added."""
+MOST_OFF_SURFACE = 2
+"""Points that may be slips; where more depart, the septum has a ridge and the surface is no measure."""
+SCATTERS = 5.0
+"""Scatters added to every bound."""
+
+Points = Mapping[str, FloatArray]
+HINGE_NAMES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
+
+
+@dataclass(frozen=True)
+class ReadingJudgement:
+    """Findings of one reading, and its reader's own scatter (standard deviation of one coordinate, mm)."""
+
+    findings: tuple[LandmarkFinding, ...]
+    scatter: float
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """What the single checks share."""
+
+    points: Points
+    ring: Plane | None
+    """Ring plane at the mean of the ring's sound points, normal toward the apex."""
+    radius: float
+    hinges: FloatArray | None
+    """Left, right, non-coronary (3, 3)."""
+    scatter: float
+
+    def one(self, name: str) -> FloatArray | None:
+        """Mean (3,) of a structure."""
+        return self.points[name].mean(axis=0) if name in self.points else None
+
+    @property
+    def aorta(self) -> FloatArray | None:
+        """Centre (3,) of the aortic annulus."""
+        return self.hinges.mean(axis=0) if self.hinges is not None else self.one("aortic_ring")
+
+    @property
+    def slack(self) -> float:
+        """mm added to bounds for the reader's scatter."""
+        return SCATTERS * self.scatter
+
+
+def judge_reading(landmarks: Points) -> ReadingJudgement:
+    """Judge the landmarks of one reading, (n, 3) mm by structure; nothing raises for bad geometry."""
+    points = {n: np.atleast_2d(np.asarray(p, dtype=np.float64)) for n, p in landmarks.items() if len(p)}
+    found: list[LandmarkFinding] = []
+    scatters: list[float] = []
+    for name in ("mitral_ring", "aortic_contour", "aortic_ring"):
+        if name in points and len(points[name]) >= 3:
+            judged = _closed(points[name], name, order_kept=name != "aortic_ring")
+            found += judged.findings
+            scatters += [judged.scatter] if len(points[name]) >= 8 else []
+    for name in ("outflow_path", "anterior_leaflet"):
+        if name in points and len(points[name]) >= 3:
+            judged = _open(points[name], name)
+            found += judged.findings
+            scatters += [judged.scatter] if len(points[name]) >= 7 else []
+    scatter = float(np.median(scatters)) if scatters else USUAL_SCATTER
+    bad_ring = {f.point_no for f in found if f.structure == "mitral_ring"}
+    frame = _frame(points, bad_ring, scatter)
+    for check in (_ring, _aorta, _hinge_names, _apex, _trigones, _path, _septum, _leaflet, _posts):
+        found += check(frame)
+    return ReadingJudgement(tuple(found), scatter)
+
+
+def _frame(points: Points, bad_ring: set[int | None], scatter: float) -> _Frame:
+    plane, radius = None, 0.0
+    ring = points.get("mitral_ring")
+    if ring is not None:
+        sound = np.asarray([p for i, p in enumerate(ring, 1) if i not in bad_ring])
+        sound = sound if len(sound) >= 3 else ring
+        try:
+            plane = least_squares_plane(sound, "mitral_ring")
+            radius = float(np.linalg.norm(plane.project(sound), axis=1).mean())
+        except GeometryError:
+            plane = None
+    if plane is not None and "lv_apex" in points:
+        plane = facing(plane, points["lv_apex"].mean(axis=0))
+    hinges = None
+    if all(name in points for name in HINGE_NAMES):
+        hinges = np.stack([points[name].mean(axis=0) for name in HINGE_NAMES])
+    return _Frame(points, plane, radius, hinges, scatter)
+
+
+# ---------------------------------------------------------------------- curves
+def _closed(points: FloatArray, name: str, *, order_kept: bool) -> CurveJudgement:
+    """Points of a closed curve in order around its middle."""
+    try:
+        plane = least_squares_plane(points, name)
+    except GeometryError:
+        return CurveJudgement((), USUAL_SCATTER)
+    flat = plane.project(points)
+    middle = np.median(flat, axis=0)
+    angles = np.arctan2(*(flat - middle).T[::-1])
+    judged = judge_curve(points, name, angles, closed=True)
+    if not order_kept:
+        return judged
+    radius = float(np.median(np.linalg.norm(flat - middle, axis=1)))
+    steps = (np.diff(angles) + np.pi) % (2.0 * np.pi) - np.pi
+    along = np.concatenate([[0.0], np.cumsum(steps)]) * radius * (1.0 if np.median(steps) >= 0.0 else -1.0)
+    skip = frozenset(f.point_no for f in judged.findings if f.point_no is not None)
+    found = [*judged.findings, *judge_order(along, name, judged.scatter, skip)]
+    if not found and _crosses(flat):
+        found.append(finding("curve_crosses_itself", name))
+    return CurveJudgement(tuple(found), judged.scatter)
+
+
+def _crosses(flat: FloatArray) -> bool:
+    """Whether the closed polygon (n, 2) crosses itself by more than a small loop of noisy dense points."""
+    polygon = shapely.Polygon(flat) if len(flat) >= 4 else None
+    if polygon is None or polygon.is_valid:
+        return False
+    enclosed = float(shapely.make_valid(polygon).area)
+    return abs(enclosed - abs(polygon_area(flat))) > max(CROSSING_SHARE, 0.02) * enclosed
+
+
+def _open(points: FloatArray, name: str) -> CurveJudgement:
+    """Points of an open curve, in the reader's order."""
+    judged = judge_curve(points, name, np.arange(len(points), dtype=np.float64), closed=False)
+    skip = frozenset(f.point_no for f in judged.findings if f.point_no is not None)
+    back = [] if skip else judge_order(_along(points), name, judged.scatter)
+    return CurveJudgement((*judged.findings, *back), judged.scatter)
+
+
+def _along(points: FloatArray) -> FloatArray:
+    """Places (n,), mm, of points along a smooth line that follows the reader's numbering: a cubic in the numbering,
+    fitted again with less weight for points far off, so that one swapped pair does not bend it."""
+    if len(points) < 5:
+        axis = np.linalg.svd(points - points.mean(axis=0))[2][0]
+        along: FloatArray = points @ axis
+        return along if along[-1] >= along[0] else -along
+    number = np.arange(len(points), dtype=np.float64)
+    weights = np.ones(len(points))
+    for _ in range(3):
+        fit = np.polynomial.polynomial.polyfit(number, points, 3, w=weights)
+        away = np.linalg.norm(np.polynomial.polynomial.polyval(number, fit).T - points, axis=1)
+        weights = 1.0 / np.maximum(1.0, away / max(2.0 * float(np.median(away)), 0.5)) ** 2
+    fine = np.linspace(-1.0, len(points), 20 * (len(points) + 1) + 1)
+    curve = np.polynomial.polynomial.polyval(fine, fit).T
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
+    nearest = np.argmin(np.linalg.norm(points[:, None] - curve[None], axis=2), axis=1)
+    result: FloatArray = length[nearest]
+    return result
+
+
+# ---------------------------------------------------------------------- ring, aorta and what lies between
+def _ring(f: _Frame) -> list[LandmarkFinding]:
+    if f.ring is None:
+        return []
+    low, high = RING_DIAMETER
+    size = 2.0 * f.radius
+    if size < low:
+        return [finding("ring_size_unusual", "mitral_ring", None, size, low)]
+    return [finding("ring_size_unusual", "mitral_ring", None, size, high)] if size > high else []
+
+
+def _aorta(f: _Frame) -> list[LandmarkFinding]:
+    """Shape and size of the hinge triangle, hinges on the traced annulus, aorta beside the ring, angle, path."""
+    found: list[LandmarkFinding] = []
+    if f.hinges is not None:
+        found += _hinge_triangle(f.hinges, f.scatter)
+        found += _hinges_on_contour(f)
+    centre = f.aorta
+    if centre is None or f.ring is None:
+        return found
+    away = float(np.linalg.norm(centre - f.ring.point))
+    low, high = 0.6 * f.radius, f.radius + 40.0
+    if not low <= away <= high + f.slack:
+        found.append(finding("annulus_against_ring", "mitral_ring", None, away, low if away < low else high + f.slack))
+    normal = _aortic_normal(f)
+    if normal is None:
+        return found
+    if "lv_apex" in f.points:
+        opening = angle_between(normal, f.ring.normal)
+        low, high = OPENING[0] - 4.0 * f.slack, OPENING[1]
+        if opening < low:
+            found += [finding("angle_unusual", name, None, opening, low) for name in _aortic_names(f)]
+    found += _oblique(f, normal)
+    return found
+
+
+def _aortic_names(f: _Frame) -> tuple[str, ...]:
+    return HINGE_NAMES if f.hinges is not None else ("aortic_ring",)
+
+
+def _aortic_normal(f: _Frame) -> FloatArray | None:
+    """Downstream normal (3,) of the aortic plane: away from the apex."""
+    rim = f.hinges if f.hinges is not None else f.points.get("aortic_ring")
+    if rim is None or len(rim) < 3:
+        return None
+    try:
+        plane = least_squares_plane(rim, "aorta")
+    except GeometryError:
+        return None
+    apex = f.one("lv_apex")
+    return plane.normal if apex is None else -facing(plane, apex).normal
+
+
+def _hinge_triangle(hinges: FloatArray, scatter: float) -> list[LandmarkFinding]:
+    angles, sides = triangle_angles_and_sides(hinges)
+    bound = HINGE_ANGLE + SCATTERS * HINGE_ANGLE_SCATTER * scatter
+    worst = int(np.argmax(np.abs(angles - 60.0)))
+    found = []
+    if abs(angles[worst] - 60.0) > bound:
+        found = [
+            finding("hinge_triangle_unusual", name, 1, angles[i], 60.0 + np.sign(angles[worst] - 60.0) * bound)
+            for i, name in enumerate(HINGE_NAMES)
+        ]
+    low, high = HINGE_SIDE
+    for i in range(3):
+        if not low <= sides[i] <= high:
+            ends = [HINGE_NAMES[(i + 1) % 3], HINGE_NAMES[(i + 2) % 3]]
+            found += [finding("annulus_size_unusual", n, 1, sides[i], low if sides[i] < low else high) for n in ends]
+    return found
+
+
+def _hinges_on_contour(f: _Frame) -> list[LandmarkFinding]:
+    contour = f.points.get("aortic_contour")
+    if contour is None or len(contour) < 6 or f.hinges is None:
+        return []
+    bound = OFF_CONTOUR + 1.2 * f.slack
+    away = [_to_polyline(hinge, contour, closed=True) for hinge in f.hinges]
+    pairs = zip(HINGE_NAMES, away, strict=True)
+    return [finding("hinge_off_contour", name, 1, d, bound) for name, d in pairs if d > bound]
+
+
+def _to_polyline(point: FloatArray, line: FloatArray, *, closed: bool) -> float:
+    """Distance, mm, of a point from the polyline (n, 3)."""
+    nodes = np.vstack([line, line[:1]]) if closed else line
+    start, step = nodes[:-1], np.diff(nodes, axis=0)
+    share = np.sum((point - start) * step, axis=1) / np.maximum(np.sum(step**2, axis=1), 1e-12)
+    at = start + np.clip(share, 0.0, 1.0)[:, None] * step
+    return float(np.linalg.norm(at - point, axis=1).min())
+
+
+def _oblique(f: _Frame, normal: FloatArray) -> list[LandmarkFinding]:
+    """The path meets the aortic plane about at right angles."""
+    path, centre = f.points.get("outflow_path"), f.aorta
+    if path is None or len(path) < 5 or centre is None:
+        return []
+    near = path[np.linalg.norm(path - centre, axis=1) < 16.0]
+    if len(near) < 3:
+        return []
+    axis = np.linalg.svd(near - near.mean(axis=0))[2][0]
+    length = float(np.ptp(near @ axis))
+    if length < 10.0:
+        return []
+    tilt = angle_between(axis, normal)
+    tilt = min(tilt, 180.0 - tilt)
+    # normal of three hinges at radius 12 and direction of a line of n points: both scatter by about scatter / length
+    error = np.degrees(f.scatter) * np.hypot(1.0 / 10.0, 3.0 / (length * np.sqrt(len(near))))
+    bound = OBLIQUE + SCATTERS * float(error)
+    return [finding("annulus_oblique", name, None, tilt, bound) for name in _aortic_names(f)] if tilt > bound else []
+
+
+def _hinge_names(f: _Frame) -> list[LandmarkFinding]:
+    """Left, right and non-coronary hinge run anticlockwise seen from the aorta as right, left, non, and the right one
+    lies farthest from the mitral ring (the other two join the curtain)."""
+    if f.hinges is None or f.ring is None or "lv_apex" not in f.points:
+        return []
+    left, right, non = f.hinges
+    downstream = float(np.cross(left - right, non - right) @ (f.hinges.mean(axis=0) - f.points["lv_apex"][0]))
+    away = np.linalg.norm(f.hinges - f.ring.point, axis=1)
+    margin = 2.0 + f.slack
+    found = []
+    if downstream < 0.0 and not _apex_behind(f):
+        found = [finding("hinges_misnamed", name, 1) for name in HINGE_NAMES]
+    elif away[1] < away.max() - margin:
+        if away[0] > away[2] + margin and _beside_non(f):
+            found = [finding("ring_on_right_side", "mitral_ring", None, away[0] - away[1], margin)]
+        else:
+            found = [finding("hinges_misnamed", name, 1) for name in HINGE_NAMES]
+    return found
+
+
+def _beside_non(f: _Frame) -> bool:
+    """Whether ring and apex lie on different sides of the heart: the ring's own axis misses the apex by far."""
+    apex = f.one("lv_apex")
+    if apex is None or f.ring is None:
+        return False
+    return angle_between(apex - f.ring.point, f.ring.normal) > APEX_AXIS
+
+
+# ---------------------------------------------------------------------- ventricle
+def _heights(f: _Frame) -> list[float]:
+    """Heights, mm, over the ring plane (toward the apex) of structures that lie in the ventricle."""
+    if f.ring is None:
+        return []
+    found = []
+    for name in ("septum", "post_tip", "blood_sample"):
+        if name in f.points:
+            found.append(float(np.median(f.ring.height(f.points[name]))))
+    if "outflow_path" in f.points:
+        ends = f.ring.height(f.points["outflow_path"][[0, -1]])
+        found.append(float(ends[np.argmax(np.abs(ends))]))
+    if "anterior_leaflet" in f.points and len(f.points["anterior_leaflet"]) > 1:
+        found.append(float(f.ring.height(f.points["anterior_leaflet"][-1])))
+    return [h for h in found if abs(h) > 4.0]
+
+
+def _apex_behind(f: _Frame) -> bool:
+    """Whether what lies in the ventricle lies on the other side of the ring than lv_apex."""
+    heights = _heights(f)
+    return len(heights) > 0 and sum(h < 0.0 for h in heights) > len(heights) / 2
+
+
+def _apex(f: _Frame) -> list[LandmarkFinding]:
+    apex = f.one("lv_apex")
+    if apex is None or f.ring is None:
+        return []
+    between = apex - f.ring.point
+    away = float(np.linalg.norm(between))
+    low, high = APEX_DISTANCE
+    found = []
+    if _apex_behind(f):
+        found.append(finding("apex_on_atrial_side", "lv_apex", 1, float(np.median(_heights(f))), 0.0))
+    if not low <= away <= high:
+        found.append(finding("apex_distance_unusual", "lv_apex", 1, away, low if away < low else high))
+    elif (tilt := angle_between(between, f.ring.normal)) > APEX_AXIS + 2.0 * f.slack:
+        found.append(finding("apex_off_axis", "lv_apex", 1, tilt, APEX_AXIS + 2.0 * f.slack))
+    return found
+
+
+def _trigones(f: _Frame) -> list[LandmarkFinding]:
+    """Trigones lie on the ring, on either side of the aorta, the left one toward the left hinge."""
+    left, right, centre = f.one("trigone_left"), f.one("trigone_right"), f.aorta
+    if left is None or right is None or f.ring is None:
+        return []
+    ring = f.points["mitral_ring"]
+    bound = OFF_RING + 0.8 * f.slack
+    found = []
+    for name, point in (("trigone_left", left), ("trigone_right", right)):
+        away = _to_polyline(point, ring, closed=True) if len(ring) >= 6 else 0.0
+        if away > bound:
+            found.append(finding("trigone_off_ring", name, 1, away, bound))
+    if f.hinges is not None:
+        across = f.hinges[0] - f.hinges[2]
+        gap = float((left - right) @ across / max(float(np.linalg.norm(across)), 1e-9))
+        if gap < -f.slack:
+            return found + [finding("trigones_swapped", n, 1, gap, 0.0) for n in ("trigone_left", "trigone_right")]
+    if centre is None or found:
+        return found
+    flat = f.ring.project(np.stack([left, right, centre]))
+    turned = np.degrees(np.arctan2(flat[:, 1], flat[:, 0]))
+    sides = [(t - turned[2] + 180.0) % 360.0 - 180.0 for t in turned[:2]]
+    error = np.degrees(SCATTERS * f.scatter / max(f.radius, 5.0))
+    low, high = TRIGONE_ANGLE[0] - error, TRIGONE_ANGLE[1] + 0.5 * error
+    for name, side in (("trigone_left", sides[0]), ("trigone_right", sides[1])):
+        if not low <= abs(side) <= high:
+            found.append(finding("trigones_misplaced", name, 1, abs(side), low if abs(side) < low else high))
+    uneven, most = abs(abs(sides[0]) - abs(sides[1])), 25.0 + error
+    if uneven > most and not found:
+        found += [finding("trigones_misplaced", n, 1, uneven, most) for n in ("trigone_left", "trigone_right")]
+    return found
+
+
+def _path(f: _Frame) -> list[LandmarkFinding]:
+    """The path runs from the ventricle through the aortic annulus."""
+    path, centre = f.points.get("outflow_path"), f.aorta
+    if path is None or len(path) < 2 or centre is None:
+        return []
+    first, last = (float(np.linalg.norm(p - centre)) for p in path[[0, -1]])
+    found = []
+    if first + f.slack < last:
+        found.append(finding("path_reversed", "outflow_path", None, last - first, 0.0))
+    away = _to_polyline(centre, path, closed=False)
+    bound = 9.0 + f.slack
+    if away > bound:
+        found.append(finding("path_misses_aorta", "outflow_path", None, away, bound))
+    return found
+
+
+def _septum(f: _Frame) -> list[LandmarkFinding]:
+    """Septal points on one smooth surface, beyond the ring as seen from its centre."""
+    septum, centre = f.points.get("septum"), f.aorta
+    if septum is None or len(septum) < 3:
+        return []
+    found = []
+    if len(septum) >= 7:
+        found += _off_surface(septum, "septum", f.scatter)
+    if f.ring is not None and centre is not None:
+        toward = centre - f.ring.point
+        toward = toward - (toward @ f.ring.normal) * f.ring.normal
+        length = float(np.linalg.norm(toward))
+        beyond = (septum - f.ring.point) @ toward / max(length, 1e-9)
+        low = 0.4 * f.radius - f.slack
+        bad = {g.point_no for g in found}
+        for i, value in enumerate(beyond, 1):
+            if value < low and i not in bad:
+                found.append(finding("septum_off_side", "septum", i, value, low))
+    return found
+
+
+def _off_surface(points: FloatArray, name: str, scatter: float) -> list[LandmarkFinding]:
+    """Points off the surface (a plane, from 10 points on a saddle of second order) through the others."""
+    bad: list[int] = []
+    found: list[LandmarkFinding] = []
+    while True:
+        kept = [i for i in range(len(points)) if i not in bad]
+        away = np.asarray([_from_surface(points, i, kept) for i in kept])
+        own = max(float(np.median(np.abs(away))) / 0.6745, scatter)
+        worst = int(np.argmax(np.abs(away)))
+        bound = 1.5 + 6.0 * own
+        if abs(away[worst]) <= bound:
+            return found
+        if len(bad) == MOST_OFF_SURFACE:
+            return []
+        bad.append(kept[worst])
+        found.append(finding("point_off_surface", name, kept[worst] + 1, abs(away[worst]), bound))
+
+
+def _from_surface(points: FloatArray, place: int, kept: list[int]) -> float:
+    others = points[[i for i in kept if i != place]]
+    center = others.mean(axis=0)
+    axes = np.linalg.svd(others - center)[2]
+    local, own = (others - center) @ axes.T, (points[place] - center) @ axes.T
+    quadratic = len(others) >= 9
+
+    def terms(p: FloatArray) -> FloatArray:
+        x, y = p[..., 0] / 10.0, p[..., 1] / 10.0
+        columns = [np.ones_like(x), x, y, *([x * x, x * y, y * y] if quadratic else [])]
+        return np.stack(columns, axis=-1)
+
+    fit, *_ = np.linalg.lstsq(terms(local), local[:, 2], rcond=None)
+    spread = np.sqrt(1.0 + float(terms(own) @ np.linalg.pinv(terms(local).T @ terms(local)) @ terms(own)))
+    return float(own[2] - terms(own) @ fit) / float(spread)
+
+
+def _leaflet(f: _Frame) -> list[LandmarkFinding]:
+    leaflet, ring = f.points.get("anterior_leaflet"), f.points.get("mitral_ring")
+    if leaflet is None or len(leaflet) < 2:
+        return []
+    length = float(np.linalg.norm(np.diff(leaflet, axis=0), axis=1).sum())
+    low, high = LEAFLET_LENGTH
+    found = []
+    if not low <= length <= high + f.slack:
+        found.append(finding("leaflet_length_unusual", "anterior_leaflet", None, length, low if length < low else high))
+    if ring is not None and len(ring) >= 6:
+        away = _to_polyline(leaflet[0], ring, closed=True)
+        if away > 3.0 + OFF_RING + f.slack:
+            found.append(finding("leaflet_off_ring", "anterior_leaflet", 1, away, 3.0 + OFF_RING + f.slack))
+    return found
+
+
+def _posts(f: _Frame) -> list[LandmarkFinding]:
+    """Three post tips: alike in height, in distance from the ring's axis and from each other."""
+    tips = f.points.get("post_tip")
+    if tips is None or len(tips) != 3 or f.ring is None:
+        return []
+    height = f.ring.height(tips)
+    aside = np.linalg.norm(f.ring.project(tips), axis=1)
+    sides = np.linalg.norm(tips - np.roll(tips, 1, axis=0), axis=1)
+    bound = 3.5 + 1.2 * f.slack
+    spreads = [float(np.ptp(values)) for values in (height, aside, sides / np.sqrt(3.0))]
+    if max(spreads) <= 1.6 * bound:
+        return []
+    middle = np.median(tips, axis=0)
+    worst = int(np.argmax(np.abs(height - np.median(height)) + np.abs(aside - np.median(aside)) + 0.0 * middle[0]))
+    return [finding("post_tips_uneven", "post_tip", worst + 1, max(spreads), 1.6 * bound)]

@@ -1,0 +1,276 @@
+"""What any device at any depth and tilt would leave free: the neo-LVOT of a grid of implants in one reading.
+
+All points LPS, mm, float64; areas mm2, angles degrees. An implant is a plan without a name: it is cut by the same
+functions (`PlanSections`), so that its numbers are those of the plan. What all implants share (lumen, native sections
+of a path, the path itself where the device's part in the ventricle is the same) is found once per reading.
+
+The chance that an area is below a cut-off is normal about the area, with three independent shares of its variance:
+
+- landmarks move the device: the area's first-order response to depth, tilt and offset, times the covariance of these
+  in the redrawn landmarks;
+- placement moves the device: the same response, times the study's own standard deviations;
+- what landmarks change besides the device's place (path, planes), and the image's own share: the rest of the variance
+  that the draws of one implant in the middle of the grid show, in proportion to the area.
+
+The response is taken in the plane of the smallest section alone. Where that section is a minimum along the path, its
+plane moves without first-order effect on the area (envelope theorem; Milgrom & Segal 2002, Econometrica 70:583).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import product
+
+import numpy as np
+import shapely
+from scipy.special import ndtr
+
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import SectionNumbers
+from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.inputs import Definitions, Device, ImplantGrid, Plan, Prosthesis
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.sections import (
+    SectionStack,
+    aortic_side,
+    counted_areas,
+    cut_by,
+    half_plane,
+    line_of,
+    planes_stack,
+)
+from outflow_geometry.outflow.solids import Solid, device_axis
+from outflow_geometry.scatter.redrawn_sections import PlanRedraws
+
+POSE_STEPS = np.array([0.25, 1.0, 1.0, 0.25, 0.25])
+"""mm and degrees by which depth, tilt_ap, tilt_ic, offset_ap, offset_ic are moved either way for the response: areas
+are right to 1e-3 mm2, so that the response is right to some 1e-2 mm2 per mm."""
+
+FEWEST_POSES = 10
+"""Draws below which a covariance says nothing."""
+
+SURE = 1e-9
+"""mm2; with a smaller standard deviation a chance is 0 or 1."""
+
+
+@dataclass(frozen=True)
+class Implant:
+    """One device at one depth and tilt in one reading.
+
+    depth : mm from the ring plane to the outflow end; tilt_ap, tilt_ic : degrees.
+    area, native_area : mm2; station : mm; septum_distance : mm; None where they cannot be had.
+    landmark_sd, placement_sd : standard deviations of the area, mm2; None without scatter or response.
+    chance_below : chance that the true area is below each cut-off, from both.
+    status : `ok` or why a value is missing or needs care, as of a plan.
+    """
+
+    device_id: str
+    depth: float
+    tilt_ap: float
+    tilt_ic: float
+    solid: str
+    method: str
+    area: float | None
+    native_area: float | None
+    station: float | None
+    septum_distance: float | None
+    landmark_sd: float | None
+    placement_sd: float | None
+    chance_below: Mapping[str, float]
+    status: str
+
+
+@dataclass(frozen=True)
+class ImplantReading:
+    """A reading into which implants are placed; `anatomies` are its redrawn landmarks about `middle`."""
+
+    lumen: ReadingLumen
+    prosthesis: Prosthesis | None
+    definitions: Definitions
+    middle: Anatomy
+    anatomies: Sequence[Anatomy] = ()
+    _poses: dict[tuple[float, float], FloatArray | None] = field(default_factory=dict)
+
+    def sections(self, plan: Plan) -> PlanSections:
+        """The sections of one implant."""
+        return PlanSections(plan, self.prosthesis, self.definitions, self.lumen)
+
+    def pose_covariance(self, plan: Plan) -> FloatArray | None:
+        """Covariance (5, 5) of depth, tilts, offsets by redrawn landmarks; None without any. Depth plays no part."""
+        key = (plan.tilt_ap, plan.tilt_ic)
+        if key not in self._poses:
+            self._poses[key] = _pose_covariance(plan, self.middle, self.anatomies) if len(self.anatomies) else None
+        return self._poses[key]
+
+
+def implant_plan(device: Device, depth: float, tilt_ap: float, tilt_ic: float) -> Plan:
+    """The plan that stands for one implant."""
+    return Plan("", device, depth, "ring", tilt_ap, tilt_ic)
+
+
+def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant]:
+    """Every implant of the grid, by solid and path, in the order devices, tilts, depths, solids, methods.
+
+    One that cannot be had has no numbers and a status. Nothing raises for bad geometry.
+    """
+    rests: dict[tuple[str, str], float] = {}
+    found: list[Implant] = []
+    for device, tilt_ap, tilt_ic in product(grid.devices, grid.tilts_ap, grid.tilts_ic):
+        for depth in grid.depths:
+            plan = implant_plan(device, depth, tilt_ap, tilt_ic)
+            sections = reading.sections(plan)
+            for solid, method in product(grid.solids, sections.methods):
+                if (solid, method) not in rests:
+                    rests[solid, method] = _rest(reading, grid, solid, method)
+                found.append(_implant(reading, grid, sections, solid, method, rests[solid, method]))
+    return found
+
+
+def _implant(
+    reading: ImplantReading, grid: ImplantGrid, sections: PlanSections, solid: str, method: str, rest: float
+) -> Implant:
+    plan = sections.plan
+    place = (plan.device.device_id, float(plan.ventricular_depth or 0.0), plan.tilt_ap, plan.tilt_ic, solid, method)
+    try:
+        numbers = sections.smallest(solid, method)
+    except GeometryError as error:
+        return Implant(*place, None, None, None, None, None, None, {}, error.code)
+    landmarks, placement = _scatter(reading, grid, sections, solid, method, numbers, rest)
+    distance = numbers.septum_distance if math.isfinite(numbers.septum_distance) else None
+    total = math.hypot(landmarks or 0.0, placement or 0.0)
+    known = landmarks is not None or placement is not None
+    chances = {c.cutoff_id: _chance(c.area - numbers.area, total) for c in reading.definitions.cutoffs} if known else {}
+    return Implant(
+        *place,
+        area=numbers.area,
+        native_area=numbers.native_area,
+        station=numbers.station,
+        septum_distance=distance,
+        landmark_sd=landmarks,
+        placement_sd=placement,
+        chance_below=chances,
+        status=numbers.status,
+    )
+
+
+def _chance(room: float, deviation: float) -> float:
+    """Chance that a normal value with mean 0 and SD `deviation` is below `room`, to 4 decimals."""
+    if deviation < SURE:
+        return 1.0 if room > 0.0 else 0.0
+    return round(float(ndtr(room / deviation)), 4)
+
+
+def _scatter(
+    reading: ImplantReading,
+    grid: ImplantGrid,
+    sections: PlanSections,
+    solid: str,
+    method: str,
+    numbers: SectionNumbers,
+    rest: float,
+) -> tuple[float | None, float | None]:
+    """Standard deviation of the area by landmarks and by placement, mm2; None where that is not asked or known."""
+    placed = grid.placement
+    moved = np.array([placed.depth_sd, placed.tilt_sd, placed.tilt_sd, placed.offset_sd, placed.offset_sd])
+    covariance = reading.pose_covariance(sections.plan)
+    if covariance is None and not moved.any():
+        return None, None
+    response = area_response(sections, solid, method)
+    landmarks = None
+    if covariance is not None and math.isfinite(rest):
+        landmarks = math.hypot(math.sqrt(max(float(response @ covariance @ response), 0.0)), rest * numbers.area)
+    return landmarks, float(np.linalg.norm(response * moved)) if moved.any() else None
+
+
+def area_response(sections: PlanSections, solid: str, method: str) -> FloatArray:
+    """Change (5,) of the neo-LVOT, mm2, per mm of depth, degree of tilt_ap and tilt_ic, mm of offset_ap and offset_ic.
+
+    Central differences in the plane of the smallest section.
+    """
+    plane, anatomy, chosen = sections.section(solid, method).plane, sections.reading.anatomy, sections.definitions
+    whole = planes_stack(
+        sections.reading.lumen,
+        np.zeros(1),
+        plane.point[None],
+        plane.normal[None],
+        anatomy,
+        rule="at_path",
+        beyond_aortic_plane=chosen.beyond_aortic_plane,
+    )
+    result = np.zeros(len(POSE_STEPS))
+    for n, step in enumerate(POSE_STEPS):
+        low, high = (_area_in_plane(whole, _moved_solid(sections, solid, n, by), sections) for by in (-step, step))
+        result[n] = (high - low) / (2.0 * step)
+    return result
+
+
+def _moved_solid(sections: PlanSections, solid: str, parameter: int, by: float) -> Solid:
+    plan = sections.plan
+    pose = [plan.ventricular_depth or 0.0, plan.tilt_ap, plan.tilt_ic, plan.offset_ap, plan.offset_ic]
+    pose[parameter] += by
+    moved = replace(
+        plan, ventricular_depth=pose[0], tilt_ap=pose[1], tilt_ic=pose[2], offset_ap=pose[3], offset_ic=pose[4]
+    )
+    return PlanSections(moved, sections.prosthesis, sections.definitions, sections.reading).solid(solid)
+
+
+def _area_in_plane(whole: SectionStack, solid: Solid, sections: PlanSections) -> float:
+    """Area, mm2, that counts in the one plane of `whole` beside `solid`."""
+    rule, native = sections.definitions.section_rule, whole.native
+    if rule == "aortic_side":
+        side = aortic_side(sections.reading.anatomy, solid.axis)
+        line = line_of(solid.axis_point, side, whole.points, whole.u, whole.v)
+        native = shapely.intersection(native, half_plane(line))
+    stack = replace(whole, rule=rule, native=np.asarray(native))
+    return float(counted_areas(stack, cut_by(stack, solid)[0])[0])
+
+
+def _pose_covariance(plan: Plan, middle: Anatomy, anatomies: Sequence[Anatomy]) -> FloatArray | None:
+    """Covariance (5, 5) of depth (mm), tilt_ap, tilt_ic (degrees), offset_ap, offset_ic (mm) of the device's axis."""
+    try:
+        pivot, axis = device_axis(plan, middle)
+        toward, across, normal = middle.toward_aorta, middle.across, middle.ring_plane.normal
+    except GeometryError:
+        return None
+    poses = []
+    for again in anatomies:
+        try:
+            own_pivot, own_axis = device_axis(plan, again)
+        except GeometryError:
+            continue
+        shift, turn = own_pivot - pivot, np.degrees(own_axis - axis)
+        poses.append([shift @ normal, turn @ toward, turn @ across, shift @ toward, shift @ across])
+    if len(poses) < FEWEST_POSES:
+        return None
+    result: FloatArray = np.cov(np.asarray(poses), rowvar=False)
+    return result
+
+
+def _rest(reading: ImplantReading, grid: ImplantGrid, solid: str, method: str) -> float:
+    """Share of the area by which it scatters beyond what the device's place explains; NaN where nothing shows it.
+
+    From the draws of the first implant with a section, beginning in the middle of the grid.
+    """
+    if not len(reading.anatomies):
+        return math.nan
+    middle = (len(grid.depths) - 1) / 2.0
+    depths = sorted(grid.depths, key=lambda d: abs(grid.depths.index(d) - middle))
+    device = grid.devices[len(grid.devices) // 2]
+    for depth in depths:
+        plan = implant_plan(device, depth, grid.tilts_ap[0], grid.tilts_ic[0])
+        sections = reading.sections(plan)
+        try:
+            area = sections.section(solid, method).area
+            drawn = PlanRedraws(sections, reading.middle, reading.anatomies).numbers(solid, method)[:, 0]
+            response = area_response(sections, solid, method)
+        except GeometryError:
+            continue
+        drawn = drawn[np.isfinite(drawn)]
+        covariance = reading.pose_covariance(plan)
+        if len(drawn) < FEWEST_POSES or covariance is None or area <= 0.0:
+            continue
+        return math.sqrt(max(float(np.var(drawn, ddof=1)) - float(response @ covariance @ response), 0.0)) / area
+    return math.nan
