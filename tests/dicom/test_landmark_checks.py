@@ -6,11 +6,19 @@ before and to the right of the mitral ring; right hinge foremost, left hinge lef
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from outflow_cohort.dicom.codes import reason
-from outflow_cohort.dicom.landmark_checks import ImageBox, check_landmarks, hinge_order, reading_problems
+from outflow_cohort.dicom.frame_evidence import mirrored_as, whole_view
+from outflow_cohort.dicom.landmark_checks import ImageBox, check_landmarks, reading_problems
+from outflow_cohort.dicom.pixels import PixelError
+from outflow_cohort.dicom.volume import Grid, ReadRegion
+from outflow_geometry.base.frames import Volume
+from outflow_geometry.image.orientation import NOTHING_SEEN
+from outflow_geometry.image.pose import blood_places, hinge_order
 
 BOX = ImageBox(np.array([-120.0, -120.0, -100.0]), np.diag([0.5, 0.5, 0.5]), np.array([480, 480, 400]))
 
@@ -123,54 +131,66 @@ def test_points_beside_the_essential_ones_only_warn():
 
 
 def blood_image():
-    """An image of 1 mm voxels, 240 mm wide, with enhanced blood around the heart's probe points only."""
-    from outflow_cohort.dicom.frame_evidence import probe_points
-    from outflow_cohort.dicom.volume import Grid, ReadRegion
-
-    grid = Grid(np.array([-120.0, -120.0, -120.0]), np.eye(3), np.ones(3), (240, 240, 240), np.zeros(2))
-    values = np.full((240, 240, 240), 40, np.int16)
-    shift = (20.0, -25.0, 5.0)
-    for point in probe_points(heart(shift)):
-        i, j, k = np.round(point - grid.origin).astype(int)
-        values[k - 8 : k + 9, j - 8 : j + 9, i - 8 : i + 9] = 380
-
-    def read(region):
-        (i0, j0, k0), (i1, j1, k1) = region.start, region.stop
-        return ReadRegion(values[k0:k1, j0:j1, i0:i1], region, 0)
-
-    return grid, read, heart(shift)
+    """An image of 2 mm voxels, 240 mm wide, with enhanced blood around the heart's own places only."""
+    places = blood_places({n: np.asarray(p) for n, p in heart((20.0, -25.0, 5.0)).items()})
+    axis = np.arange(-120.0, 120.0, 2.0)
+    z, y, x = np.meshgrid(axis, axis, axis, indexing="ij")
+    values = np.full(x.shape, 40, np.int16)
+    for place in places:
+        values[(x - place[0]) ** 2 + (y - place[1]) ** 2 + (z - place[2]) ** 2 < 9.0**2] = 380
+    volume = Volume(values, np.full(3, -120.0), np.eye(3), np.full(3, 2.0))
+    return volume, heart((20.0, -25.0, 5.0))
 
 
 @pytest.mark.parametrize(
-    ("signs", "code"), [((1, 1, 1), None), ((-1, -1, 1), "coordinates_ras"), ((-1, 1, 1), "left_right_swapped")]
+    ("signs", "code"), [((1, 1, 1), None), ((-1, -1, 1), "coordinates_ras"), ((-1, 1, 1), "coordinates_mirrored")]
 )
 def test_image_tells_mirrored_coordinates(signs, code):
-    from outflow_cohort.dicom.frame_evidence import mirrored_as
-
-    grid, read, points = blood_image()
-    assert mirrored_as(mapped(points, lambda p: p * np.array(signs)), grid, read) == code
+    volume, points = blood_image()
+    found = mirrored_as(mapped(points, lambda p: p * np.array(signs)), NOTHING_SEEN, volume)
+    assert (found and found.code) == code
 
 
 def test_unenhanced_image_proves_nothing():
-    from outflow_cohort.dicom.frame_evidence import mirrored_as
-    from outflow_cohort.dicom.volume import ReadRegion
+    volume, points = blood_image()
+    plain = replace(volume, values=np.full_like(volume.values, 40))
+    assert mirrored_as(mapped(points, lambda p: p * [-1, -1, 1]), NOTHING_SEEN, plain) is None
 
-    grid, _, points = blood_image()
-    plain = np.full((5, 5, 5), 40, np.int16)
-    assert mirrored_as(mapped(points, lambda p: p * [-1, -1, 1]), grid, lambda r: ReadRegion(plain, r, 0)) is None
+
+def test_a_view_reads_single_slices_and_gives_up_on_a_damaged_one():
+    grid = Grid(np.array([-20.0, -30.0, 5.0]), np.eye(3), np.array([0.5, 0.5, 1.5]), (40, 60, 21), np.zeros(2))
+    values = np.arange(21 * 60 * 40).reshape(21, 60, 40).astype(np.int16)
+    asked = []
+
+    def read(region):
+        (i0, j0, k0), (i1, j1, k1) = region.start, region.stop
+        asked.append(k1 - k0)
+        return ReadRegion(values[k0:k1, j0:j1, i0:i1], region, 0)
+
+    for by_slice in (True, False):
+        view = whole_view(grid, read, by_slice=by_slice)
+        assert np.array_equal(view.values, values[::4, ::4, ::4])
+        assert view.spacing.tolist() == [2.0, 2.0, 6.0]
+        assert view.to_points([1, 1, 1]) == pytest.approx([-18.0, -28.0, 11.0])
+    assert asked == [1] * 6 + [21]
+
+    def broken(region):
+        raise PixelError("truncated_pixels", "cut short")
+
+    assert whole_view(grid, broken, by_slice=True) is None
 
 
 def test_mirrored_reading_is_set_aside_with_the_explanation():
     entry = {
         "phase_pct": None, "image_origin": [-120.0, -120.0, -100.0], "image_direction": np.eye(3).tolist(),
         "image_spacing": [0.5, 0.5, 0.5], "image_shear": [0.0, 0.0], "image_size": [480, 480, 400],
-        "mirrored_readings": [{"reader_id": "R2", "read_no": 1, "code": "coordinates_ras"}],
+        "mirrored_readings": [{"reader_id": "R2", "read_no": 1, "code": "coordinates_ras", "found": "fits when mirrored"}],
     }  # fmt: skip
     readings = [{"phase_pct": None, "read_no": 1, "reader_id": r, "structures": heart()} for r in ("R1", "R2")]
     passed, (row,) = check_landmarks({"case": {"case_id": "C001"}}, [(entry, readings)], None)
     assert [r["reader_id"] for r in passed[0][1]] == ["R1"]
     assert row["code"] == "coordinates_ras"
-    assert "looks like RAS" in row["message"]
+    assert "fits when mirrored" in row["message"]
 
 
 def test_set_aside_rows_carry_reader_source_and_remedy():

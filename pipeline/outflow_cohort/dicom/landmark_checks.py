@@ -13,9 +13,12 @@ from typing import Any
 import numpy as np
 
 from outflow_cohort.dicom.codes import reason
+from outflow_geometry.image.pose import CLEAR_MM, hinge_order, opposite_axes
 
 Row = dict[str, Any]
 
+SIDES_DOUBTFUL = frozenset({"orientation_unusual", "left_right_swapped"})
+"""Warnings with which no C-arm view is given: it may be the mirror image of the right one."""
 INSIDE_TOLERANCE_VOXELS = 0.5
 """Half a voxel: landmarks on the outermost voxel centres count as inside."""
 RING_DIAMETER_MM = (10.0, 75.0)
@@ -89,13 +92,12 @@ def check_landmarks(
 
 
 def _seen_in_image(entry: Row, reading: Row) -> list[Problem]:
-    """What the volume step saw: blood at the mirrored points and none at those given."""
-    for row in entry.get("mirrored_readings", []):
-        if (row["reader_id"], row["read_no"]) == (reading["reader_id"], reading["read_no"]):
-            if row["code"] == "coordinates_ras":
-                return [Problem("coordinates_ras", "looks like RAS: with x and y negated the points lie in blood")]
-            return [Problem("coordinates_mirrored", "with x negated the points lie in blood, as given they do not")]
-    return []
+    """What the volume step saw: the points fit the image only when mirrored."""
+    return [
+        Problem(row["code"], row["found"])
+        for row in entry.get("mirrored_readings", [])
+        if (row["reader_id"], row["read_no"]) == (reading["reader_id"], reading["read_no"])
+    ]
 
 
 def _aside(request: Row, entry: Row, reading: Row, problem: Problem) -> Row:
@@ -210,7 +212,7 @@ def _anatomy(points: dict[str, np.ndarray]) -> list[Problem]:
         )
     if apex is not None:
         problems += _apex(ring, centre, apex)
-        problems += _sides(points, centre, apex, aorta)
+        problems += _sides(points, apex)
     return problems
 
 
@@ -234,8 +236,6 @@ def _sizes(points: dict[str, np.ndarray]) -> list[Problem]:
 
 SHORTEST_VENTRICLE_MM = 15.0
 """Height of the apex over the ring plane below which it is no apex (common practice, no source)."""
-CLEAR_MM = 5.0
-"""Distance by which a point must lie on the wrong side of another before it is called unusual."""
 
 
 def _apex(ring: np.ndarray, centre: np.ndarray, apex: np.ndarray) -> list[Problem]:
@@ -249,16 +249,11 @@ def _apex(ring: np.ndarray, centre: np.ndarray, apex: np.ndarray) -> list[Proble
     return []
 
 
-def _sides(points: dict[str, np.ndarray], centre: np.ndarray, apex: np.ndarray, aorta: np.ndarray) -> list[Problem]:
+def _sides(points: dict[str, np.ndarray], apex: np.ndarray) -> list[Problem]:
     """Sides of the patient and order of the hinge names: warnings, since no measure rests on them."""
     hinges = _hinges(points)
     wrong_way = hinges is not None and hinge_order(hinges, apex) < 0
-    odd = {
-        "x": apex[0] < aorta[0] - CLEAR_MM,  # the apex lies left of the aortic annulus
-        "y": aorta[1] > centre[1] + CLEAR_MM,  # the aortic annulus lies before the mitral ring
-        "z": apex[2] > aorta[2] + CLEAR_MM,  # the apex lies below the aortic annulus
-    }
-    found = [axis for axis, is_odd in odd.items() if is_odd]
+    found = list(opposite_axes(points))
     problems = []
     if found == ["x", "y"] and not wrong_way:
         problems.append(Problem("orientation_unusual", "apex right of and aorta behind the ring: looks like RAS"))
@@ -272,11 +267,6 @@ def _sides(points: dict[str, np.ndarray], centre: np.ndarray, apex: np.ndarray, 
         order = "run the wrong way round" if wrong_way else "are shifted by one name"
         problems.append(Problem("hinges_misnamed", f"left, right and non-coronary hinge {order}"))
     return problems + _trigones(points, hinges)
-
-
-def hinge_order(hinges: np.ndarray, apex: np.ndarray) -> float:
-    """Positive where left, right, non-coronary hinge (3, 3) run as in a heart: (L - R) x (N - R) points downstream."""
-    return float(np.cross(hinges[0] - hinges[1], hinges[2] - hinges[1]) @ (hinges.mean(axis=0) - apex))
 
 
 def _trigones(points: dict[str, np.ndarray], hinges: np.ndarray | None) -> list[Problem]:

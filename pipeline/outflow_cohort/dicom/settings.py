@@ -47,6 +47,12 @@ class IntakeSettings(_Closed):
     position_tolerance_mm: float = _number(
         1e-2, "mm", "Slices closer than this along the normal share a position.", 1e-5, 0.1
     )
+    check_orientation: bool = Field(
+        True,
+        description="Set a series aside where the chest in it lies the other way round than its coordinates say, and a"
+        " reading whose points fit the image only when mirrored; false where the organs truly lie mirrored.",
+        json_schema_extra={"unit": "switch"},
+    )
     min_slices: int = Field(3, ge=2, le=1000, description="Fewest slices of a stack.", json_schema_extra={"unit": "1"})
     max_files: int = Field(
         100_000, ge=1, le=2_000_000, description="Most files in one folder.", json_schema_extra={"unit": "1"}

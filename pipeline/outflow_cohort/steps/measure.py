@@ -115,7 +115,7 @@ def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
 
 
 def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements, case: _CaseOutput) -> None:
-    from outflow_cohort.dicom.landmark_checks import check_landmarks
+    from outflow_cohort.dicom.landmark_checks import SIDES_DOUBTFUL, check_landmarks
     from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
     from outflow_cohort.steps.implants import TriedImplants
@@ -167,6 +167,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
                 supine=entry["supine"],
                 ring_volume=ring_volume,
                 implants=tried.in_phase(entry["phase_pct"]),
+                sides_doubtful=not SIDES_DOUBTFUL.isdisjoint(reading["landmark_warnings"].split(";")),
             )
             who = {"phase_pct": entry["phase_pct"], "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
             findings = judgements.of_reading(who)

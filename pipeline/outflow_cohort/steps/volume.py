@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from outflow_cohort.dicom.settings import IntakeSettings
     from outflow_cohort.dicom.volume import Grid, ReadRegion, Region
     from outflow_cohort.phases import PhaseMatch
+    from outflow_geometry.base.frames import Volume
+    from outflow_geometry.image.orientation import ImageOrientation
 
 Row = dict[str, Any]
 STAGE = "volume"
@@ -137,6 +139,7 @@ def _one_volume(
     if region is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     source = _source(content, plan, folders, decoder)
+    seen, view = _orientation(content, plan, grid, source)
     read = source(region)
     gates = QualitySettings(**study.get("quality", {}))
     figures = image_quality(read, grid, readings, points, gates)
@@ -153,7 +156,7 @@ def _one_volume(
         "phase_source": plan["phase_source"],
         "file": name,
         "ring_file": ring,
-        "mirrored_readings": _mirrored(readings, grid, source),
+        "mirrored_readings": _mirrored(readings, seen, view),
         "pixel_hash": _slice_hash(grid, source),
         "resampled": target.kept is None,
         "patient_position": plan["patient_position"],
@@ -241,15 +244,41 @@ def _slice_hash(grid: Grid, read: Callable[[Region], ReadRegion]) -> str | None:
     return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float32).tobytes()).hexdigest()[:32]
 
 
-def _mirrored(readings: list[Row], grid: Grid, read: Callable[[Region], ReadRegion]) -> list[Row]:
-    """Readings that the image shows to be mirrored: reader, read and code."""
+def _orientation(
+    content: Row, plan: Row, grid: Grid, source: Callable[[Region], ReadRegion]
+) -> tuple[ImageOrientation, Volume | None]:
+    """How the chest lies in the image, and the view that says so; raises PixelError where it lies the other way round
+    than the coordinates say."""
+    from outflow_cohort.dicom.frame_evidence import whole_view
+    from outflow_cohort.dicom.pixels import PixelError
+    from outflow_cohort.dicom.settings import IntakeSettings
+    from outflow_geometry.image.orientation import NOTHING_SEEN, image_orientation
+
+    if not IntakeSettings(**content["study"].get("intake", {})).check_orientation:
+        return NOTHING_SEEN, None
+    entry = next(s for s in content["series"] if s["row"] == plan["row"])
+    view = whole_view(grid, source, by_slice=not entry.get("volume"))
+    seen = NOTHING_SEEN if view is None else image_orientation(view)
+    if seen.inverted:
+        axes = ", ".join(seen.inverted)
+        raise PixelError(
+            "image_orientation", f"the chest lies the other way round along {axes}: {seen.reasons(seen.inverted)}"
+        )
+    return seen, view
+
+
+def _mirrored(readings: list[Row], seen: ImageOrientation, view: Volume | None) -> list[Row]:
+    """Readings that the image shows to be mirrored: reader, read, code and what was found."""
     from outflow_cohort.dicom.frame_evidence import mirrored_as
 
     found = []
     for reading in readings:
-        code = mirrored_as(reading["structures"], grid, read)
-        if code is not None:
-            found.append({"reader_id": reading["reader_id"], "read_no": reading["read_no"], "code": code})
+        finding = mirrored_as(reading["structures"], seen, view)
+        if finding is not None:
+            found.append(
+                {"reader_id": reading["reader_id"], "read_no": reading["read_no"], "code": finding.code,
+                 "found": finding.message}
+            )  # fmt: skip
     return found
 
 

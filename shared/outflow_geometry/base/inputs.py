@@ -170,6 +170,8 @@ class ReadingInput:
     """Patient position: no views where False; None = not told, views hold for a supine patient."""
     implants: ImplantGrid | None = None
     """Implants to try besides the plans."""
+    sides_doubtful: bool = False
+    """Left and right or front and back of the landmarks may be interchanged: no views."""
     ring_volume: Volume | None = None
     """The image around the ring at the scanner's own resolution, for edges of metal; None = use `volume`."""
     origin: LandmarkOrigin = MARKED

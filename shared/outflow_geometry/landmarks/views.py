@@ -182,19 +182,21 @@ VIEWS: dict[str, Callable[[Anatomy], tuple[FloatArray, list[FloatArray], bool]]]
 """Views of the study contract: direction, normals of the planes concerned, and whether these are edge-on."""
 
 
-def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox) -> list[View]:
+def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox, *, sides_doubtful: bool = False) -> list[View]:
     """All views of one reading; without angles (status `not_supine`) where the patient did not lie supine.
 
     Where the position is not told (supine None: a volume without DICOM header, an empty PatientPosition) the angles
-    stand under the status `position_unknown`: they hold for a supine patient.
+    stand under the status `position_unknown`: they hold for a supine patient. Where the landmarks may be mirrored
+    (sides_doubtful) there are no angles, status `orientation_unusual`: they could be those of the mirror image.
 
     Source: SCCT 2019 expert consensus: where the patient did not lie supine, angles are not to be given.
     """
     status = "position_unknown" if supine is None else "ok"
     views: list[View] = []
     for name, function in VIEWS.items():
-        if supine is False:
-            views.append(View(name, None, None, None, None, "not_supine"))
+        if supine is False or sides_doubtful:
+            code = "orientation_unusual" if sides_doubtful else "not_supine"
+            views.append(View(name, None, None, None, None, code))
             continue
         try:
             direction, normals, edge_on = function(anatomy)

@@ -92,7 +92,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     if not reading.plans:
         values += evaluate_without_plan(frame)
     values = with_carried_statuses(values, reading.origin, implanted=reading.prosthesis is not None)
-    views = tuple(reading_views(anatomy, reading.supine, chosen.gantry))
+    views = tuple(reading_views(anatomy, reading.supine, chosen.gantry, sides_doubtful=reading.sides_doubtful))
     drawing = draw_reading(frame, lumen, redraws_by_plan, values)
     tried: list[Implant] = []
     if reading.implants is not None:
