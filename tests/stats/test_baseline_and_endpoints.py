@@ -10,10 +10,12 @@ from sklearn.metrics import brier_score_loss
 
 from outflow_cohort.stats.agreement import sizing
 from outflow_cohort.stats.cohort.baseline import baseline_table
+from outflow_cohort.stats.cohort.summary import summarise
 from outflow_cohort.stats.data.one_value import groups_of
 from outflow_cohort.stats.data.outcome_columns import events_of, outcome_mistakes
 from outflow_cohort.stats.data.settings import Outcome, StatisticsSettings
 from outflow_cohort.stats.kernels import comparisons, roc
+from outflow_cohort.stats.kernels.two_by_two import likelihood_ratio
 from outflow_cohort.stats.outcome import endpoints
 from outflow_cohort.stats.outcome import prediction_model as model
 
@@ -141,13 +143,76 @@ def test_youden_figures_in_the_same_cases_are_too_good():
     assert rows.loc["youden_cutoff", "ci_low"] <= youden["youden_cutoff"] <= rows.loc["youden_cutoff", "ci_high"]
 
 
-def test_few_events_are_warned_of():
-    area, event = outcome_data(60)
-    few = np.where(np.cumsum(event) <= 5, event, 0.0)
-    for outcome, warning in ((few, "few_events"), (event, "")):
-        rows = endpoints.answer(question(area, outcome), SETTINGS).endpoints
-        assert {r["warning"] for r in rows} == {warning}
-    assert event.sum() >= SETTINGS.few_events
+def test_few_events_are_warned_of_and_fewer_withheld():
+    """Below the stated number no area, curve, Youden point, model or decision curve is drawn, and the rows say why."""
+    area, event = outcome_data(160)
+    for count, warning in ((5, "few_events"), (12, "few_events"), (int(event.sum()), "")):
+        found = endpoints.answer(question(area, np.where(np.cumsum(event) <= count, event, 0.0)), SETTINGS)
+        rows = pd.DataFrame(found.endpoints).drop_duplicates("statistic").set_index("statistic")
+        assert set(rows["warning"]) == {warning}
+        assert rows.loc["sensitivity", "estimate"] >= 0
+        if count < SETTINGS.fewest_events:
+            assert (found.curve, found.decision) == ([], [])
+            withheld = rows.loc[["auc", "youden_cutoff", "model_auc"]]
+            assert (withheld["status"] == "too_few_events").all()
+            assert withheld["estimate"].isna().all()
+            assert withheld["definition"].str.contains("withheld: 5 events; needed 10").all()
+        else:
+            assert np.isfinite(rows.loc["auc", "estimate"])
+            assert len(found.decision) > 0
+
+
+def test_area_has_the_interval_of_the_logit_scale():
+    """Covers 93-95 % with 10 events of 60, the plain one 82-92 %; never beyond 1."""
+    area, event = outcome_data(80, seed=4)
+    row = next(r for r in endpoints.answer(question(area, event), SETTINGS).endpoints if r["statistic"] == "auc")
+    found = roc.roc_area(area, event, "low")
+    assert (row["ci_low"], row["ci_high"]) == (found.logit_low, found.logit_high)
+
+
+def test_youden_of_noise_has_no_index_in_new_cases():
+    """A measure without any relation: apparent J is about 0.15, that of new cases 0."""
+    rng = np.random.default_rng(6)
+    settings = StatisticsSettings(n_boot_model=50)
+    apparent, corrected = [], []
+    for _ in range(40):
+        area, event = rng.normal(size=60), np.r_[np.ones(15), np.zeros(45)]
+        q = question(area, event)
+        apparent.append(roc.youden_point(area, event, "low").index)
+        corrected.append(endpoints.cross_validated_youden(q, settings)[2])
+    noise = np.std(corrected) / np.sqrt(40)
+    assert np.mean(apparent) > 0.1
+    assert abs(np.mean(corrected)) < 3 * noise + 0.03
+
+
+def test_calibration_slope_of_new_cases_stays_in_reach():
+    """Ten events: the bootstrap's mean optimism gave slopes from -10 to 3."""
+    for seed in range(6):
+        area, event = outcome_data(60, seed=seed)
+        found = model.model_optimism(area[:, None], event, 1.0, 60, seed)
+        assert 0 < found.slope < 2.5
+
+
+def test_likelihood_ratios_by_their_formula():
+    """Simel 1991 by hand: 24 of 30 with, 6 of 40 without the outcome are positive."""
+    table = np.array([[24, 6], [6, 34]])
+    ratio, low, high, status = likelihood_ratio(table, 0, 0.95)
+    half = 1.959963984540054 * np.sqrt(1 / 24 - 1 / 30 + 1 / 6 - 1 / 40)
+    assert status == "ok"
+    assert (ratio, low, high) == pytest.approx((0.8 / 0.15, 0.8 / 0.15 * np.exp(-half), 0.8 / 0.15 * np.exp(half)))
+    assert likelihood_ratio(table, 1, 0.95)[0] == pytest.approx(0.2 / 0.85)
+    assert likelihood_ratio(np.array([[3, 0], [2, 5]]), 0, 0.95)[3] == "empty_cell"
+
+
+def test_families_of_tests_are_adjusted_apart():
+    """Holm within the rows that share the named columns; the family and its size stand in the rows."""
+    rows = [{"outcome": o, "p_value": p} for o, p in (("a", 0.01), ("a", 0.04), ("b", 0.02), ("b", float("nan")))]
+    endpoints.adjusted(rows, ("outcome",))
+    assert [r.get("p_holm") for r in rows[:3]] == pytest.approx([0.02, 0.04, 0.02])
+    assert "p_holm" not in rows[3]
+    assert rows[0]["family"] == "a: 2 tests"
+    endpoints.adjusted(rows, ())
+    assert rows[0]["p_holm"] == pytest.approx(0.03)
 
 
 def test_trend_equals_the_score_test_of_logistic_regression():
@@ -208,6 +273,19 @@ def baseline_cases(n=40):
     )
 
 
+def test_small_groups_have_no_difference_and_no_interval():
+    cases = baseline_cases().assign(group=["a"] * 3 + ["b"] * 37)
+    table = baseline_table(cases, groups_of(cases, "group"), SETTINGS, ["case_id", "group"])
+    row = table[(table["column"] == "age") & (table["group"] == "all")].squeeze()
+    assert np.isnan(row["standardised_difference"])
+    assert row["status"] == "few_cases"
+    values = pd.DataFrame({"k": ["x"] * 2 + ["y"] * 5, "value": [1.0, 900.0, 1, 2, 3, 4, 5]})
+    few, enough = summarise(values, ["k"], 0.95, 5).itertuples()
+    assert (few.status, enough.status) == ("few_cases", "ok")
+    assert np.isnan(few.ci_low)
+    assert enough.ci_low < enough.mean < enough.ci_high
+
+
 def test_baseline_of_numbers_and_categories():
     cases = baseline_cases()
     table = baseline_table(cases, groups_of(cases, "group"), SETTINGS, ["case_id", "group"])
@@ -238,6 +316,35 @@ def test_size_is_the_device_inside_its_target():
     assert sizing.choose_size({"area": np.pi * 40.0**2 / 4}, "", targets)[0] == sizing.LARGE
     assert sizing.choose_size({"area": np.nan}, "", targets)[0] == ""
     assert sizing.choose_size({"perimeter": 75.0}, "", targets)[0] == ""
+
+
+def test_of_several_fitting_sizes_the_middle_of_the_target_decides():
+    """Both 26 and 29 mm lie inside their targets for this ring; the one nearer to the middle of its target is taken."""
+    ring = {"area": np.pi * 24.0**2 / 4}  # 17.4 % and 46.0 % over the ring
+    near_26 = [sizing.Target("D26", 26.0, "", "area", 7.0, 27.0), sizing.Target("D29", 29.0, "", "area", 20.0, 50.0)]
+    near_29 = [sizing.Target("D26", 26.0, "", "area", 15.0, 60.0), sizing.Target("D29", 29.0, "", "area", 40.0, 50.0)]
+    assert sizing.choose_size(ring, "", near_26)[0] == "D26"
+    assert sizing.choose_size(ring, "", near_29)[0] == "D29"
+    # An equal distance goes to the smaller device.
+    over = [sizing.oversizing(t, ring["area"]) for t in near_26]
+    even = [sizing.Target(f"D{d}", float(d), "", "area", o - 5, o + 5) for d, o in zip((26, 29), over, strict=True)]
+    assert sizing.choose_size(ring, "", even[::-1])[0] == "D26"
+
+
+def test_size_kappa_does_not_count_the_device_family_as_agreement():
+    """Two groups with targets of their own: readers agree on the family always, on the size by chance only."""
+    rng = np.random.default_rng(3)
+    devices = {"A": (23, 26, 29), "B": (33, 36, 39)}
+    targets = [sizing.Target(f"{g}{d}", float(d), g, "area", 0.0, 20.0) for g in "AB" for d in devices[g]]
+    rows = [
+        {"case_id": f"{g}{i}", "group": g, "phase_pct": 30.0, "reader_id": r, "read_no": 1}
+        | {"size": f"{g}{rng.choice(devices[g])}"}
+        for g in "AB" for i in range(60) for r in ("R1", "R2")
+    ]  # fmt: skip
+    table = sizing.size_agreement(pd.DataFrame(rows), targets, SETTINGS)
+    kappas = table[table["statistic"] == "kappa"]
+    assert set(kappas["target_group"]) == {"A", "B"}
+    assert (kappas["estimate"].abs() < 0.3).all()
 
 
 def test_targets_of_the_own_group_go_first():

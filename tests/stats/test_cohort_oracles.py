@@ -13,6 +13,7 @@ from sklearn.metrics import cohen_kappa_score, roc_auc_score
 
 from outflow_cohort.stats.cohort.associations import correlation
 from outflow_cohort.stats.kernels import alpha, comparisons, kappa, planning, proportions, roc
+from outflow_cohort.stats.kernels.bootstrap import weighted_bootstrap
 
 RNG_SEED = 5
 
@@ -51,6 +52,39 @@ def test_alpha_equals_the_krippendorff_package_with_missing_ratings_and_zeros(me
     ours = alpha.krippendorff_alpha(ratings, metric, n_draws=0)
     assert ours.estimate == pytest.approx(theirs, abs=1e-12)
     assert ours.n_dropped == int((np.isfinite(ratings).sum(axis=1) < 2).sum())
+
+
+def test_kappa_s_interval_stays_within_its_range():
+    """Fisher's z by hand; the plain interval of this table passes 1."""
+    table = np.array([[5, 1, 0], [0, 4, 0], [0, 0, 2]])
+    wald = kappa.kappa_of_table(table)
+    found = kappa.kappa_of_table(table, interval="fisher_z")
+    assert wald.ci_high > 1 > found.ci_high
+    half = 1.959963984540054 * found.se / (1 - found.estimate**2)
+    assert found.ci_low == pytest.approx(np.tanh(np.arctanh(found.estimate) - half), rel=1e-12)
+    one_sided = kappa.kappa_of_table(np.array([[4, 0], [3, 0]]), interval="fisher_z")
+    assert (one_sided.estimate, one_sided.status) == (0.0, "no_spread")
+    assert np.isnan(one_sided.ci_low)
+
+
+def test_acceleration_moves_the_interval_by_its_formula():
+    """Efron & Tibshirani 1993 eq. 14.10 and 14.15 by hand, for the mean of skewed values (exact draws of six cases)."""
+    from scipy.stats import norm
+
+    values = np.array([1.0, 2.0, 2.5, 3.0, 4.0, 20.0])
+    found = weighted_bootstrap(lambda w: w @ values / w.sum(axis=1), 6)
+    assert found.exact
+    leave_out = (values.sum() - values) / 5
+    deviations = leave_out.mean() - leave_out
+    acceleration = (deviations**3).sum() / (6 * ((deviations**2).sum()) ** 1.5)
+    below = found.probabilities[found.draws < found.estimate].sum()
+    below += found.probabilities[found.draws == found.estimate].sum() / 2
+    z0 = norm.ppf(below)
+    z = z0 + norm.ppf([0.025, 0.975])
+    tails = norm.cdf(z0 + z / (1 - acceleration * z))
+    assert (found.ci_low, found.ci_high) == tuple(found.quantile(t) for t in tails)
+    without = norm.cdf(z0 + z)
+    assert found.ci_high != found.quantile(without[1])
 
 
 def test_kappa_under_relabelling_and_reversal():

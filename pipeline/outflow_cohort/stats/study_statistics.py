@@ -84,14 +84,22 @@ def _cohort_tables(
     tables["cutoffs"] = cutoff_shares(chosen, groups, cutoffs, confidence=confidence, **named)
     outcomes = {o.column for o in settings.outcomes}
     left_out = sorted({*NOT_BASELINE, settings.group_column})
-    tables["baseline"] = baseline_table(cases, groups, settings, left_out)
-    numbers = numeric_columns(cases, sorted({*left_out, *outcomes}))
+    after_treatment = {*outcomes, *settings.outcome_columns}
+    tables["baseline"] = baseline_table(cases, groups, settings, sorted({*left_out, *after_treatment}))
+    numbers = numeric_columns(cases, sorted({*left_out, *after_treatment}))
     if settings.association_columns is not None:
         numbers = numbers[[c for c in settings.association_columns if c in numbers]]
     is_headline = chosen["measure"] != chosen["measure"]
     for predictor in settings.predictors:
         is_headline |= matching(chosen, predictor)
-    tables["associations"] = association_table(chosen, numbers, chosen[is_headline], confidence=confidence, **named)
+    tables["associations"] = association_table(
+        chosen,
+        numbers,
+        chosen[is_headline],
+        families=settings.association_families,
+        confidence=confidence,
+        **named,
+    )
     tables |= endpoint_tables(cases, chosen, cutoffs, settings, rules.text, scheduler)
     return tables
 

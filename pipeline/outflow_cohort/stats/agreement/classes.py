@@ -66,7 +66,7 @@ def _pair_rows(
     common |= {"n_cases": int(both.sum()), "n_readings": 2 * int(both.sum())}
     rows = []
     for weights in dict.fromkeys(("unweighted", settings.kappa_weights)):
-        found = kappa.kappa_of_table(table, weights, confidence=settings.confidence)
+        found = kappa.kappa_of_table(table, weights, confidence=settings.confidence, interval="fisher_z")
         rows.append(
             common
             | {"statistic": "kappa" if weights == "unweighted" else f"kappa_{weights}"}

@@ -34,7 +34,7 @@ CHOICE_COLUMNS = [
     "case_id", "group", "phase_pct", "reader_id", "read_no", "size", "oversizing_pct", "basis", "min_pct", "max_pct",
     "status", "definition", "source",
 ]  # fmt: skip
-AGREEMENT_COLUMNS = ["size_a", "size_b", "count", *ROW_COLUMNS, "phase_rule"]
+AGREEMENT_COLUMNS = ["target_group", "size_a", "size_b", "count", *ROW_COLUMNS, "phase_rule"]
 SOURCE = "the study's sizing_targets.csv; percent over the ring"
 DEFINITION = (
     "device whose oversizing lies in its target, nearest to the middle of it; between two sizes the nearest target"
@@ -142,24 +142,40 @@ def size_choices(readings: pd.DataFrame, groups: pd.Series, targets: Sequence[Ta
 def size_agreement(choices: pd.DataFrame, targets: Sequence[Target], settings: StatisticsSettings) -> pd.DataFrame:
     """Counts of the sizes that two readers' readings of a case lead to (size_a, size_b, count) and the agreement rows.
 
-    A row has either count or statistic.
+    A row has either count or statistic. Cases with targets of their own group are taken apart (`strata`).
     """
     import pandas as pd
 
-    levels = size_levels(targets)
     classed = choices.rename(columns={"size": "class"})
-    rows: list[dict[str, Any]] = [
-        {"kind": "between_readers", "comparison": comparison, "size_a": a, "size_b": b, "count": count}
-        | {"unit": "1", "status": "ok", "source": SOURCE}
-        | {"definition": "cases by size of the second named reader (size_a) and of the first (size_b), first reads"}
-        for comparison, a, b, count in pair_counts(classed, levels)
-    ]
-    rows += class_agreement(classed, levels, settings)
+    rows: list[dict[str, Any]] = []
+    for name, part, own in strata(classed, targets):
+        levels = size_levels(own)
+        counted = [
+            {"kind": "between_readers", "comparison": comparison, "size_a": a, "size_b": b, "count": count}
+            | {"unit": "1", "status": "ok", "source": SOURCE}
+            | {"definition": "cases by size of the second named reader (size_a) and of the first (size_b), first reads"}
+            for comparison, a, b, count in pair_counts(part, levels)
+        ]
+        rows += [{"target_group": name} | row for row in [*counted, *class_agreement(part, levels, settings)]]
     frame = pd.DataFrame(rows, columns=AGREEMENT_COLUMNS)
     frame["phase_rule"] = settings.phase_rule
     for name in ("count", "n_readers", "n_readings", "n_missing", "n_cases"):
         frame[name] = frame[name].astype("Int64")
     return frame
+
+
+def strata(choices: pd.DataFrame, targets: Sequence[Target]) -> list[tuple[str, pd.DataFrame, list[Target]]]:
+    """Cases whose sizes come from the same targets: group of the targets ('' = those for all), choices, targets.
+
+    Readers always agree on the targets of a case, so kappa over several sets of targets would count that as agreement
+    on the size.
+    """
+    own_groups = sorted({t.group for t in targets if t.group} & set(choices["group"]))
+    found = [(g, choices[choices["group"] == g], [t for t in targets if t.group == g]) for g in own_groups]
+    rest = choices[~choices["group"].isin(own_groups)]
+    if len(rest) or not found:
+        found.append(("", rest, [t for t in targets if not t.group]))
+    return found
 
 
 def size_shares(choices: pd.DataFrame, targets: Sequence[Target], settings: StatisticsSettings) -> pd.DataFrame:

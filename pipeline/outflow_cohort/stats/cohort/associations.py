@@ -1,7 +1,8 @@
 """Rank and linear correlation of measures with each other and with numbers of the case table.
 
 Sources: Spearman 1904 Am J Psychol 15:72; interval of the rank correlation after Bonett & Wright 2000 Psychometrika
-65:23; Pearson with Fisher's z (Fisher 1921 Metron 1:3); Holm 1979 Scand J Stat 6:65 over the rows of one coefficient.
+65:23; Pearson with Fisher's z (Fisher 1921 Metron 1:3); Holm 1979 Scand J Stat 6:65 within the
+families that the settings name.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ FEWEST = 4
 """Fisher's z has variance 1 / (n - 3): below four pairs there is no interval."""
 COLUMNS = [
     *SERIES, "with", "with_unit", "coefficient", "n", "n_missing", "estimate", "ci_low", "ci_high", "p_value", "p_holm",
-    "status", "phase_rule", "readings_rule", "definition", "source",
+    "family", "status", "phase_rule", "readings_rule", "definition", "source",
 ]  # fmt: skip
 
 
@@ -111,12 +112,15 @@ def association_table(
     *,
     phase_rule: str,
     rule: str,
+    families: Sequence[str] = ("measure", "coefficient"),
     confidence: float = 0.95,
 ) -> pd.DataFrame:
     """Every quantity of `chosen` against each column of `numbers` and each quantity of `headline`.
 
     Of quantities that depend on a planned device only those of the same plan, variant and method go together; variants
     over the phases of a case are left out, since `chosen` holds the phase that counts.
+
+    families : rows that share these columns are one family of tests for Holm's adjustment; empty = all rows.
 
     chosen, headline : frames of `one_value_a_case`; numbers : numeric columns of the case table, indexed by case_id.
     """
@@ -156,10 +160,12 @@ def association_table(
                 )
     frame = pd.DataFrame(rows, columns=COLUMNS)
     frame["phase_rule"], frame["readings_rule"] = phase_rule, rule
-    frame["p_holm"] = np.nan
-    for coefficient in SOURCES:
-        own_rows = frame["coefficient"] == coefficient
-        frame.loc[own_rows, "p_holm"] = holm(frame.loc[own_rows, "p_value"].to_numpy(np.float64))
+    frame["p_holm"], frame["family"] = np.nan, ""
+    names = frame[list(families)].agg(" / ".join, axis=1) if families and len(frame) else "all"
+    for name, members in frame.assign(family=names).groupby("family", sort=True):
+        p = members["p_value"].to_numpy(np.float64)
+        frame.loc[members.index, "p_holm"] = holm(p)
+        frame.loc[members.index, "family"] = f"{name}: {int(np.isfinite(p).sum())} tests"
     order = ["measure", "variant", "method", "plan_id", "with", "coefficient"]
     return frame.sort_values(order, kind="stable").reset_index(drop=True)
 

@@ -84,9 +84,9 @@ def baseline_table(
         if kind == "number":
             value = pd.to_numeric(text.where(text != "", None), errors="coerce").to_numpy(np.float64)
             value = np.where(np.isfinite(value), value, np.nan)
-            rows += _number_rows(column, value, group, names)
+            rows += _number_rows(column, value, group, names, settings.fewest_values)
         else:
-            rows += _category_rows(column, text.to_numpy(dtype=object), group, names, settings.confidence)
+            rows += _category_rows(column, text.to_numpy(dtype=object), group, names, settings)
     frame = pd.DataFrame(rows, columns=COLUMNS)
     tested = frame["test"].notna()
     frame["p_holm"] = np.nan
@@ -98,7 +98,9 @@ def baseline_table(
     return frame
 
 
-def _number_rows(column: str, value: np.ndarray, group: np.ndarray, names: list[str]) -> list[dict[str, Any]]:
+def _number_rows(
+    column: str, value: np.ndarray, group: np.ndarray, names: list[str], fewest: int
+) -> list[dict[str, Any]]:
     parts = {name: value[(group == name) & np.isfinite(value)] for name in names}
     rows = []
     for name in [ALL_GROUPS, *names] if len(names) > 1 else [ALL_GROUPS]:
@@ -113,7 +115,8 @@ def _number_rows(column: str, value: np.ndarray, group: np.ndarray, names: list[
             | {"definition": NUMBER_TEXT, "source": COMMON_SOURCE}
         )
     if len(names) > 1:
-        found = _largest({(a, b): comparisons.smd_means(parts[a], parts[b]) for a, b in combinations(names, 2)})
+        pairs = {(a, b): comparisons.smd_means(parts[a], parts[b]) for a, b in combinations(names, 2)}
+        found = _largest(pairs, {name: len(part) for name, part in parts.items()}, fewest)
         filled = [p for p in parts.values() if len(p)]
         two = len(names) == 2
         test = comparisons.mann_whitney(*parts.values()) if two else comparisons.kruskal_wallis(filled)
@@ -122,7 +125,7 @@ def _number_rows(column: str, value: np.ndarray, group: np.ndarray, names: list[
 
 
 def _category_rows(
-    column: str, text: np.ndarray, group: np.ndarray, names: list[str], confidence: float
+    column: str, text: np.ndarray, group: np.ndarray, names: list[str], settings: StatisticsSettings
 ) -> list[dict[str, Any]]:
     levels = sorted(set(text) - {""})
     table = np.array([[int(((text == v) & (group == g)).sum()) for g in names] for v in levels]).reshape(-1, len(names))
@@ -131,7 +134,7 @@ def _category_rows(
         for name in [ALL_GROUPS, *names] if len(names) > 1 else [ALL_GROUPS]:
             mine = np.ones(len(group), bool) if name == ALL_GROUPS else group == name
             n = int((mine & (text != "")).sum())
-            found = share(int((mine & (text == level)).sum()), n, confidence=confidence)
+            found = share(int((mine & (text == level)).sum()), n, confidence=settings.confidence)
             row = {"column": column, "kind": "category", "level": level, "group": name, "n": n}
             row |= {"n_missing": int(mine.sum()) - n, "count": found.x, "share": found.estimate}
             row |= {"ci_low": found.ci_low, "ci_high": found.ci_high, "status": found.status}
@@ -141,23 +144,27 @@ def _category_rows(
                     (names[a], names[b]): comparisons.smd_shares(table[:, a], table[:, b])
                     for a, b in combinations(range(len(names)), 2)
                 }
-                row |= _comparison(_largest(pairs), comparisons.category_test(table))
+                sizes = dict(zip(names, table.sum(axis=0).tolist(), strict=True))
+                row |= _comparison(_largest(pairs, sizes, settings.fewest_values), comparisons.category_test(table))
             rows.append(row)
     return rows
 
 
-def _largest(found: dict[tuple[str, str], float]) -> tuple[str, float]:
-    """The pair of groups with the largest standardised difference by size; NaN where none is defined."""
+def _largest(found: dict[tuple[str, str], float], sizes: dict[str, int], fewest: int) -> tuple[str, float, str]:
+    """The pair of groups of `fewest` values or more with the largest standardised difference by size, and status."""
     known = {pair: value for pair, value in found.items() if np.isfinite(value)}
     if not known:
-        return "", float("nan")
-    pair = max(known, key=lambda p: abs(known[p]))
-    return f"{pair[0]} - {pair[1]}", known[pair]
+        return "", float("nan"), "no_difference_defined"
+    large = {pair: value for pair, value in known.items() if min(sizes[name] for name in pair) >= fewest}
+    if not large:
+        return "", float("nan"), "few_cases"
+    pair = max(large, key=lambda p: abs(large[p]))
+    return f"{pair[0]} - {pair[1]}", large[pair], "ok"
 
 
-def _comparison(found: tuple[str, float], test: comparisons.TestResult) -> dict[str, Any]:
+def _comparison(found: tuple[str, float, str], test: comparisons.TestResult) -> dict[str, Any]:
     kind = next((k for k in SOURCES if test.test.startswith(k)), "")
-    status = test.status if test.status != "ok" else "ok" if np.isfinite(found[1]) else "no_difference_defined"
+    status = test.status if test.status != "ok" else found[2]
     return {
         "standardised_difference": found[1],
         "difference_between": found[0],

@@ -26,10 +26,11 @@ FIGURES = (
 )  # fmt: skip
 
 
-def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95) -> pd.DataFrame:
+def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95, fewest: int = 2) -> pd.DataFrame:
     """n, n_missing, mean, sd, ci_low, ci_high (of the mean), median, q1, q3, minimum, maximum by `keys`; status.
 
-    values : one row a case and key with a column `value`; NaN counts as missing. sd and interval need two values.
+    values : one row a case and key with a column `value`; NaN counts as missing. sd needs two values, the interval
+    `fewest` (else status few_cases).
     """
     import pandas as pd
     from scipy.special import stdtrit  # the quantile of Student's t; scipy.stats takes seconds to import
@@ -66,7 +67,8 @@ def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95) -
         sd = np.full(len(size), np.nan)
         sd[several] = np.sqrt(squares[several] / (size[several] - 1))
         half = np.full(len(size), np.nan)
-        half[several] = stdtrit(size[several] - 1, (1 + confidence) / 2) * sd[several] / np.sqrt(size[several])
+        enough = size >= max(fewest, 2)
+        half[enough] = stdtrit(size[enough] - 1, (1 + confidence) / 2) * sd[enough] / np.sqrt(size[enough])
         figures["sd"][there] = sd
         figures["ci_low"][there], figures["ci_high"][there] = centre + shift - half, centre + shift + half
         figures["q1"][there], figures["median"][there], figures["q3"][there] = quantiles.T
@@ -74,7 +76,7 @@ def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95) -
     out["n"], out["n_missing"] = n, np.bincount(code[~good], minlength=number)
     for name, column in figures.items():
         out[name] = column
-    out["status"] = np.select([n == 0, n == 1], ["no_usable_value", "one_case"], "ok")
+    out["status"] = np.select([n == 0, n == 1, n < fewest], ["no_usable_value", "one_case", "few_cases"], "ok")
     return out
 
 
@@ -103,7 +105,7 @@ def cohort_summary(
     by_phase = values[values["phase_pct"].notna()]
     pieces = []
     for name, frame in ((EACH_PHASE, by_phase), (settings.phase_rule, chosen.assign(phase_pct=np.nan))):
-        rows = summarise(_with_groups(frame, groups), keys, settings.confidence)
+        rows = summarise(_with_groups(frame, groups), keys, settings.confidence, settings.fewest_values)
         pieces.append(rows.assign(phase_rule=name))
     out = pd.concat(pieces, ignore_index=True)
     sizes = groups.value_counts().to_dict() | {ALL_GROUPS: len(groups)}

@@ -13,6 +13,7 @@ ReaderRule = Literal["mean_over_readers", "median_over_readers", "reference_read
 ReadRule = Literal["first_read", "mean_of_reads"]
 PhaseRule = Literal["end_systole", "mean_over_phases", "min_over_phases"]
 Risk = Literal["low", "high"]
+FamilyColumn = Literal["measure", "variant", "method", "plan_id", "with", "coefficient"]
 
 
 PRIMARY_MEASURES = (
@@ -132,6 +133,11 @@ class StatisticsSettings(_Closed):
         json_schema_extra=_unit("name"),
     )
     outcomes: tuple[Outcome, ...] = Field((), description="Yes/no outcome columns.", json_schema_extra=_unit("list"))
+    outcome_columns: tuple[str, ...] = Field(
+        (),
+        description="Further columns of cases.csv known only after treatment: no part of baseline or associations.",
+        json_schema_extra=_unit("name"),
+    )
     association_columns: tuple[str, ...] | None = Field(
         None,
         description="Numeric columns of cases.csv held against the measures; empty = every numeric column.",
@@ -159,12 +165,40 @@ class StatisticsSettings(_Closed):
         description="Ridge penalty of the logistic model on standardised predictors.",
         json_schema_extra=_unit("1"),
     )
-    few_events: int = Field(
+    fewest_events: int = Field(
         10,
+        ge=2,
+        le=1000,
+        description="With fewer events or non-events area, curve, Youden point, model and decision curve are withheld;"
+        " 10 an estimated slope: Peduzzi 1996.",
+        json_schema_extra=_unit("1"),
+    )
+    few_events: int = Field(
+        20,
         ge=1,
         le=1000,
-        description="Fewer events or non-events than this raise a warning; 10 an estimated slope: Peduzzi 1996.",
+        description="Fewer events or non-events than this raise a warning; common practice, no source.",
         json_schema_extra=_unit("1"),
+    )
+    fewest_values: int = Field(
+        5,
+        ge=2,
+        le=100,
+        description="With fewer cases in a group means have no interval and groups no standardised difference; common"
+        " practice, no source.",
+        json_schema_extra=_unit("1"),
+    )
+    association_families: tuple[FamilyColumn, ...] = Field(
+        ("measure", "coefficient"),
+        description="Rows of associations that share these columns are one family of tests for Holm's adjustment;"
+        " empty = all rows are one.",
+        json_schema_extra=_unit("name"),
+    )
+    area_families: tuple[Literal["outcome", "measure"], ...] = Field(
+        ("outcome",),
+        description="Differences of areas under the curve that share these columns are one family for Holm's"
+        " adjustment; empty = all are one.",
+        json_schema_extra=_unit("name"),
     )
     confidence: float = Field(
         0.95, ge=0.5, le=0.999, description="Confidence of the intervals.", json_schema_extra=_unit("1")

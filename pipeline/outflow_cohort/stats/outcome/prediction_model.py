@@ -133,7 +133,9 @@ def net_benefit(probability: np.ndarray, event: np.ndarray, thresholds: Sequence
 
 @dataclass(frozen=True)
 class Optimism:
-    """Mean over draws of (figure in the draw - figure of the draw's model in all cases); number of draws used."""
+    """Mean over draws of (figure in the draw - figure of the draw's model in all cases) of area and Brier score; median
+    calibration slope of the draws' models in all cases (a mean would follow single draws with next to no slope); number
+    of draws used."""
 
     area: float
     slope: float
@@ -154,12 +156,13 @@ def model_optimism(predictors: np.ndarray, event: np.ndarray, penalty: float, n_
         if fit.status != "ok":
             continue
         inside, outside = fit.probability(x[rows]), fit.probability(x)
-        a, b = calibration(inside, y[rows]), calibration(outside, y)
+        b = calibration(outside, y)
+        brier = float(((inside - y[rows]) ** 2).mean()) - b.brier
         areas = roc_area(inside, y[rows], "high").area - roc_area(outside, y, "high").area
-        found.append((areas, a.slope - b.slope, a.brier - b.brier))
+        found.append((areas, b.slope, brier))
     if not found:
         return Optimism(float("nan"), float("nan"), float("nan"), 0)
     table = np.array(found)
     slopes = table[:, 1][np.isfinite(table[:, 1])]
-    slope = float(slopes.mean()) if len(slopes) else float("nan")
+    slope = float(np.median(slopes)) if len(slopes) else float("nan")
     return Optimism(float(table[:, 0].mean()), slope, float(table[:, 2].mean()), len(found))
