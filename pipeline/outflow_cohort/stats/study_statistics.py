@@ -135,6 +135,7 @@ def _reader_tables(
         tables |= _sizes(readings, groups_of(cases, settings.group_column), study, settings)
         del readings
         tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
+        tables["mixed_models"] = mixed_models(files, cases, settings)
         tables["reader_drift"] = drift(files, points, settings, scheduler)
         tables["grras"] = grras_checklist(files.reads(), whole, facts=settings.grras_facts)
     return tables
@@ -243,6 +244,20 @@ def _drift_of(
     frame = files.readings(*quantity)
     told = pd.read_parquet(order) if len(frame) else frame
     return drift_table(frame, told, confidence=settings.confidence)
+
+
+def mixed_models(files: MeasureFiles, cases: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:
+    """The mixed models that the settings ask for; no rows where they ask for none."""
+    import pandas as pd
+
+    from outflow_cohort.stats.cohort.mixed_models import COLUMNS, mixed_model_table
+
+    found = [
+        mixed_model_table(files.readings(model.measure, model.variant or None), cases, model, settings)
+        for model in settings.mixed_models
+    ]
+    filled = [frame for frame in found if len(frame)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COLUMNS)
 
 
 def several_methods(values: pd.DataFrame) -> list[str]:

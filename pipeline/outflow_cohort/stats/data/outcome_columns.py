@@ -40,19 +40,31 @@ def outcome_mistakes(cases: pd.DataFrame, settings: StatisticsSettings) -> list[
         mistake = _mistake(cases, outcome)
         if mistake is not None:
             found.append(mistake)
+    for setting, column in _named_columns(settings):
+        if column not in cases:
+            found.append(_absent(cases, column, setting))
     return found
+
+
+def _named_columns(settings: StatisticsSettings) -> list[tuple[str, str]]:
+    """(setting, column) of further columns of the case table that the settings name."""
+    return [("mixed_models", name) for model in settings.mixed_models for name in model.covariates]
+
+
+def _absent(cases: pd.DataFrame, column: str, setting: str) -> OutcomeMistake:
+    others = [str(c) for c in cases.columns if c not in ("row", "file")]
+    return OutcomeMistake(
+        column,
+        f"no such column (columns: {', '.join(others)})",
+        f"the column that statistics.{setting} names",
+        f"Add the column to cases.csv, or correct statistics.{setting}.",
+    )
 
 
 def _mistake(cases: pd.DataFrame, outcome: Outcome) -> OutcomeMistake | None:
     needed = f'"{outcome.event}" for an event, "{outcome.no_event}" for none, or an empty cell'
     if outcome.column not in cases:
-        others = [str(c) for c in cases.columns if c not in ("row", "file")]
-        return OutcomeMistake(
-            outcome.column,
-            f"no such column (columns: {', '.join(others)})",
-            "the column that statistics.outcomes names",
-            "Add the column to cases.csv, or correct statistics.outcomes.",
-        )
+        return _absent(cases, outcome.column, "outcomes")
     texts = cell_texts(cases[outcome.column])
     stated = {plain_text(t) for t in (outcome.event, outcome.no_event, *outcome.missing)} | {""}
     unknown = sorted(set(texts) - stated)

@@ -88,6 +88,19 @@ class Predictor(_Closed):
     )
 
 
+class MixedModel(_Closed):
+    """A measure by group and phase, all readings used: case and reader random."""
+
+    measure: str = Field(min_length=1, description="Measure.", json_schema_extra=_unit("name"))
+    variant: str = Field("", description="Variant; empty = every variant.", json_schema_extra=_unit("name"))
+    method: str = Field("", description="Method; empty = every method.", json_schema_extra=_unit("name"))
+    plan_id: str = Field("", description="Plan; empty = every plan.", json_schema_extra=_unit("name"))
+    by_phase: bool = Field(True, description="Group x phase instead of group alone.", json_schema_extra=_unit("switch"))
+    covariates: tuple[str, ...] = Field(
+        (), description="Columns of cases.csv added to the model, as site.", json_schema_extra=_unit("name")
+    )
+
+
 class StatisticsSettings(_Closed):
     """Choices of the cohort statistics and of the agreement between readers."""
 
@@ -151,6 +164,9 @@ class StatisticsSettings(_Closed):
         ),
         description="Measures held against the outcomes, with the direction of risk.",
         json_schema_extra=_unit("list"),
+    )
+    mixed_models: tuple[MixedModel, ...] = Field(
+        (), description="Mixed models of measures by group and phase.", json_schema_extra=_unit("list")
     )
     given_sensitivities: tuple[Annotated[float, Field(gt=0, lt=1)], ...] = Field(
         (), description="Sensitivities at which the specificity is given too.", json_schema_extra=_unit("1")
