@@ -7,14 +7,18 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from outflow_cohort.report.charts_implants import read_implants
 from outflow_cohort.report.headline import headline_plan, headline_section
 from outflow_cohort.report.pictures import PictureFrame, read_pictures, reference_drawings
 from outflow_cohort.report.settings import ReportSettings
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,7 @@ class CaseData:
     series_quality: tuple[Mapping[str, Any], ...]
     drawings: tuple[Mapping[str, Any], ...]
     pictures: tuple[tuple[PictureFrame, NDArray[np.uint8]], ...]
+    implants: pd.DataFrame
     settings: ReportSettings
 
     @property
@@ -255,5 +260,6 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         series_quality=tuple(aside.get("series_quality") or []),
         drawings=tuple(_json(measured / "drawing.json", [])),
         pictures=pictures,
+        implants=read_implants(measured / "implants.parquet"),
         settings=settings,
     )

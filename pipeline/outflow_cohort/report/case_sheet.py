@@ -10,6 +10,7 @@ from outflow_cohort.report import case_tables as tables
 from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report import plates
 from outflow_cohort.report.case_data import CaseData, Value
+from outflow_cohort.report.charts_implants import MAPS_NOTE, implant_maps
 from outflow_cohort.report.headline import PLAN_RULE
 from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, render
@@ -67,6 +68,8 @@ def case_sheet(data: CaseData) -> str:
         cutoffs=tables.cutoff_table(data),
         cycle=charts.cycle_figures(data),
         cycle_note=charts.CYCLE_NOTE,
+        implants=implant_maps(data),
+        implants_note=MAPS_NOTE,
         views=charts.view_figure(data, phase),
         sizing=tables.sizing_table(data, phase),
         wants=want_remarks(data.values),

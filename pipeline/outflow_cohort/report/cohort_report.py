@@ -19,6 +19,7 @@ from outflow_cohort.report import outcome_tables
 from outflow_cohort.report import statistic_tables as printed
 from outflow_cohort.report.case_sheet import Headline
 from outflow_cohort.report.charts_cohort import frame_table
+from outflow_cohort.report.charts_implants import choice_table, share_figures, sides_table
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.landmarks_figure import landmark_figures
 from outflow_cohort.report.mean_anatomy import mean_anatomy
@@ -30,7 +31,8 @@ from outflow_cohort.report.wording import CAUTIONS, measure_title, method_text, 
 CONTENTS = (
     ("flow", "Flow"), ("cases", "Cases"), ("baseline", "Baseline"), ("distributions", "Measures by group"),
     ("phases", "Over the cardiac cycle"), ("agreement", "Agreement of readers"), ("sizes", "Agreement on size"),
-    ("cutoffs", "Cut-offs and endpoints"), ("quality", "Image quality"), ("privacy", "Privacy"),
+    ("cutoffs", "Cut-offs and endpoints"), ("implants", "Any depth, any size"), ("quality", "Image quality"),
+    ("privacy", "Privacy"),
     ("recovered", "Measured minus true"), ("aside", "Set aside, and why"), ("methods", "Methods"),
     ("checklist", "Reporting checklist"), ("provenance", "Provenance"), ("cautions", "Cautions"),
 )  # fmt: skip
@@ -104,12 +106,13 @@ def cohort_report(cohort: Cohort) -> Page:
     sizes = outcome.size_figures(cohort)
     cutoff_figures = outcome.cutoff_figures(cohort)
     decision = outcome.decision_figures(cohort)
+    implants = share_figures(cohort)
     outcomes = [*outcome.endpoint_figures(cohort), *outcome.dose_figures(cohort), *decision]
     quality = _all(charts.quality_figure(cohort.series, c) for c in charts.QUALITY_FIELDS)
     recovered_figures, recovered_tables = outcome.recovered(cohort)
     drawn = [
         flow, *distributions, *phases, *forest, *bland_altman, *bias, *drift, *landmarks, *planes, *methods,
-        *method_bias, *sizes, *cutoff_figures, *outcomes, *quality, *recovered_figures,
+        *method_bias, *sizes, *cutoff_figures, *implants, *outcomes, *quality, *recovered_figures,
     ]  # fmt: skip
     figures = _named_apart(drawn)
     shown = {
@@ -117,7 +120,9 @@ def cohort_report(cohort: Cohort) -> Page:
     }
     paragraphs, references = methods_text(cohort)
     study = cohort.study
-    contents = [c for c in CONTENTS if c[0] != "recovered" or recovered_figures or recovered_tables]
+    absent = {"recovered"} if not (recovered_figures or recovered_tables) else set()
+    absent |= set() if implants else {"implants"}
+    contents = [c for c in CONTENTS if c[0] not in absent]
     html = render(
         "index.html",
         study_id=study.get("study_id", "study"),
@@ -153,6 +158,8 @@ def cohort_report(cohort: Cohort) -> Page:
         size_matrix=[shown[id(f)] for f in sizes],
         sizes=_shown([outcome_tables.size_share_table(cohort), outcome_tables.size_statistics(cohort)], most),
         cutoff_figures=[shown[id(f)] for f in cutoff_figures],
+        implants=[shown[id(f)] for f in implants],
+        implant_tables=_shown([choice_table(cohort), sides_table(cohort)], most),
         outcome_figures=[shown[id(f)] for f in outcomes],
         no_decision="" if decision else outcome.NO_DECISION,
         cutoffs=_shown([printed.cutoff_basis(cohort), printed.cutoff_overview(cohort)], 2 * most),
