@@ -17,7 +17,7 @@ from scipy.spatial.transform import Rotation
 from outflow_geometry.base.frames import Volume, unit
 from outflow_geometry.base.inputs import Device, Plan
 from outflow_geometry.image.levels import BloodLevel
-from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.image.lumen import OUTFLOW, Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath, path_through
 from outflow_geometry.outflow.solids import Solid, build_solid
@@ -197,7 +197,8 @@ def lumen_of(image: Volume, blood: float, muscle: float, noise: float) -> Lumen:
     field = np.clip(image.values.astype(np.float32) - level, -1.5 * contrast, contrast)
     volume = Volume(field, image.origin, image.direction, image.spacing)
     found = BloodLevel(blood, muscle, level, noise, contrast / max(noise, 1.0), "samples", "ok")
-    return Lumen(volume, found, "ok", volume, volume, 2.0)
+    territory = replace(volume, values=np.full(field.shape, OUTFLOW, dtype=np.int8))
+    return Lumen(volume, found, "ok", territory, volume, 2.0)
 
 
 def coverage(value, step):

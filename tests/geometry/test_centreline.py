@@ -1,31 +1,163 @@
-"""The automatic path: centred, smooth, arriving along the aortic normal, the same from perturbed starts."""
+"""The automatic path: closed forms of potential flow, a channel that closes, devices that go deeper, no reader's path."""
 
 from __future__ import annotations
 
+import dataclasses
+from itertools import pairwise
+
 import numpy as np
 import pytest
+from channels import Channel, lumen_of
 from thin_walls import Heart, thin_walled
 
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray, Volume, unit
+from outflow_geometry.base.inputs import Definitions, Device, Plan, ReadingInput
 from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
-from outflow_geometry.landmarks.anatomy import Anatomy
-from outflow_geometry.outflow.centreline import automatic_path
-from outflow_geometry.outflow.solids import Solid
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
+from outflow_geometry.measures.reading import measure_reading
+from outflow_geometry.outflow.centreline import LENGTHENED, NARROWED, automatic_path, path_body
+from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
+from outflow_geometry.outflow.residual import smallest_section
+from outflow_geometry.outflow.solids import Solid, build_solid
 
-AGREEMENT = 0.5
-"""mm; restarts must agree to this."""
+
+def drawn_lumen(inside, low: FloatArray, high: FloatArray, spacing: float = 0.6) -> Lumen:
+    """Lumen of a closed form: `inside` gives the depth into blood, mm, at points (..., 3)."""
+    shape = np.ceil((high - low) / spacing).astype(int) + 1
+    index = np.moveaxis(np.indices(tuple(shape[::-1])), 0, -1)
+    grid = Volume(np.zeros(tuple(shape[::-1]), np.float32), low, np.eye(3), np.full(3, spacing))
+    values = np.clip(inside(grid.to_points(index)) / spacing + 0.5, 0.0, 1.0)
+    image = Volume((100.0 + 300.0 * values).astype(np.float32), low, np.eye(3), np.full(3, spacing))
+    return lumen_of(image, 400.0, 100.0, 1.0)
 
 
-def device(anatomy: Anatomy, depth: float = 18.0, radius: float = 13.0) -> Solid:
-    normal = anatomy.ring_plane.normal
-    return Solid(
-        anatomy.ring_center - 4.0 * normal,
-        normal,
-        np.array([0.0, depth + 4.0]),
-        np.full(2, 2.0 * radius),
-        0.0,
-        depth + 4.0,
+def straight_anatomy() -> Anatomy:
+    """Coplanar valves, the outflow tract straight beside the ring: aortic centre at (20, 0, -8), axis +z."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
+    marks = {
+        "mitral_ring": np.stack([11.0 * np.cos(turn), 11.0 * np.sin(turn), 0.0 * turn], axis=1),
+        "lv_apex": np.array([[0.0, 0.0, -60.0]]),
+    }
+    for name, angle in (("right", 0.2), ("left", 0.2 - 2.1), ("non", 0.2 + 2.1)):
+        marks[f"aortic_hinge_{name}"] = np.array([[20.0 + 8.0 * np.cos(angle), 8.0 * np.sin(angle), -8.0]])
+    # the centre of the hinges is their centroid: bring it onto the tract's axis
+    center = np.mean([marks[f"aortic_hinge_{n}"][0] for n in ("right", "left", "non")], axis=0)
+    for name in ("right", "left", "non"):
+        marks[f"aortic_hinge_{name}"] += np.array([20.0, 0.0, -8.0]) - center
+    return build_anatomy(marks)
+
+
+STRAIGHT_BOX = np.array([5.0, -14.0, -60.0]), np.array([34.0, 14.0, 16.0])
+
+
+def test_path_of_a_straight_tube_is_its_axis():
+    anatomy = straight_anatomy()
+    lumen = drawn_lumen(lambda p: 8.0 - np.hypot(p[..., 0] - 20.0, p[..., 1]), *STRAIGHT_BOX)
+    path = automatic_path(lumen, anatomy)
+    assert path.method == "automatic_path"
+    stations = np.arange(-30.0, 0.1, 1.0)
+    points, tangents = path.at(stations)
+    assert np.hypot(points[:, 0] - 20.0, points[:, 1]).max() < 0.02
+    assert points[:, 2] == pytest.approx(stations - 8.0, abs=0.02)
+    assert tangents[:, 2].min() > 0.99999
+
+
+def test_planes_cross_a_straight_channel_beside_an_off_centre_device_at_right_angles():
+    """A device parallel to the tube leaves a channel of one cross-section: the flow in it is straight."""
+    anatomy = straight_anatomy()
+    lumen = drawn_lumen(lambda p: 8.0 - np.hypot(p[..., 0] - 20.0, p[..., 1]), *STRAIGHT_BOX)
+    plan = Plan("p", Device("d", 36.0, 26.0), 16.0)
+    solid = build_solid("full_frame", plan, None, anatomy)
+    path = automatic_path(lumen, anatomy, solid)
+    points, tangents = path.at(np.array([-7.0, -5.0, -3.0, -1.0]))
+    assert np.degrees(np.arccos(tangents[:, 2])).max() < 1.0
+    # between the path's body (radius 18 - 1.5) and the far wall
+    assert (points[:, 0] > 20.0).all()
+    assert (points[:, 0] < 28.0).all()
+    found = smallest_section(lumen, path, anatomy, solid)
+    # circle of 8 less the lens of both circles, centres 20 apart (Weisstein, Circle-Circle Intersection, eq. 14)
+    d, r, big = 20.0, 8.0, 18.0
+    lens = r * r * np.arccos((d * d + r * r - big * big) / (2 * d * r))
+    lens += big * big * np.arccos((d * d + big * big - r * r) / (2 * d * big))
+    lens -= 0.5 * np.sqrt((-d + r + big) * (d + r - big) * (d - r + big) * (d + r + big))
+    assert found.area == pytest.approx(np.pi * r * r - lens, rel=0.02)
+
+
+def test_path_of_a_bent_tube_keeps_to_the_closed_form():
+    """Potential flow in a torus runs as 1 / r, and its level sets are the meridian planes. The mean radius weighted
+    by the square of the gradient is that of 1 / r over a disc: (R + sqrt(R^2 - rho^2)) / 2."""
+    big, rho = 34.0, 8.0
+    channel = Channel(
+        angle=40.0,
+        radius_across=rho,
+        radius_toward=rho,
+        bend=1.0 / big,
+        center_x=42.0,
+        center_z=-14.0,
+        ventricle=False,
+        turn=(0.0, 0.0, 0.0),
     )
+    anatomy = channel.anatomy()
+    center = np.array([42.0, 0.0, -14.0]) + big * np.array([channel.axis[2], 0.0, -channel.axis[0]])
+    shift = channel.pose(np.zeros(3))
+
+    def inside(p: FloatArray) -> FloatArray:
+        q = p - shift - center
+        return rho - np.hypot(np.hypot(q[..., 0], q[..., 2]) - big, q[..., 1])
+
+    ends = channel.pose(channel.path_points(np.array([-50.0, -35.0, -18.0, 0.0, 13.0])))
+    lumen = drawn_lumen(inside, ends.min(axis=0) - 10.0, ends.max(axis=0) + 10.0)
+    path = automatic_path(lumen, anatomy)
+    points, tangents = path.at(np.arange(-24.0, -5.0, 2.0))  # nearer the outlet its plane turns the flow
+    relative = points - shift - center
+    radius = np.hypot(relative[:, 0], relative[:, 2])
+    expected = 0.5 * (big + np.sqrt(big**2 - rho**2))
+    # smoothing over 1.5 mm (standard deviation s) takes s^2 / (2 R) off the radius
+    assert radius == pytest.approx(np.full(len(radius), expected - 1.5**2 / (2.0 * big)), abs=0.08)
+    off_meridian = np.vecdot(tangents, unit(relative * [1.0, 0.0, 1.0]))
+    assert np.degrees(np.arcsin(np.abs(off_meridian))).max() < 1.0
+
+
+def test_body_is_narrower_and_longer_than_the_device():
+    anatomy = straight_anatomy()
+    solid = build_solid(
+        "full_frame",
+        Plan("p", Device("d", 28.0, 20.0, profile=((0.0, 30.0), (20.0, 26.0))), 14.0, tilt_ap=10.0),
+        None,
+        anatomy,
+    )
+    body = path_body(solid, anatomy)
+    along = np.array([0.0, 10.0, 20.0])
+    assert body.radius(along) == pytest.approx(solid.radius(along) - NARROWED)
+    assert body.radius(25.0) == pytest.approx(13.0 - NARROWED)
+    ring_station = 20.0 - 14.0
+    assert body.solid_to == pytest.approx(ring_station + LENGTHENED, abs=0.2)
+    deep = build_solid("full_frame", Plan("p", Device("d", 28.0, 40.0), 30.0), None, anatomy)
+    assert path_body(deep, anatomy).solid_to == pytest.approx(deep.solid_to, abs=0.01)
+
+
+def test_partial_walls_keep_a_channel_of_one_millimetre_open():
+    """Flow between plates 1 mm apart, oblique to the grid: as much as through the same gap of the closed form."""
+    anatomy = straight_anatomy()
+    tilt = np.radians(7.0)
+
+    def slit(p: FloatArray) -> FloatArray:
+        away = np.abs((p[..., 0] - 20.0) * np.cos(tilt) + (p[..., 2] + 10.0) * np.sin(tilt)) - 0.5
+        return np.minimum(-away, 10.0 - np.abs(p[..., 1]))
+
+    lumen = drawn_lumen(slit, *STRAIGHT_BOX, spacing=0.5)
+    flow = solved_flow(FlowGround.of(lumen, anatomy), anatomy, None)
+    first, second, ground = flow.ground.first, flow.ground.second, flow.ground
+    across = (ground.points[first, 2] < -10.0) & (ground.points[second, 2] >= -10.0)
+    through = np.nansum(flow.openness[across] * np.abs(flow.potential[first] - flow.potential[second])[across])
+    height = ground.points[:, 2]
+    near = (np.abs(ground.points[:, 0] - 20.0) < 6.0) & np.isfinite(flow.potential)
+    slope = np.polyfit(
+        height[near & (np.abs(height + 10.0) < 8.0)], flow.potential[near & (np.abs(height + 10.0) < 8.0)], 1
+    )[0]
+    # flow = slope along the slit x its area (1 mm x 20 mm)
+    assert through == pytest.approx(-slope * 20.0 * np.cos(tilt), rel=0.2)
 
 
 @pytest.fixture(scope="module")
@@ -35,46 +167,41 @@ def reading() -> tuple[Heart, Anatomy, Lumen]:
     return heart, anatomy, outflow_lumen(PhaseImage(image), anatomy)
 
 
-@pytest.mark.parametrize("with_device", [False, True])
-def test_path_arrives_at_the_aortic_centre_along_its_normal(reading, with_device: bool) -> None:
+def device(anatomy: Anatomy, depth: float = 18.0, radius: float = 13.0) -> Solid:
+    normal = anatomy.ring_plane.normal
+    height = depth + 4.0
+    return Solid(
+        anatomy.ring_center - 4.0 * normal, normal, np.array([0.0, height]), np.full(2, 2.0 * radius), 0.0, height
+    )
+
+
+def test_smallest_section_never_grows_with_depth(reading) -> None:
     _, anatomy, lumen = reading
-    path = automatic_path(lumen, anatomy, device(anatomy) if with_device else None)
-    point, tangent = path.at(0.0)
-    assert path.method == "automatic_path"
-    assert np.linalg.norm(point - anatomy.aortic_center) < 1e-3
-    assert np.degrees(np.arccos(min(1.0, float(tangent @ anatomy.aortic_plane.normal)))) < 0.2
-    # smooth: no bend tighter than 5 mm
-    stations = np.arange(path.first + 1.0, 0.0, 0.5)
-    tangents = path.at(stations)[1]
-    bend = np.linalg.norm(np.diff(tangents, axis=0), axis=1) / 0.5
-    assert float(bend.max()) < 0.2
+    ground = FlowGround.of(lumen, anatomy)
+    areas = []
+    for depth in (10.0, 14.0, 18.0, 22.0, 26.0):
+        solid = device(anatomy, depth, 18.0)
+        areas.append(smallest_section(lumen, automatic_path(lumen, anatomy, solid, ground), anatomy, solid).area)
+    assert all(after <= 1.01 * before for before, after in pairwise(areas)), areas
+    assert areas[-1] < 0.95 * areas[0]
 
 
-def test_path_keeps_to_the_middle_of_the_outflow_tract(reading) -> None:
-    heart, anatomy, lumen = reading
-    path = automatic_path(lumen, anatomy)
-    points = heart.unpose(path.at(np.array([-12.0, -8.0, -4.0, 0.0]))[0])
-    # the axis of the closed form's tract is its centreline
-    axis = heart.aortic_center + np.outer((points - heart.aortic_center) @ heart.axis, heart.axis)
-    assert float(np.linalg.norm(points - axis, axis=1).max()) < 1.2
-    assert np.all(heart.lumen(heart.unpose(path.points[path.stations < 8.0])) < -3.0)
+def test_a_device_that_fills_the_lumen_leaves_no_channel(reading) -> None:
+    _, anatomy, lumen = reading
+    with pytest.raises(GeometryError) as refused:
+        automatic_path(lumen, anatomy, device(anatomy, 120.0, 90.0))
+    assert refused.value.code == "no_channel"
 
 
-def test_path_beside_a_device_runs_between_device_and_septum(reading) -> None:
-    heart, anatomy, lumen = reading
-    solid = device(anatomy)
-    path = automatic_path(lumen, anatomy, solid)
-    # it starts upstream of the device and never enters it
-    assert anatomy.ring_plane.height(path.points[0]) > anatomy.ring_plane.height(solid.outflow_end) + 2.0
-    assert not solid.contains(path.points).any()
-    narrow = path.at(np.array([-16.0, -14.0]))[0]
-    to_wall = -heart.lumen(heart.unpose(narrow))
-    relative = narrow - solid.axis_point
-    along = relative @ solid.axis
-    to_device = np.linalg.norm(relative - along[:, None] * solid.axis, axis=1) - 13.0
-    # between the two, if not in the middle: the path is stiff
-    share = to_device / (to_device + to_wall)
-    assert np.all((share > 0.2) & (share < 0.8)), share
+def test_a_lumen_that_ends_before_the_aorta_holds_no_channel() -> None:
+    anatomy = straight_anatomy()
+    low, high = STRAIGHT_BOX
+    closed = drawn_lumen(
+        lambda p: np.minimum(8.0 - np.hypot(p[..., 0] - 20.0, p[..., 1]), np.abs(p[..., 2] + 13.0) - 2.0), low, high
+    )
+    with pytest.raises(GeometryError) as refused:
+        automatic_path(closed, anatomy)
+    assert refused.value.code == "no_channel"
 
 
 @pytest.mark.parametrize("with_device", [False, True])
@@ -83,7 +210,7 @@ def test_ten_restarts_agree(reading, with_device: bool) -> None:
     heart, anatomy, lumen = reading
     _, image = thin_walled("open", 1.5)
     rng = np.random.default_rng(0)
-    stations = np.arange(-30.0, 0.1, 1.0)
+    stations = np.arange(-25.0, 0.1, 1.0)
     reference = automatic_path(lumen, anatomy, device(anatomy) if with_device else None).at(stations)[0]
     phase = PhaseImage(image)
     worst = []
@@ -98,11 +225,37 @@ def test_ten_restarts_agree(reading, with_device: bool) -> None:
         # stations count from each drawing's own annulus: the distance is that from the reference curve
         gaps = np.linalg.norm(again[:, None] - reference[None], axis=2)
         worst.append(float(gaps.min(axis=1).max()))
-    assert max(worst) < AGREEMENT
+    assert max(worst) < 0.7
 
 
-def test_a_device_that_fills_the_lumen_is_refused(reading) -> None:
-    _, anatomy, lumen = reading
-    with pytest.raises(GeometryError) as refused:
-        automatic_path(lumen, anatomy, device(anatomy, 120.0, 90.0))
-    assert refused.value.code == "no_residual_lumen"
+def test_automatic_path_does_not_know_the_reader_s_path() -> None:
+    """To the last digit: without a reader's path, and with one that runs askew."""
+    heart, image = thin_walled("closed", 1.5)
+    chosen = Definitions(solids=("full_frame",), draws=0)
+    plan = Plan("p", Device("d", 27.0, 22.0), 17.0)
+    askew = heart.landmarks()
+    askew["outflow_path"] = askew["outflow_path"] + np.linspace(4.0, -3.0, 5)[:, None] * [0.3, 0.8, 0.1]
+    found = []
+    for marks in (heart.landmarks(path=False), askew):
+        result = measure_reading(ReadingInput(marks, image, (plan,), definitions=chosen))
+        values = {(v.measure, v.variant): v.value for v in result.values if v.method == "automatic_path"}
+        curve = next(c for c in result.curves if c.method == "automatic_path")
+        found.append((values, curve.areas.tolist(), curve.stations.tolist()))
+    assert found[0][0][("neo_lvot_area", "full_frame")] is not None
+    assert found[0] == found[1]
+
+
+def test_solids_of_a_plan_share_the_path_around_the_whole_device(reading) -> None:
+    heart, _, _ = reading
+    plan = Plan("p", Device("d", 27.0, 22.0, 0.0, 8.0), 17.0)
+    result = measure_reading(
+        ReadingInput(
+            heart.landmarks(path=False),
+            thin_walled("open", 1.5)[1],
+            (plan,),
+            definitions=dataclasses.replace(Definitions(draws=0), solids=("full_frame", "skirt")),
+        )
+    )
+    curves = {c.variant: c for c in result.curves}
+    assert np.array_equal(curves["full_frame"].native_areas, curves["skirt"].native_areas)
+    assert (curves["full_frame"].areas <= curves["skirt"].areas + 1e-6).all()

@@ -133,10 +133,9 @@ def test_section_cut_off_by_the_image_says_so():
 
 def test_device_filling_the_tract_leaves_no_section():
     channel = dataclasses.replace(random_channel(11), device_diameter=52.0, noise=0.0)
-    found = measured(channel)
-    assert found.area == 0.0
-    assert found.status == "no_section"
-    assert found.residual_fraction == 0.0
+    with pytest.raises(GeometryError) as refused:
+        measured(channel)
+    assert refused.value.code == "no_section"
 
 
 def test_feret_diameters_of_ellipse_and_rectangle():

@@ -48,8 +48,9 @@ def test_scanned_planes_are_near_the_exact_ones(number: int, rule: str) -> None:
     met = np.isfinite(exact[:, 1])
     # linear interpolation on a grid of 0.6 mm: a percent of the area, and corners that lie between its lines are lost
     assert np.allclose(quick[:, 0], exact[:, 0], rtol=0.015, atol=1.5)
-    # near the device's rim the nearest point of its outline is found to half a step
-    assert np.allclose(quick[met, 1], exact[met, 1], atol=0.4)
+    # near the device's rim the nearest point of its outline is found to half a step; where the fan leaves the section
+    # (channel 1 beyond the device), its last ray meets the corner to the rays' spacing, 0.35 mm at 20 mm
+    assert np.allclose(quick[met, 1], exact[met, 1], atol=0.75 if number == 1 else 0.4)
     assert np.allclose(quick[:, 2:], exact[:, 2:], atol=0.6)
     assert np.allclose(fine, exact[:, 0], rtol=0.015, atol=1.5)
     assert np.allclose(bare, native, rtol=0.015)

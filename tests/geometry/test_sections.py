@@ -176,6 +176,24 @@ def test_sinuses_beyond_the_aortic_plane_do_not_count():
     assert counted_areas(stack, stack.native)[0] == pytest.approx(50.0 + 40.0)
 
 
+def test_the_part_at_the_path_always_counts():
+    """It or the nearest one, be it a sinus beyond the aortic plane or smaller than 5 mm2; the rest by the rules."""
+    beyond, sliver, lobe = shapely.box(-2, 1.5, 3, 8), shapely.box(-1, -1, 1, 1), shapely.box(10, -8, 15, 0)
+    far_sinus = shapely.box(-20, 1.5, -15, 8)
+    stack = made_stack(
+        [
+            shapely.union_all([beyond, lobe, far_sinus]),
+            shapely.union_all([sliver, lobe]),
+            shapely.box(-20, 1.5, -15, 8),
+            shapely.Polygon(),
+        ],
+        height=(0.0, 0.0, 1.0),
+    )
+    areas = counted_areas(stack, stack.native)
+    assert areas[:3] == pytest.approx([5 * 6.5 + 40.0, 4.0 + 40.0, 5 * 6.5])
+    assert np.isnan(areas[3])  # a plane without any part has no area, never 0
+
+
 def test_at_path_takes_the_part_of_the_path():
     first, second = shapely.box(-3, -3, 3, 3), shapely.box(5, -3, 15, 3)
     stack = made_stack([shapely.union_all([first, second]), shapely.union_all([second, shapely.box(-9, 0, -8, 10)])])

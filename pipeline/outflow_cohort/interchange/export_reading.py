@@ -139,7 +139,7 @@ def _shapes(
                 path = sections.path("automatic_path")
             else:
                 raise GeometryError("missing_outflow_path", "a case without plan needs outflow_path points")
-            depth = shapes.blood_depth(findings.lumen, anatomy, definitions.beyond_aortic_plane, path)
+            depth = shapes.blood_depth(findings.lumen(path.method), anatomy, definitions.beyond_aortic_plane, path)
         except GeometryError as error:
             raise ExportError(f"{error.code}: {error}") from error
         name = "no_plan" if plan is None else case_key(plan.plan_id)

@@ -192,7 +192,7 @@ def area_response(sections: PlanSections, solid: str, method: str) -> FloatArray
     """
     plane, anatomy, chosen = sections.section(solid, method).plane, sections.reading.anatomy, sections.definitions
     whole = planes_stack(
-        sections.reading.lumen,
+        sections.reading.lumen(method),
         np.zeros(1),
         plane.point[None],
         plane.normal[None],

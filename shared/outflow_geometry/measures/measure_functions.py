@@ -21,6 +21,12 @@ from outflow_geometry.landmarks.anatomy import Anatomy
 RING_TABLE_DIFFERENCE = 1.0
 """mm between a ring's inner diameter from the image and from the table, above which both need a look."""
 
+WHOLE_FRACTION = 0.995
+"""A residual fraction that tables of two decimals write as 1.00: the device takes nothing of the smallest section."""
+
+AT_THE_ENDS = ("smallest_at_annulus", "smallest_at_upstream_end")
+"""Statuses of a smallest section at either end of its range."""
+
 CHANCE_DECIMALS = 4
 """Of a chance: the tails of a normal distribution tell no more of a few hundred draws."""
 
@@ -163,7 +169,8 @@ def native_lvot_area(context: ReadingContext, variant: str, method: str) -> Valu
 
 def lvot_residual_fraction(context: ReadingContext, variant: str, method: str) -> Value:
     section = context.smallest(variant, method)
-    return section.residual_fraction, section.status
+    beside = section.residual_fraction >= WHOLE_FRACTION and section.status in ("ok", *AT_THE_ENDS)
+    return section.residual_fraction, "device_beside_section" if beside else section.status
 
 
 def neo_lvot_station(context: ReadingContext, variant: str, method: str) -> Value:

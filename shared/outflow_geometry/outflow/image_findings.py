@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from outflow_geometry.base.contours import Contour, closed_contour
 from outflow_geometry.base.errors import GeometryError, tried_once
 from outflow_geometry.base.findings import Value
@@ -16,10 +18,13 @@ from outflow_geometry.base.inputs import Prosthesis
 from outflow_geometry.image import septum
 from outflow_geometry.image.chambers import lv_volume
 from outflow_geometry.image.levels import BloodLevel, blood_level
-from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
+from outflow_geometry.image.lumen import OUTFLOW, Lumen, PhaseImage, outflow_lumen
 from outflow_geometry.image.ring_edges import RingEdges, ring_inner_diameter
-from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.outflow.edges import aortic_lumen_contour
+from outflow_geometry.outflow.outflow_path import OutflowPath
+
+PATH = "outflow_path"
 
 
 @dataclass(frozen=True)
@@ -49,13 +54,36 @@ class PhaseFindings:
 
     @property
     def lumen(self) -> Lumen:
-        """The outflow lumen; raises `missing_image`, `missing_lv_apex` and what the search for it raises."""
+        """The outflow lumen, found without the reader's outflow path; raises `missing_image`, `missing_lv_apex` and
+        what the search for it raises."""
         return tried_once(self._found, "lumen", self._lumen)
 
     def _lumen(self) -> Lumen:
         self.anatomy.require_orientation()
-        seeds = self.anatomy.structure("outflow_path") if self.anatomy.has("outflow_path") else None
-        return outflow_lumen(self.phase, self.anatomy, seeds, self.level)
+        marks = {name: points for name, points in self.anatomy.landmarks.items() if name != PATH}
+        return outflow_lumen(self.phase, build_anatomy(marks, checked=self.anatomy.checked), None, self.level)
+
+    @property
+    def lumen_at_path(self) -> Lumen:
+        """The outflow lumen that holds the reader's outflow path."""
+        return tried_once(
+            self._found,
+            "lumen_at_path",
+            lambda: outflow_lumen(self.phase, self.anatomy, self.anatomy.structure(PATH), self.level),
+        )
+
+    def lumen_holds(self, path: OutflowPath) -> bool:
+        """Whether `lumen` holds all blood through which the path runs on the outflow side."""
+        try:
+            lumen = self.lumen
+        except GeometryError:
+            return False
+        territory = lumen.territory
+        points, _ = path.at(np.arange(path.first, min(float(path.stations[-1]), 8.0), 0.5))
+        points = points[~self.anatomy.atrial_side(points) & territory.contains(points)]
+        voxels = tuple(np.round(territory.to_index(points)).astype(np.int64).T)
+        strange = (lumen.distance.values[voxels] > 0.0) & (territory.values[voxels] != OUTFLOW)
+        return not bool(strange.any())
 
     def aortic_contour(self) -> Contour:
         """The blood edge on the aortic plane."""

@@ -14,15 +14,23 @@ from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
-from outflow_geometry.outflow.bottleneck import bottleneck_area
+from outflow_geometry.outflow.bottleneck import bottleneck_area, turned_section
 from outflow_geometry.outflow.centreline import automatic_path
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
+from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, smallest_section
 from outflow_geometry.outflow.sections import AreaCurves, area_curves
 from outflow_geometry.outflow.solids import Solid, build_solid
 
 PATH_METHODS = ("reader_path", "automatic_path")
+
+PATHS_APART = 0.15
+"""Share of their mean by which the smallest sections along both paths differ before both say so (`paths_differ`)."""
+
+BOTTLENECK_SHARE = 0.6
+"""Share of the smallest section below which a bottleneck needs a look (`bottleneck_far_below`): common practice, no
+source."""
 
 
 @dataclass(frozen=True)
@@ -37,10 +45,22 @@ class ReadingLumen:
         """The reading's anatomy."""
         return self.findings.anatomy
 
+    def lumen(self, method: str) -> Lumen:
+        """The outflow lumen for the sections along the path of `method`.
+
+        The automatic path's is found without the reader's path, and the reader's path has the same one unless it runs
+        through blood that this lumen leaves out.
+        """
+        findings = self.findings
+        if method != "reader_path":
+            return findings.lumen
+        holds = tried_once(self._found, "holds", lambda: findings.lumen_holds(self.reader_path))
+        return findings.lumen if holds else findings.lumen_at_path
+
     @property
-    def lumen(self) -> Lumen:
-        """The outflow lumen."""
-        return self.findings.lumen
+    def ground(self) -> FlowGround:
+        """What the flows around all devices of the reading share."""
+        return tried_once(self._found, "ground", lambda: FlowGround.of(self.findings.lumen, self.anatomy))
 
     @property
     def reader_path(self) -> OutflowPath:
@@ -69,6 +89,11 @@ class PlanSections:
         """The solid variant of the planned device."""
         return tried_once(self._found, ("solid", name), lambda: self._solid(name))
 
+    def whole_device(self, anatomy: Anatomy) -> Solid:
+        """The whole device (`full_frame`) about another anatomy."""
+        tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None
+        return build_solid("full_frame", self.plan, self.prosthesis, anatomy, None, tips)
+
     def _solid(self, name: str) -> Solid:
         anatomy = self.reading.anatomy
         length = leaflet_length(anatomy) if anatomy.has("anterior_leaflet") else None
@@ -93,7 +118,7 @@ class PlanSections:
 
     def _automatic_path(self) -> OutflowPath:
         reading = self.reading
-        return automatic_path(reading.lumen, reading.anatomy, self.solid("full_frame"), reading.findings.phase)
+        return automatic_path(reading.findings.lumen, reading.anatomy, self.solid("full_frame"), reading.ground)
 
     def curves(self, method: str) -> AreaCurves:
         """Area curves of all solids along the path of `method`."""
@@ -102,7 +127,7 @@ class PlanSections:
     def _curves(self, method: str) -> AreaCurves:
         chosen = self.definitions
         return area_curves(
-            self.reading.lumen,
+            self.reading.lumen(method),
             self.path(method),
             self.reading.anatomy,
             self.solids(),
@@ -119,8 +144,8 @@ class PlanSections:
     def _section(self, solid: str, method: str) -> SmallestSection:
         chosen = self.definitions
         wanted = self.solid(solid)
-        return smallest_section(
-            self.reading.lumen,
+        found = smallest_section(
+            self.reading.lumen(method),
             self.path(method),
             self.reading.anatomy,
             wanted,
@@ -130,11 +155,34 @@ class PlanSections:
             beyond_aortic_plane=chosen.beyond_aortic_plane,
             curves=self.curves(method),
         )
+        if method != "automatic_path":
+            return found
+        return turned_section(
+            self.reading.lumen(method),
+            self.path(method),
+            self.reading.anatomy,
+            wanted,
+            found,
+            chosen.section_rule,
+            search_upstream=chosen.search_upstream,
+            beyond_aortic_plane=chosen.beyond_aortic_plane,
+        )
+
+    def paths_differ(self, solid: str) -> bool:
+        """Whether the smallest sections along both paths are more than PATHS_APART from each other."""
+        try:
+            areas = [self.section(solid, method).area for method in PATH_METHODS]
+        except GeometryError:
+            return False  # the row of the path without section says why
+        return abs(areas[0] - areas[1]) > PATHS_APART * 0.5 * sum(areas)
 
     def smallest(self, solid: str, method: str) -> SectionNumbers:
-        """The numbers of the smallest section; a doubtful lumen speaks before the section's own status."""
+        """The numbers of the smallest section; a doubtful lumen speaks before paths that differ, these before the
+        section's own status."""
         found = self.section(solid, method)
-        lumen_status = self.reading.lumen.status
+        status = self.reading.lumen(method).status
+        if status == "ok":
+            status = "paths_differ" if self.paths_differ(solid) else found.status
         return SectionNumbers(
             found.area,
             found.station,
@@ -143,7 +191,7 @@ class PlanSections:
             found.septum_distance,
             found.diameter_max,
             found.diameter_min,
-            found.status if lumen_status == "ok" else lumen_status,
+            status,
         )
 
     def bottleneck(self, solid: str, method: str) -> Value:
@@ -152,14 +200,19 @@ class PlanSections:
 
     def _bottleneck(self, solid: str, method: str) -> Value:
         chosen = self.definitions
+        lumen, section = self.reading.lumen(method), self.section(solid, method)
         found = bottleneck_area(
-            self.reading.lumen,
+            lumen,
             self.path(method),
             self.reading.anatomy,
             self.solid(solid),
-            self.section(solid, method),
+            section,
             chosen.section_rule,
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
-        return found.area, self.reading.lumen.status
+        if lumen.status != "ok":
+            return found.area, lumen.status
+        if self.paths_differ(solid):
+            return found.area, "paths_differ"
+        return found.area, "ok" if found.area >= BOTTLENECK_SHARE * section.area else "bottleneck_far_below"

@@ -49,6 +49,12 @@ SMALLEST_RISE = 0.1
 CLOSEST_STATIONS = 0.004
 """mm; stations are not put closer."""
 
+TOUCHING = 0.05
+"""mm; a device nearer than this to the septum is 0.0 mm from it as tables write it."""
+
+ADJOINING = 1.0
+"""mm from the device at which a section still begins at it: the outline is refined to less, a curtain is thicker."""
+
 AT_END = 0.05
 """mm; a smallest section nearer than this to an end of the range lies at the end."""
 
@@ -61,8 +67,9 @@ class SmallestSection:
     septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
     diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
     plane : section plane; blood, device, residual : shapely geometries in its (u, v).
-    status : `ok`, `smallest_at_annulus`, `smallest_at_upstream_end`, `path_short_of_solid`, `no_section`,
-        `section_leaves_image` (part of it lies within a voxel of the image's border).
+    status : `ok`, `two_lobes`, `device_meets_septum` (septum_distance 0), `smallest_at_annulus`,
+        `smallest_at_upstream_end`, `path_short_of_solid`, `section_leaves_image` (part of it lies within a voxel of
+        the image's border).
     """
 
     area: float
@@ -129,7 +136,8 @@ def smallest_section(
 ) -> SmallestSection:
     """The neo-LVOT of a solid; `curves` of the same plan, path and rule spare cutting the sections again.
 
-    Raises GeometryError `device_wider_than_image`, and as `section_stack` and `last_meeting_station`.
+    Raises GeometryError `device_wider_than_image`, `no_section` where a plane of the range has no section, and as
+    `section_stack` and `last_meeting_station`.
     """
     extent = lumen.field.spacing * (np.asarray(lumen.field.values.shape[::-1]) - 1.0)
     if float(solid.pieces[:, 2:].max()) * 2.0 > float(extent.max()):
@@ -162,6 +170,13 @@ def smallest_section(
             values = np.concatenate([values, counted_areas(cut, cut_by(cut, solid)[0])])
             order = np.argsort(known)
             known, values = known[order], values[order]
+        missing = np.flatnonzero(np.isnan(values))
+        if len(missing):
+            raise GeometryError(
+                "no_section",
+                f"the plane at station {known[missing[0]]:.1f} mm has no section: the device fills the outflow tract "
+                "there, or the path leaves it; look at path and device in the pictures",
+            )
         wanted = _between(known, values)
     best = int(np.argmin(values))
     found = described(again(known[best : best + 1]), 0, solid, anatomy, end, cut_short, float(values[best]))
@@ -205,15 +220,17 @@ def described(
     largest, smallest = feret_diameters(section)
     side = aortic_side(anatomy, solid.axis)
     distance = septum_distance(one, side, device[0], section)
-    if area <= 0.0:
-        status = "no_section"
+    if station < end + AT_END and cut_short:
+        status = "path_short_of_solid"
+    elif distance <= TOUCHING:
+        status = "device_meets_septum"
     elif station > -AT_END:
         status = "smallest_at_annulus"
     elif station < end + AT_END:
-        status = "path_short_of_solid" if cut_short else "smallest_at_upstream_end"
+        status = "smallest_at_upstream_end"
     else:
         status = "ok"
-    fraction = area / native if native > 0.0 else math.nan
+    fraction = area / native
     return SmallestSection(
         area,
         station,
@@ -247,8 +264,9 @@ def septum_distance(stack: SectionStack, side: FloatArray, device: Any, section:
     """Smallest distance in the plane of a one-row stack from the device outline to the septal blood edge, mm.
 
     Seen from the middle of the device outline, the septal edge is the far edge of the counted section within 30
-    degrees of the direction towards the aorta (`side`, (3,)). Where the device reaches the wall it is 0; nan where
-    the plane misses the device.
+    degrees of the direction towards the aorta (`side`, (3,)). A direction without section beside one whose section
+    begins at the device means that the device reaches the wall: 0. Where it lies beside a section that begins further
+    off (the aorta behind the curtain), there is no septum that way. NaN where the plane misses the device.
     """
     if shapely.is_empty(device) or shapely.is_empty(section):
         return math.nan
@@ -256,14 +274,23 @@ def septum_distance(stack: SectionStack, side: FloatArray, device: Any, section:
     toward = math.atan2(float(side @ plane.v), float(side @ plane.u))
     middle = shapely.get_coordinates(shapely.centroid(device))[0]
     angles = toward + np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 2 * int(SEPTAL_FAN) + 1))
-    ends = middle + 2.0 * FARTHEST * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    ways = np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    ends = middle + 2.0 * FARTHEST * ways
     rays = shapely.linestrings(np.stack([np.broadcast_to(middle, ends.shape), ends], axis=1))
     hit = shapely.intersection(rays, section)
-    if bool(np.any(shapely.is_empty(hit))):
+    seen = np.flatnonzero(~shapely.is_empty(hit))
+    if not len(seen):
         return 0.0
     coordinates, ray = shapely.get_coordinates(hit, return_index=True)
     reach = np.linalg.norm(coordinates - middle, axis=1)
-    farthest = np.zeros(len(rays))
+    farthest, nearest = np.zeros(len(rays)), np.full(len(rays), np.inf)
     np.maximum.at(farthest, ray, reach)
-    edge = middle + farthest[:, None] * np.stack([np.cos(angles), np.sin(angles)], axis=1)
-    return float(shapely.distance(device, shapely.linestrings(edge)))
+    np.minimum.at(nearest, ray, reach)
+    unseen = np.setdiff1d(np.arange(len(rays)), seen)
+    if len(unseen):
+        beside = seen[np.unique(np.argmin(np.abs(unseen[:, None] - seen), axis=1))]
+        starts = shapely.points(middle + nearest[beside, None] * ways[beside])
+        if bool((shapely.distance(device, starts) <= ADJOINING).any()):
+            return 0.0
+    edge = middle + farthest[seen, None] * ways[seen]
+    return float(shapely.distance(device, shapely.linestrings(edge) if len(edge) > 1 else shapely.points(edge[0])))

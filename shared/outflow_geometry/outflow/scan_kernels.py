@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 
 from outflow_geometry.image.edge_kernels import trilinear
+from outflow_geometry.outflow.residual import ADJOINING
 
 DEVICE_CELL, DEVICE_CELLS = 2.0, 28
 """mm of the grid on which a device's middle is found, and its cells on either side: a device of 45 mm beside the path
@@ -168,9 +169,8 @@ def counted_cells(depth, lines, at_path, left, low, step, least, box, label, roo
                 nearest[runs] = 1e9
                 joined = 0
             label[r, c] = runs
-            if at_path:
-                x = (c + left) * step
-                nearest[runs] = min(nearest[runs], x * x + y * y)
+            x = (c + left) * step
+            nearest[runs] = min(nearest[runs], x * x + y * y)
             above = label[r - 1, c]
             if above > 0 and above != joined:
                 joined = above
@@ -199,20 +199,26 @@ def counted_cells(depth, lines, at_path, left, low, step, least, box, label, roo
             sizes[part] += share
             if lines[4, 0] + lines[4, 1] * (c + 0.5 + left) * step + lines[4, 2] * y > 0.0:
                 beyond[part] += share
+    # the part at the path, or else nearest to it, always counts; by the rule `at_path` it alone, and before it any part
+    # that is large enough
+    own = 0
+    for part in range(1, runs + 1):
+        if root[part] != part or sizes[part] <= 0.0:
+            continue
+        large = not at_path or sizes[part] * step * step >= least
+        before = own > 0 and (not at_path or sizes[own] * step * step >= least)
+        if own == 0 or (large and not before) or (large == before and nearest[part] < nearest[own]):
+            own = part
     total = 0.0
-    closest = 1e9
     for part in range(1, runs + 1):
         size = sizes[part] * step * step
-        if root[part] != part or size < least or (not at_path and beyond[part] > 0.5 * sizes[part]):
-            sizes[part] = 0.0
-        elif not at_path:
+        counts = part == own
+        if root[part] == part and not at_path:
+            counts = counts or (size >= least and beyond[part] <= 0.5 * sizes[part])
+        if counts:
             total += size
-        elif nearest[part] < closest:
-            closest, total = nearest[part], size
-    if at_path:
-        for part in range(1, runs + 1):
-            if nearest[part] > closest:
-                sizes[part] = 0.0
+        else:
+            sizes[part] = 0.0
     return total
 
 
@@ -238,6 +244,40 @@ def _ray_end(depth, label, left, low, step, x0, y0, x1, y1):  # type: ignore[no-
                 return reach + pace * d / (d - before)
         before = min(d, -1e-9)
     return 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _ray_start(depth, label, left, low, step, x0, y0, x1, y1, last):  # type: ignore[no-untyped-def]
+    """Distance from (x0, y0) along the unit vector (x1, y1) at which a counted part begins, before `last`."""
+    rows, columns = depth.shape
+    pace = 0.5 * step
+    for n in range(int(last / pace) + 1):
+        c, r = (x0 + n * pace * x1) / step - left, (y0 + n * pace * y1) / step - low
+        if c >= 0.0 and r >= 0.0 and c < columns - 1 and r < rows - 1 and label[int(r + 0.5), int(c + 0.5)] > 0:
+            return n * pace
+    return last
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _septum_distance(depth, label, left, low, step, x0, y0, toward, fan, device, pieces, count):  # type: ignore[no-untyped-def]
+    """See `residual.septum_distance`; x0, y0 : middle of the device's outline."""
+    reaches = np.empty(len(fan))
+    for n in range(len(fan)):
+        reaches[n] = _ray_end(
+            depth, label, left, low, step, x0, y0, math.cos(toward + fan[n]), math.sin(toward + fan[n])
+        )
+    distance = 1e9
+    for n in range(len(fan)):
+        x1, y1 = math.cos(toward + fan[n]), math.sin(toward + fan[n])
+        if reaches[n] <= 0.0:
+            continue
+        x, y = x0 + reaches[n] * x1, y0 + reaches[n] * y1
+        distance = min(distance, _device_distance(x, y, device, pieces, count))
+        if (n > 0 and reaches[n - 1] <= 0.0) or (n + 1 < len(fan) and reaches[n + 1] <= 0.0):
+            start = _ray_start(depth, label, left, low, step, x0, y0, x1, y1, reaches[n])
+            if _device_distance(x0 + start * x1, y0 + start * y1, device, pieces, count) <= ADJOINING + 0.5 * step:
+                return 0.0
+    return 0.0 if distance == 1e9 else distance
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -369,13 +409,4 @@ def quick_areas(  # type: ignore[no-untyped-def]
         if not math.isfinite(x0):
             continue
         toward = math.atan2(lines[p, 0, 2], lines[p, 0, 1])
-        distance = 1e9
-        for angle in fan:
-            x1, y1 = math.cos(toward + angle), math.sin(toward + angle)
-            reach = _ray_end(depth, label, left, low, step, x0, y0, x1, y1)
-            if reach <= 0.0:
-                distance = 0.0
-                break
-            x, y = x0 + reach * x1, y0 + reach * y1
-            distance = min(distance, _device_distance(x, y, device[p], pieces[cut], count))
-        out[p, 1] = distance
+        out[p, 1] = _septum_distance(depth, label, left, low, step, x0, y0, toward, fan, device[p], pieces[cut], count)

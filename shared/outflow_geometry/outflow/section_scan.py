@@ -25,7 +25,7 @@ SCAN_STEP = 1.25
 SHAPE_STEP = 0.6
 """mm of the grid for widths and distances: corners between its lines are lost, so it is finer."""
 
-FAN = np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 31))
+FAN = np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 2 * int(SEPTAL_FAN) + 1))
 """Angles from the aortic direction of the rays on which the septum is looked for."""
 
 

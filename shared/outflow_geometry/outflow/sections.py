@@ -86,7 +86,7 @@ class SectionStack:
 
 @dataclass(frozen=True)
 class AreaCurves:
-    """Areas along the path; `native_area` and each of `areas` are (n,), mm2."""
+    """Areas along the path; `native_area` and each of `areas` are (n,), mm2, NaN where a plane has no section."""
 
     stations: FloatArray
     native_area: FloatArray
@@ -229,36 +229,42 @@ def cut_by(stack: SectionStack, solid: Solid, arc_steps: int = CURVE_ARC_STEPS) 
 
 
 def counted_parts(stack: SectionStack, sections: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
-    """The parts of the sections (m,) that count by the rule, and the row of each."""
+    """The parts of the sections (m,) that count by the rule, and the row of each.
+
+    By both rules the part that holds the path's own point, or else lies nearest to it, counts; by `at_path` it alone,
+    and of the parts that are large enough where there are any.
+    """
     parts, row = shapely.get_parts(sections, return_index=True)
     polygonal = shapely.get_type_id(parts) == 3
     parts, row = parts[polygonal], row[polygonal]
     area = shapely.area(parts)
-    keep = area >= LEAST_PART
+    parts, row, area = parts[area > 0.0], row[area > 0.0], area[area > 0.0]
+    large = area >= LEAST_PART
+    distance = shapely.distance(parts, shapely.Point(0.0, 0.0))
     if stack.rule == "at_path":
-        keep |= np.bincount(row[keep], minlength=len(sections))[row] == 0
-        parts, row = parts[keep], row[keep]
-        distance = shapely.distance(parts, shapely.Point(0.0, 0.0))
-        order = np.lexsort((-shapely.area(parts), distance, row))
+        order = np.lexsort((-area, distance, ~large, row))
         first = order[np.unique(row[order], return_index=True)[1]]
         return parts[first], row[first]
-    parts, row, area = parts[keep], row[keep], area[keep]
+    order = np.lexsort((-area, distance, row))
+    own = order[np.unique(row[order], return_index=True)[1]]
     line = stack.aortic_height[row].copy()
     line[:, 0] -= BEYOND_PART
     bounds = shapely.bounds(parts).reshape(-1, 4)
     highest = line[:, 0] + np.maximum(line[:, 1] * bounds[:, 0], line[:, 1] * bounds[:, 2])
     highest += np.maximum(line[:, 2] * bounds[:, 1], line[:, 2] * bounds[:, 3])
     doubtful = highest > 0.0
-    counts = np.ones(len(parts), dtype=bool)
+    counts = large.copy()
     beyond = shapely.area(shapely.intersection(parts[doubtful], half_plane(line[doubtful])))
-    counts[doubtful] = beyond <= 0.5 * area[doubtful]
+    counts[doubtful] &= beyond <= 0.5 * area[doubtful]
+    counts[own] = True
     return parts[counts], row[counts]
 
 
 def counted_areas(stack: SectionStack, sections: NDArray[Any]) -> FloatArray:
-    """Area (m,) of each section's counted parts, mm2."""
+    """Area (m,) of each section's counted parts, mm2; NaN where a section has none."""
     parts, row = counted_parts(stack, sections)
-    return np.bincount(row, weights=shapely.area(parts), minlength=len(sections)).astype(np.float64)
+    areas = np.bincount(row, weights=shapely.area(parts), minlength=len(sections)).astype(np.float64)
+    return np.where(np.bincount(row, minlength=len(sections)) > 0, areas, np.nan)
 
 
 def area_curves(

@@ -5,9 +5,8 @@ All points LPS, mm, float64; areas mm2.
 Each draw is scanned in planes over its whole range, all draws in one call. The middle of the draws, the reading with
 its curves settled (`settling`), is scanned the same way as draw 0, and only the difference to it is added to the
 reading's own, finer result: what the scan's grid leaves out cancels. The reader's path is drawn anew through the
-redrawn points. The automatic path follows the redrawn annulus at its downstream end; further upstream it keeps
-to the middle between wall and device, and so moves half as far as the redrawn device does toward it, and goes with
-the plane of ring axis and aortic centre.
+redrawn points. The automatic path answers to redrawn ring, device and aorta by its linear response
+(`automatic_response`).
 """
 
 from __future__ import annotations
@@ -26,11 +25,12 @@ from outflow_geometry.base.findings import BOTTLENECK_EVERY, SectionNumbers, Val
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
-from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack, path_through, reader_path
+from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack, reader_path
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import FARTHEST, edge_field
 from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.scatter.automatic_response import path_response
 from outflow_geometry.scatter.uncertainty import FEWEST_DRAWS
 
 SCAN_SPACING = 1.25
@@ -56,12 +56,6 @@ END_STEP = 0.5
 WINDOW_MARGIN, WINDOW_REACH = 5.0, 2.0
 """mm by which the window of a redrawn section exceeds the reading's sections within that many mm along the path:
 seven times the scatter of a landmark."""
-
-FOLLOWS_ANNULUS = 20.0
-"""mm upstream of the annulus over which the automatic path lets go of it."""
-
-DEVICE_REACH = 10.0
-"""mm beyond the device's end over which the automatic path lets go of it."""
 
 PATH = "outflow_path"
 
@@ -143,58 +137,24 @@ class RedrawnSections:
 
 
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
-    own = redraws.sections.path(method)
-    reading = redraws.sections.reading.anatomy
-    paths: list[OutflowPath | None] = []
     anatomies = [redraws.middle, *redraws.anatomies]
-    solids = redraws.solids("full_frame") if method != "reader_path" else [None] * len(anatomies)
-    before = redraws.sections.solid("full_frame") if method != "reader_path" else None
-    for anatomy, solid in zip(anatomies, solids, strict=True):
-        try:
-            if method == "reader_path":
+    paths: list[OutflowPath | None] = []
+    if method == "reader_path":
+        for anatomy in anatomies:
+            try:
                 paths.append(reader_path(anatomy.structure(PATH), anatomy))
-            else:
-                paths.append(_following(own, reading, anatomy, before, solid))
+            except GeometryError:
+                paths.append(None)
+        return paths
+    sections = redraws.sections
+    lumen, own = sections.reading.lumen(method), sections.reading.anatomy
+    response = path_response(sections.path(method), lumen, own, sections.solid("full_frame"), sections.whole_device)
+    for anatomy, solid in zip(anatomies, redraws.solids("full_frame"), strict=True):
+        try:
+            paths.append(None if solid is None else response.path(anatomy, solid))
         except GeometryError:
             paths.append(None)
     return paths
-
-
-def _following(
-    path: OutflowPath, old: Anatomy, new: Anatomy, old_solid: Solid | None, new_solid: Solid | None
-) -> OutflowPath:
-    """The path carried along by the aortic plane at its downstream end; by device and ring axis further upstream."""
-    stations = np.arange(path.stations[0], path.stations[-1] + 0.5, 1.0)
-    points, _ = path.at(stations)
-    share = np.clip(1.0 + stations / FOLLOWS_ANNULUS, 0.0, 1.0)[:, None]
-    share = share * share * (3.0 - 2.0 * share)
-    before, after = old.aortic_plane, new.aortic_plane
-    relative = points - before.point
-    # smallest rotation that takes one normal to the other (Rodrigues' formula)
-    axis = np.cross(before.normal, after.normal)
-    cosine = float(before.normal @ after.normal)
-    turned = relative * cosine + np.cross(axis, relative) + np.outer(relative @ axis, axis) / (1.0 + cosine)
-    moved = share * (after.point + turned - points)
-    # the path goes with the plane of ring axis and aortic centre, to which it keeps
-    aside = (points - old.ring_center) @ old.across - (points - new.ring_center) @ new.across
-    upstream = np.outer(aside, new.across)
-    if old_solid is not None and new_solid is not None:
-        beside = _half_way(points, old_solid, new_solid)
-        upstream = upstream + beside - np.outer(beside @ new.across, new.across)
-    return path_through(points + moved + (1.0 - share) * upstream, after, path.method)
-
-
-def _half_way(points: FloatArray, old: Solid, new: Solid) -> FloatArray:
-    """Half the movement (n, 3) of the device toward `points` (n, 3), where they lie beside it."""
-    along = (points - old.axis_point) @ old.axis
-    beside = np.clip(along, old.solid_from, old.solid_to)[:, None]
-    before = old.axis_point + beside * old.axis
-    outward = points - before
-    outward = outward / np.maximum(np.linalg.norm(outward, axis=1, keepdims=True), 1e-9)
-    toward = ((new.axis_point + beside * new.axis - before) * outward).sum(axis=1, keepdims=True)
-    fade = np.clip(1.0 - np.abs(along[:, None] - beside) / DEVICE_REACH, 0.0, 1.0)
-    result: FloatArray = 0.5 * fade * toward * outward
-    return result
 
 
 def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArray:
@@ -240,9 +200,9 @@ def _ranges(
     stations = _stations(ends)
     curves = sections.curves(method)
     own_areas = np.interp(stations[0], curves.stations, curves.areas[solid])
-    least = max(sections.section(solid, method).area, float(own_areas.min()))
+    least = max(sections.section(solid, method).area, float(np.nanmin(own_areas)))
     stations = stations[:, own_areas <= FAR_FROM_SMALLEST * least]
-    inside = sections.reading.lumen.field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
+    inside = sections.reading.lumen(method).field.contains(stack.at(draws, stations)[0]).all(axis=1) & np.isfinite(ends)
     draws, stations, cuttings = draws[inside], stations[inside], cuttings.rows(np.flatnonzero(inside))
     if not len(draws) or draws[0] != 0:
         raise GeometryError("no_section", "the middle of the draws cannot be scanned")
@@ -316,7 +276,7 @@ def _scanned(
     cuttings: Cuttings,
 ) -> FloatArray:
     """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
-    field, chosen = edge_field(sections.reading.lumen), sections.definitions
+    field, chosen = edge_field(sections.reading.lumen(method)), sections.definitions
     rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
     areas = _areas(sections, method, stack, draws, stations, cuttings)
     areas = np.where(areas > 0.0, areas, np.inf)
@@ -348,7 +308,7 @@ def _areas(
     row = np.repeat(np.arange(len(draws)), stations.shape[1])
     windows = _windows(sections, method, stations.ravel())
     rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
-    field = edge_field(sections.reading.lumen)
+    field = edge_field(sections.reading.lumen(method))
     return quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows).reshape(stations.shape)
 
 
