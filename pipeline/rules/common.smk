@@ -13,6 +13,7 @@ LAUNCH = prepare(
     study=config.get("study"),
     demo_settings="config/demo.yaml",
     main_process=workflow.is_main_process,
+    given=list(config),
 )
 RESULTS = LAUNCH.results
 KEYS = LAUNCH.keys

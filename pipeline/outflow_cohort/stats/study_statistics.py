@@ -207,7 +207,9 @@ def _landmarks_of(cases: tuple[str, ...], *, path: Path) -> tuple[pd.DataFrame, 
     from outflow_cohort.stats.agreement.landmarks import landmark_distances
     from outflow_cohort.stats.agreement.reading_planes import planes_of_readings
 
-    points = pd.read_parquet(path, filters=[("case_id", "in", list(cases))], use_threads=False)
+    # A filter by no case at all has no type; there the file is empty, or nothing of it is wanted.
+    chosen = [("case_id", "in", list(cases))] if cases else None
+    points = pd.read_parquet(path, filters=chosen, use_threads=False)
     return landmark_distances(points), planes_of_readings(points)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -76,7 +77,7 @@ def _check_references(
 ) -> None:
     """Every name that one table uses must stand in the table that defines it; one that could not be read defines
     nothing, and is a problem already."""
-    unread = {p.file for p in problems if p.severity == "error" and p.row in (None, 1)}
+    unread = {p.file for p in problems if p.severity == "error" and (p.row in (None, 1) or not p.column)}
     uses = [
         (read["series"], "case_id", read["cases"], "cases.csv"),
         (landmarks, "case_id", read["cases"], "cases.csv"),
@@ -165,6 +166,17 @@ def _check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> No
             )  # fmt: skip
 
 
+WINDOWS_PATH = re.compile(r"^[A-Za-z]:[\\/]|\\")
+
+
+def shown_path(path: str) -> str:
+    """A path for a message; nothing where it may name somebody."""
+    from outflow_cohort.dicom.identity_text import path_holds_identity
+
+    parts = re.split(r"[\\/]", path)
+    return "" if any(path_holds_identity(part) for part in parts) else f" ({shown(path)})"
+
+
 def _check_series(series: pd.DataFrame, folder: Path, problems: list[Problem]) -> None:
     for _, row in series.iterrows():
         if (row["dicom_dir"] == "") == (row["volume"] == ""):
@@ -175,7 +187,13 @@ def _check_series(series: pd.DataFrame, folder: Path, problems: list[Problem]) -
             )  # fmt: skip
         for name in ("dicom_dir", "volume"):
             path = str(row[name])
-            if path and leads_back(folder / path):
+            if WINDOWS_PATH.search(path) and not (folder / path).exists():
+                problems.append(
+                    Problem(str(row["file"]), int(row["row"]), name, f"a Windows path{shown_path(path)}",
+                            "a path on this machine, with /", "Write it as this machine sees it, best relative to the"
+                            " study folder: images/C1, ../ct/C1 or /mnt/ct/C1.")
+                )  # fmt: skip
+            elif path and leads_back(folder / path):
                 problems.append(
                     Problem(str(row["file"]), int(row["row"]), name, "a link that leads back on itself",
                             "a path through folders, or through links to other places", "Correct the link or the path.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
@@ -247,11 +248,45 @@ def load_study(path: Path) -> tuple[Study | None, list[Problem]]:
     try:
         return Study.model_validate(content), []
     except ValidationError as error:
-        return None, [_as_problem(name, item) for item in error.errors(include_url=False, include_input=True)]
+        return None, _as_problems(name, error.errors(include_url=False, include_input=True))
+
+
+def _as_problems(name: str, items: list[Any]) -> list[Problem]:
+    """One problem a key: of a key that takes several kinds of value, what each kind needs is said in one message."""
+    found: dict[str | None, Problem] = {}
+    for item in items:
+        problem = _as_problem(name, item)
+        known = found.get(problem.column)
+        if known is None:
+            found[problem.column] = problem
+        elif problem.needed not in known.needed:
+            found[problem.column] = replace(known, needed=f"{known.needed}, or {problem.needed}")
+    return list(found.values())
+
+
+PLAIN = {
+    "a valid boolean": "true or false",
+    "a valid integer": "a whole number",
+    "a valid number": "a number",
+    "a valid string": "text",
+    "a valid dictionary": "keys and values",
+    "a valid tuple": "a list",
+    "a valid list": "a list",
+}
+"""What the checking library calls a kind of value, and what a user calls it."""
+BRANCHES = frozenset({"bool", "int", "float", "str", "none", "list", "tuple", "dict"})
+
+
+def _own_location(location: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """The place of a key without the kinds of value that the reader of the file tried there."""
+    kept = list(location)
+    while len(kept) > 1 and isinstance(kept[-1], str) and ("[" in kept[-1] or kept[-1] in BRANCHES):
+        kept.pop()
+    return tuple(kept)
 
 
 def _as_problem(name: str, item: Any) -> Problem:
-    location = item["loc"]
+    location = _own_location(item["loc"])
     key = ".".join(str(p) for p in location)
     if item["type"] == "extra_forbidden":
         known = _known_keys(location)
@@ -269,4 +304,5 @@ def _as_problem(name: str, item: Any) -> Problem:
     given = item.get("input")
     found = repr(given) if isinstance(given, (int, float, bool)) else described(str(given))
     needed = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+    needed = PLAIN.get(needed.partition(",")[0], needed)
     return Problem(name, None, key, found, needed, f"Correct `{key}`, or remove it to keep the default.")

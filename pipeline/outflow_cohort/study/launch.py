@@ -3,10 +3,12 @@ freeze the requests. Jobs of the workflow just read the case list."""
 
 from __future__ import annotations
 
+import difflib
 import logging
 import os
 import subprocess
 import sys
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
@@ -31,10 +33,11 @@ class Launch:
     """Held open as long as the run lasts."""
 
 
-def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Launch:
+def prepare(*, study: str | None, demo_settings: str, main_process: bool, given: Iterable[str] = ()) -> Launch:
     """Prepare a run of `study` (the demonstration study where None); raises SystemExit where it is refused."""
     from outflow_cohort.study.settings_peek import peek
 
+    _refuse_unknown(given)
     if os.environ.get("NO_COLOR"):
         _silence_colour()
     # Jobs find the commands of this environment also where it was not activated.
@@ -68,6 +71,22 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool) -> Lau
         keep_volumes=settings.keep_volumes,
         claimed=claimed,
     )
+
+
+CONFIG_KEYS = ("study", "scheduler")
+"""What --config takes."""
+
+
+def _refuse_unknown(given: Iterable[str]) -> None:
+    """A mistyped key would be passed over, and the demonstration would run in place of the study."""
+    for key in given:
+        if key not in CONFIG_KEYS:
+            near = difflib.get_close_matches(key, CONFIG_KEYS, n=1)
+            hint = f', did you mean "{near[0]}"?' if near else "."
+            raise SystemExit(
+                f"error: --config: found the unknown key {key[:40]!r}; needed {' or '.join(CONFIG_KEYS)}. Remedy: "
+                f"Correct or remove it{hint}"
+            )
 
 
 def _silence_colour() -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from outflow_cohort.study.checks import StudyTables, load_tables
+from outflow_cohort.study.checks import StudyTables, load_tables, shown_path
 from outflow_cohort.study.config import Study, load_study
 from outflow_cohort.study.cutoffs import read_cutoffs
 from outflow_cohort.study.identity_hints import CHECKED, identity_hints
@@ -76,12 +76,18 @@ def _withheld(tables: StudyTables, hints: list[Problem]) -> frozenset[str]:
 
 
 def _check_folders(series: pd.DataFrame, folder: Path) -> list[Problem]:
+    """One problem per row; rows with the same mistake share its text, with the first path as an example."""
     problems = []
+    first: dict[tuple[str, tuple[str, str, str]], str] = {}
     for column in ("dicom_dir", "volume"):
         for file, row, place in zip(series["file"], series["row"], series[column], strict=True):
             verdict = _look(os.path.realpath(folder / str(place)), column) if place else None
             if verdict:
-                problems.append(Problem(str(file), int(row), column, *verdict, severity="warning"))
+                found, needed, remedy = verdict
+                example = first.setdefault((column, verdict), shown_path(str(place)))
+                problems.append(
+                    Problem(str(file), int(row), column, found + example, needed, remedy, severity="warning")
+                )
     return problems
 
 

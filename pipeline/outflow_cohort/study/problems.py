@@ -116,11 +116,17 @@ def shown(text: str) -> str:
     return f'"{clean[:LONGEST_SHOWN]}{"…" if len(clean) > LONGEST_SHOWN else ""}"'
 
 
+NO_NUMBER = frozenset({"nan", "na", "n/a", "#n/a", "null", "none", "inf", "-inf", "+inf", "-", "."})
+"""What programs write where a number is missing; in lower case."""
+
+
 def described(text: str) -> str:
     """What stands in a cell that should be a number, without repeating free text (it could name somebody)."""
     stripped = text.strip()
     if not stripped:
         return "an empty cell"
-    if stripped.replace(",", "").replace("-", "").isdigit():
+    if stripped.casefold() in NO_NUMBER:
+        return f'"{stripped}", which is no number'
+    if stripped.replace(",", "", 1).replace(".", "").lstrip("+-").isdigit():
         return f'"{stripped[:LONGEST_SHOWN]}" (decimal comma?)'
     return f"text of {len(stripped)} characters"

@@ -8,7 +8,16 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.study.columns import STRUCTURES, TABLES, Column, TableSpec
-from outflow_cohort.study.problems import LONGEST_SHOWN, Problem, described, nearest, nearest_name, shown
+from outflow_cohort.study.problems import (
+    LONGEST_SHOWN,
+    NO_NUMBER,
+    Problem,
+    described,
+    nearest,
+    nearest_name,
+    shown,
+)
+from outflow_cohort.study.table_text import UnreadableTable, read_csv_text
 
 LONGEST_NAME = 128
 """Characters of an identifier; a longer one is not an identifier."""
@@ -29,11 +38,30 @@ def read_table(path: Path, spec: TableSpec, problems: list[Problem]) -> pd.DataF
         return empty_table(spec)
     try:
         frame = _read_text(path)
-    except (OSError, UnicodeDecodeError, ValueError) as error:
-        found = f"an unreadable table ({type(error).__name__})"
+    except UnreadableTable as error:
+        problems.append(Problem(path.name, error.row, None, error.found, error.needed, error.remedy))
+        return empty_table(spec)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "damaged, or of another kind than its name says"
+        found = f"a file that cannot be read ({reason})"
         problems.append(Problem(path.name, None, None, found, "CSV in UTF-8, comma-separated", "Save it again as CSV."))
         return empty_table(spec)
+    if frame.empty:
+        _tell_no_rows(path.name, spec, problems)
     return check_table(frame, path.name, spec, problems)
+
+
+def _tell_no_rows(file: str, spec: TableSpec, problems: list[Problem]) -> None:
+    """A header without rows: an error where nothing can be done without them."""
+    if spec.name == "cases":
+        problems.append(
+            Problem(file, None, None, "a header and no rows", "one row per case", "Write the cases into the table.")
+        )
+    elif spec.name in ("series", "landmarks"):
+        problems.append(
+            Problem(file, None, None, "a header and no rows", f"the {spec.name} of the cases",
+                    "Fill the table; without it every case is set aside.", severity="warning")
+        )  # fmt: skip
 
 
 def _read_text(path: Path) -> pd.DataFrame:
@@ -44,14 +72,7 @@ def _read_text(path: Path) -> pd.DataFrame:
             text = column.map(repr) if column.dtype.kind == "f" else column.astype("object").map(str)
             frame[name] = text.where(column.notna(), "").astype("str")
     else:
-        frame = pd.read_csv(
-            path,
-            dtype="str",
-            keep_default_na=False,
-            encoding="utf-8-sig",
-            skip_blank_lines=False,
-            index_col=False,
-        ).fillna("")
+        frame = read_csv_text(path)
     frame.columns = [str(c).strip() for c in frame.columns]
     frame["row"] = np.arange(2, len(frame) + 2)
     cells = frame.columns.drop("row")
@@ -75,7 +96,6 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
     given = [c for c in frame.columns if c not in ("row", "file")]
     missing = [c.name for c in spec.columns if c.required and c.name not in given]
     for name in missing:
-        separator = " The header holds ';': save the table comma-separated." if any(";" in c for c in given) else ""
         likely = nearest(name, [g for g in given if g not in known])
         problems.append(
             Problem(
@@ -84,7 +104,7 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
                 name,
                 "no such column",
                 f"columns {', '.join(known)}",
-                f"Add it{likely or '.'}{separator}",
+                f"Add it{likely or '.'}",
             )
         )
     if not spec.open:
@@ -129,7 +149,7 @@ def _convert(text: pd.Series, column: Column, place: pd.DataFrame, problems: lis
         numbers = pd.to_numeric(text.where(~empty, None), errors="coerce").astype("float64")
         wrong = ~empty & ~np.isfinite(numbers)
         needed = f"a number in {column.unit}" if column.unit else "a number"
-        bad += [(i, described(text.iloc[i]), needed, "Write digits with a decimal point.") for i in _places(wrong)]
+        bad += [(i, described(text.iloc[i]), needed, _number_remedy(text.iloc[i], column)) for i in _places(wrong)]
         if column.kind == "integer":
             fraction = ~wrong & ~empty & (numbers != np.floor(numbers))
             bad += [(i, f"{numbers.iloc[i]:g}", "a whole number", "Correct the cell.") for i in _places(fraction)]
@@ -166,6 +186,12 @@ def _convert(text: pd.Series, column: Column, place: pd.DataFrame, problems: lis
                     "as above", "Correct them likewise.")
         )  # fmt: skip
     return result
+
+
+def _number_remedy(text: str, column: Column) -> str:
+    if text.strip().casefold() not in NO_NUMBER:
+        return "Write digits with a decimal point."
+    return "Write the number, or remove the row." if column.required else "Write the number, or leave the cell empty."
 
 
 def _places(mask: pd.Series) -> list[int]:
