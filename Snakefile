@@ -22,6 +22,7 @@ rule all:
         f"{RESULTS}/run.json",
         # Named also, since a table or page that is gone would not be missed where the record is newer.
         rules.table.output,
+        rules.final.output,
         rules.statistics.output,
         rules.agreement.output,
         rules.report.output,

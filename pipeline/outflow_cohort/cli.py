@@ -109,6 +109,13 @@ def _table(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _final(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.final import final
+
+    final(results=args.results)
+    return EXIT_OK
+
+
 def _statistics(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.statistics import statistics
 
@@ -209,6 +216,9 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     _add_minutes(p)
     text, example = "Gather the cases' measurements into the tables of a study.", "--results results"
     p = add_command(commands, "table", _table, text, example)
+    add_paths(p, results=RESULTS)
+    text = "Settle one value per case, phase and measure; list what a further reader must settle."
+    p = add_command(commands, "final", _final, text, example)
     add_paths(p, results=RESULTS)
     p = add_command(commands, "statistics", _statistics, "Compute cohort statistics and agreement.", example)
     add_paths(p, results=RESULTS)

@@ -48,9 +48,30 @@ rule table:
         "outflow-cohort table --results {params.results:q} > {log:q} 2>&1"
 
 
+rule final:
+    input:
+        rules.table.output,
+        f"{RESULTS}/work/study.json",
+    output:
+        f"{RESULTS}/tables/final.parquet",
+        f"{RESULTS}/tables/final.schema.json",
+        f"{RESULTS}/tables/adjudication.csv",
+    log:
+        f"{RESULTS}/logs/final.log",
+    conda:
+        "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(2000),
+    params:
+        results=results_folder,
+    shell:
+        "outflow-cohort final --results {params.results:q} > {log:q} 2>&1"
+
+
 rule statistics:
     input:
         rules.table.output,
+        rules.final.output,
         f"{RESULTS}/work/study.json",
         f"{RESULTS}/work/cases.parquet",
         f"{RESULTS}/work/readings.parquet",
@@ -74,6 +95,7 @@ rule statistics:
 rule agreement:
     input:
         rules.table.output,
+        rules.final.output,
         f"{RESULTS}/work/study.json",
         f"{RESULTS}/work/cases.parquet",
         f"{RESULTS}/work/readings.parquet",

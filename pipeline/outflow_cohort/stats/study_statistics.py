@@ -14,6 +14,7 @@ from outflow_cohort.stats.cohort.implants import implant_tables
 from outflow_cohort.stats.cohort.summary import cohort_summary, phase_curves
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.dask_scheduler import compute_each
+from outflow_cohort.stats.data.final_values import with_final
 from outflow_cohort.stats.data.measure_files import NO_QUANTITY, MeasureFiles, measure_files
 from outflow_cohort.stats.data.one_value import ALL_GROUPS, NOT_STATED, end_systolic_phase, groups_of, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
@@ -42,6 +43,9 @@ def study_tables(
     cases = cases.reset_index(drop=True)
     rules = rules_of(settings)
     values = case_values(results / "tables" / "measurements", rules, scheduler)
+    if settings.values == "final":
+        final = pd.read_parquet(results / "tables" / "final.parquet")
+        values = with_final(values, final, settings.curve_step_pct)
     tables: dict[str, pd.DataFrame] = {}
     if part != "readers":
         tables |= _cohort_tables(values, cases, study, settings, scheduler)

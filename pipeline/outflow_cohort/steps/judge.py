@@ -5,8 +5,8 @@ Writes judged.json: {"findings": [rows of landmark_findings], "set_aside": [rows
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
     from outflow_geometry.landmarks.findings import LandmarkFinding
+    from outflow_geometry.scatter.consensus import JudgedRead
 
 STAGE = "judge"
 Row = dict[str, Any]
@@ -56,6 +57,21 @@ def read_judgements(path: Path) -> Judgements:
         rest = {name: value for name, value in row.items() if name not in place}
         found.setdefault((place["phase_pct"], place["reader_id"], place["read_no"]), []).append(LandmarkFinding(**rest))
     return Judgements({who: tuple(rows) for who, rows in found.items()}, content["set_aside"])
+
+
+def suspect_rows(rows: list[Row], suspects: Collection[str]) -> list[Row]:
+    """Rows of tried implants (solid, method, area_mm2, status), with the status of those that rest on `suspects`."""
+    from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT, WHOLE_READING
+    from outflow_geometry.measures.judging import rests_on
+    from outflow_geometry.measures.registry import measure
+
+    def is_bad(row: Row) -> bool:
+        structures = rests_on(measure("neo_lvot_area"), row["solid"], row["method"])
+        return WHOLE_READING in suspects or not structures.isdisjoint(suspects)
+
+    if not suspects:
+        return rows
+    return [row | {"status": LANDMARK_SUSPECT} if row["area_mm2"] is not None and is_bad(row) else row for row in rows]
 
 
 def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> None:
@@ -133,6 +149,12 @@ def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[lis
     found = [list(judged.findings) for _, _, judged in reads]
     for entry, _ in checked:
         here = [i for i, (e, _, _) in enumerate(reads) if e is entry]
+        for i, more in zip(here, _image_evidence(volumes / entry["file"], [reads[i][2] for i in here]), strict=True):
+            found[i] += more
+        reads = [
+            (e, reading, replace(judged, findings=tuple(found[i])) if i in here else judged)
+            for i, (e, reading, judged) in enumerate(reads)
+        ]
         for i, more in zip(here, judge_phase([reads[i][2] for i in here]), strict=True):
             found[i] += more
     for i, more in enumerate(judge_phases([judged for _, _, judged in reads])):
@@ -151,6 +173,20 @@ def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[lis
             message = f"{reading.get('source', 'landmarks')}: {in_words(grave[0])} {grave[0].remedy}"
             aside.append(_aside(request, reading, entry["phase_pct"], grave[0].code, message))
     return findings, aside
+
+
+def _image_evidence(file: Path, reads: list[JudgedRead]) -> list[list[LandmarkFinding]]:
+    """Findings of the reads of one phase against its image; [] each where no blood is seen."""
+    from outflow_cohort.volumes import load_volume
+    from outflow_geometry.image.landmark_evidence import judge_against_image, phase_edges
+    from outflow_geometry.image.phase_image import PhaseImage
+
+    if not reads:
+        return []
+    edges = phase_edges(PhaseImage(load_volume(file)), [judged.read.landmarks for judged in reads])
+    if edges is None:
+        return [[] for _ in reads]
+    return [list(judge_against_image(judged.read.landmarks, edges, judged.scatter)) for judged in reads]
 
 
 def in_words(found: LandmarkFinding) -> str:

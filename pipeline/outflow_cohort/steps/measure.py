@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from outflow_cohort import events
 from outflow_cohort.files import read_json, write_atomically, write_json, write_parquet
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
-from outflow_cohort.steps.judge import Judgements, read_judgements
+from outflow_cohort.steps.judge import Judgements, read_judgements, suspect_rows
 
 if TYPE_CHECKING:
     from outflow_geometry.measures.reading import ReadingResult
@@ -124,7 +124,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
     from outflow_cohort.volumes import load_volume
     from outflow_geometry.base.inputs import ReadingInput
     from outflow_geometry.image.phase_image import PhaseImage
-    from outflow_geometry.measures.judging import marked
+    from outflow_geometry.measures.judging import marked, suspect_structures
     from outflow_geometry.measures.phases import measure_case
     from outflow_geometry.measures.reading import measure_reading
     from outflow_geometry.scatter.redrawing import Read, landmark_sd
@@ -178,7 +178,8 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
                 | {"warnings": reading["landmark_warnings"], "findings": [vars(f) for f in findings]}
                 | result.drawing
             )
-            case.implants += tried.rows(case.place(who) | result.origin.columns(), result)
+            rows = list(tried.rows(case.place(who) | result.origin.columns(), result))
+            case.implants += suspect_rows(rows, suspect_structures(findings))
             results.append((who, result))
             place = events.Place(case.case_id, *who.values())
             events.event("measured", "measured", place=place, details={"values": len(result.values)})

@@ -17,6 +17,7 @@ from outflow_cohort.dicom.settings import (
     ResampleSettings,
 )
 from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.stats.data.adjudication_settings import AdjudicationSettings
 from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.study.implant_settings import ImplantSettings
 from outflow_cohort.study.judging import JudgingSettings
@@ -178,6 +179,7 @@ class Study(Section):
     quality: QualitySettings = QualitySettings()
     resample: ResampleSettings = ResampleSettings()
     judging: JudgingSettings = JudgingSettings()
+    adjudication: AdjudicationSettings = AdjudicationSettings()
     implants: ImplantSettings | None = Field(
         None,
         description="Devices, depths and tilts that are tried in every reading besides the plans; absent = none.",

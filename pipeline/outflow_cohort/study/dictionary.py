@@ -22,6 +22,7 @@ TABLES = (
         outputs.IMPLANTS,
     ),
     ("set_aside.parquet", "everything that went in and did not come out, with the reason", outputs.SET_ASIDE),
+    ("final.parquet", "one final value per case, phase and measure, and how it came about", outputs.FINAL),
     ("plans.parquet", "one row per plan: device, depth, anchor, tilt, offset", outputs.PLANS),
 )
 

@@ -129,6 +129,31 @@ PRIVACY = (
     OutputColumn("rule", "str", "rule that fired"),
     OutputColumn("severity", "str", "severity"),
 )
+FINAL = (
+    OutputColumn("case_id", "str", "pseudonym of the case"),
+    OutputColumn("phase_pct", "float64", "cardiac phase, % of R-R; null = over the phases of a case, or unknown"),
+    *_PLAN,
+    OutputColumn("measure", "str", "what was measured (list below)"),
+    OutputColumn("variant", "str", "which definition of it"),
+    OutputColumn("method", "str", "what it was measured from"),
+    OutputColumn("unit", "str", "unit of the numbers"),
+    OutputColumn("value", "float64", "the final value; null where no reading gives one"),
+    OutputColumn(
+        "std_error", "float64", "its standard error: the larger of the readings' own and that between readers"
+    ),
+    OutputColumn("ci_low", "float64", "lower end of the 95 % interval"),
+    OutputColumn("ci_high", "float64", "upper end of the 95 % interval"),
+    OutputColumn("rule", "str", "how it came about; none = there is no value"),
+    OutputColumn("n_readers", "Int64", "readers it rests on"),
+    OutputColumn("readings", "str", "readings it rests on, reader/read, separated by ;"),
+    OutputColumn("difference", "float64", "largest less smallest of the readers' values; null for one reader"),
+    OutputColumn(
+        "status",
+        "str",
+        "ok, adjudicated, needs_adjudication (the readers differ by more than the study accepts), landmark_suspect or "
+        "no_usable_value",
+    ),
+)
 PLANS = (
     OutputColumn("case_id", "str", "pseudonym of the case"),
     OutputColumn("plan_id", "str", "plan; `default` where cases.csv names a device and plans.csv has no row"),

@@ -22,6 +22,7 @@ OWN_TABLES = {
     "privacy": outputs.PRIVACY,
     "landmark_findings": outputs.LANDMARK_FINDINGS,
     "set_aside": outputs.SET_ASIDE,
+    "final": outputs.FINAL,
     "plans": outputs.PLANS,
 }
 

@@ -42,7 +42,7 @@ TRIGONE_ANGLE = (10.0, 80.0)
 septal-lateral diameter (Noack 2019, Eur J Cardiothorac Surg 56:1130: ratio 1.11) is 54 deg."""
 LEAFLET_LENGTH = (8.0, 55.0)
 OFF_CONTOUR = 3.0
-OFF_RING = 5.0
+OFF_RING = 4.0
 """mm; hinges from the traced annulus, and trigones and leaflet base from the ring, before scatter is added."""
 MOST_OFF_SURFACE = 2
 """Points that may be slips; where more depart, the septum has a ridge and the surface is no measure."""
@@ -91,19 +91,18 @@ class _Frame:
 def judge_reading(landmarks: Points) -> ReadingJudgement:
     """Judge the landmarks of one reading, (n, 3) mm by structure; nothing raises for bad geometry."""
     points = {n: np.atleast_2d(np.asarray(p, dtype=np.float64)) for n, p in landmarks.items() if len(p)}
-    found: list[LandmarkFinding] = []
+    curves: list[CurveJudgement] = []
     scatters: list[float] = []
     for name in ("mitral_ring", "aortic_contour", "aortic_ring"):
         if name in points and len(points[name]) >= 3:
-            judged = _closed(points[name], name, order_kept=name != "aortic_ring")
-            found += judged.findings
-            scatters += [judged.scatter] if len(points[name]) >= 8 else []
+            curves.append(_closed(points[name], name, order_kept=name != "aortic_ring"))
+            scatters += [curves[-1].scatter] if len(points[name]) >= 8 else []
     for name in ("outflow_path", "anterior_leaflet"):
         if name in points and len(points[name]) >= 3:
-            judged = _open(points[name], name)
-            found += judged.findings
-            scatters += [judged.scatter] if len(points[name]) >= 7 else []
+            curves.append(_open(points[name], name))
+            scatters += [curves[-1].scatter] if len(points[name]) >= 7 else []
     scatter = float(np.median(scatters)) if scatters else USUAL_SCATTER
+    found = [f for curve in curves for f in curve.at_scatter(scatter)]
     bad_ring = {f.point_no for f in found if f.structure == "mitral_ring"}
     frame = _frame(points, bad_ring, scatter)
     for check in (_ring, _aorta, _hinge_names, _apex, _trigones, _path, _septum, _leaflet, _posts):
@@ -375,7 +374,7 @@ def _trigones(f: _Frame) -> list[LandmarkFinding]:
     if left is None or right is None or f.ring is None:
         return []
     ring = f.points["mitral_ring"]
-    bound = OFF_RING + 0.8 * f.slack
+    bound = OFF_RING + 0.7 * f.slack
     found = []
     for name, point in (("trigone_left", left), ("trigone_right", right)):
         away = _to_polyline(point, ring, closed=True) if len(ring) >= 6 else 0.0
@@ -440,38 +439,49 @@ def _septum(f: _Frame) -> list[LandmarkFinding]:
 
 
 def _off_surface(points: FloatArray, name: str, scatter: float) -> list[LandmarkFinding]:
-    """Points off the surface (a plane, from 10 points on a saddle of second order) through the others."""
-    bad: list[int] = []
+    """Points off the surface through the others (a plane, from 10 points on one of second order), and points apart."""
     found: list[LandmarkFinding] = []
+    kept = list(range(len(points)))
     while True:
-        kept = [i for i in range(len(points)) if i not in bad]
-        away = np.asarray([_from_surface(points, i, kept) for i in kept])
-        own = max(float(np.median(np.abs(away))) / 0.6745, scatter)
-        worst = int(np.argmax(np.abs(away)))
-        bound = 1.5 + 6.0 * own
-        if abs(away[worst]) <= bound:
-            return found
-        if len(bad) == MOST_OFF_SURFACE:
+        fits = [_surface(points, i, [k for k in kept if k != i]) for i in kept]
+        # the point without which the others agree best
+        away, own = min(fits, key=lambda fit: fit[1])
+        worst = kept[int(np.argmin([fit[1] for fit in fits]))]
+        bound = 1.5 + 7.0 * max(own, scatter)
+        if away <= bound:
+            break
+        if len(found) == MOST_OFF_SURFACE:
             return []
-        bad.append(kept[worst])
-        found.append(finding("point_off_surface", name, kept[worst] + 1, abs(away[worst]), bound))
+        kept.remove(worst)
+        found.append(finding("point_off_surface", name, worst + 1, away, bound))
+    gaps = np.linalg.norm(points[:, None] - points[None], axis=2)
+    nearest = np.sort(gaps, axis=1)[:, 1]
+    bound = 3.0 * float(np.median(nearest)) + SCATTERS * scatter
+    off = {f.point_no for f in found}
+    apart = [i for i in np.flatnonzero(nearest > bound) if int(i) + 1 not in off]
+    return found + [finding("point_off_surface", name, int(i) + 1, nearest[i], bound) for i in apart]
 
 
-def _from_surface(points: FloatArray, place: int, kept: list[int]) -> float:
-    others = points[[i for i in kept if i != place]]
-    center = others.mean(axis=0)
-    axes = np.linalg.svd(others - center)[2]
-    local, own = (others - center) @ axes.T, (points[place] - center) @ axes.T
-    quadratic = len(others) >= 9
+def _surface(points: FloatArray, place: int, others: list[int]) -> tuple[float, float]:
+    """Distance, mm, of a point from the surface through `others`, scaled for what that foretells badly; and their own
+    scatter about it."""
+    nodes = points[others]
+    center = nodes.mean(axis=0)
+    axes = np.linalg.svd(nodes - center)[2]
+    local, own = (nodes - center) @ axes.T, (points[place] - center) @ axes.T
+    quadratic = len(nodes) >= 9
 
     def terms(p: FloatArray) -> FloatArray:
         x, y = p[..., 0] / 10.0, p[..., 1] / 10.0
         columns = [np.ones_like(x), x, y, *([x * x, x * y, y * y] if quadratic else [])]
         return np.stack(columns, axis=-1)
 
-    fit, *_ = np.linalg.lstsq(terms(local), local[:, 2], rcond=None)
-    spread = np.sqrt(1.0 + float(terms(own) @ np.linalg.pinv(terms(local).T @ terms(local)) @ terms(own)))
-    return float(own[2] - terms(own) @ fit) / float(spread)
+    design = terms(local)
+    fit, *_ = np.linalg.lstsq(design, local[:, 2], rcond=None)
+    residual = local[:, 2] - design @ fit
+    spread = np.sqrt(float(residual @ residual) / max(len(nodes) - design.shape[1], 1))
+    share = np.sqrt(1.0 + float(terms(own) @ np.linalg.pinv(design.T @ design) @ terms(own)))
+    return abs(float(own[2] - terms(own) @ fit)) / float(share), float(spread)
 
 
 def _leaflet(f: _Frame) -> list[LandmarkFinding]:
@@ -485,8 +495,8 @@ def _leaflet(f: _Frame) -> list[LandmarkFinding]:
         found.append(finding("leaflet_length_unusual", "anterior_leaflet", None, length, low if length < low else high))
     if ring is not None and len(ring) >= 6:
         away = _to_polyline(leaflet[0], ring, closed=True)
-        if away > 3.0 + OFF_RING + f.slack:
-            found.append(finding("leaflet_off_ring", "anterior_leaflet", 1, away, 3.0 + OFF_RING + f.slack))
+        if away > 2.0 * OFF_RING + f.slack:
+            found.append(finding("leaflet_off_ring", "anterior_leaflet", 1, away, 2.0 * OFF_RING + f.slack))
     return found
 
 
@@ -498,10 +508,10 @@ def _posts(f: _Frame) -> list[LandmarkFinding]:
     height = f.ring.height(tips)
     aside = np.linalg.norm(f.ring.project(tips), axis=1)
     sides = np.linalg.norm(tips - np.roll(tips, 1, axis=0), axis=1)
-    bound = 3.5 + 1.2 * f.slack
+    bound = 1.5 * (2.5 + 0.8 * f.slack)
     spreads = [float(np.ptp(values)) for values in (height, aside, sides / np.sqrt(3.0))]
-    if max(spreads) <= 1.6 * bound:
+    if max(spreads) <= bound:
         return []
     middle = np.median(tips, axis=0)
     worst = int(np.argmax(np.abs(height - np.median(height)) + np.abs(aside - np.median(aside)) + 0.0 * middle[0]))
-    return [finding("post_tips_uneven", "post_tip", worst + 1, max(spreads), 1.6 * bound)]
+    return [finding("post_tips_uneven", "post_tip", worst + 1, max(spreads), bound)]

@@ -5,7 +5,7 @@ All points LPS, mm, float64.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -27,13 +27,16 @@ BACKSTEP = 4.5
 """Own scatters, and BACKSTEP_LEAST mm, by which a point may step back along its curve."""
 BACKSTEP_LEAST = 2.5
 
+CANDIDATES = 3
+"""Points tried as the one that is off."""
+
 REPEATED = 0.05
 """mm: two points this near are one click; readers' files carry 0.01 mm or better."""
-REPEATED_SHARE = 0.12
+REPEATED_SHARE = 0.08
 """Share of the usual gap below which two points fall together, if also below REPEATED_LARGEST."""
 REPEATED_LARGEST = 0.8
 """mm."""
-REPEATED_CLEAR = 7.0
+REPEATED_CLEAR = 10.0
 """Own scatters that the usual gap must measure for that: where points are dense beside the scatter, two may meet."""
 
 RAYLEIGH_MEDIAN = 1.1774
@@ -113,6 +116,18 @@ class CurveJudgement:
     findings: tuple[LandmarkFinding, ...]
     scatter: float
 
+    def at_scatter(self, scatter: float) -> tuple[LandmarkFinding, ...]:
+        """The findings that stay where the reader's scatter over all curves is larger than on this one."""
+        wider = max(1.0, scatter / self.scatter)
+        found = []
+        for f in self.findings:
+            if f.code in ("point_off_curve", "points_out_of_order") and f.number is not None and f.bound is not None:
+                f = replace(f, bound=round(f.bound * wider, 3))
+                if f.number is not None and f.bound is not None and f.number <= f.bound:
+                    continue
+            found.append(f)
+        return tuple(found)
+
 
 def judge_curve(points: FloatArray, structure: str, order: FloatArray, *, closed: bool) -> CurveJudgement:
     """Points off their curve, out of order, or repeated.
@@ -130,8 +145,8 @@ def judge_curve(points: FloatArray, structure: str, order: FloatArray, *, closed
     off: list[int] = []
     judged = departures(points[kept], closed) if len(kept) >= least else None
     while judged is not None and len(off) <= len(points) // 4:
-        worst = int(np.argmax(judged.scaled))
-        if judged.scaled[worst] <= factor * judged.scatter:
+        worst, own = _odd_one(points[kept], judged, closed)
+        if judged.scaled[worst] <= factor * own:
             break
         off.append(kept.pop(worst))
         judged = departures(points[kept], closed) if len(kept) >= least else None
@@ -150,6 +165,18 @@ def judge_curve(points: FloatArray, structure: str, order: FloatArray, *, closed
         if distance > factor * scatter * share:
             found.append(finding("point_off_curve", structure, i + 1, distance, factor * scatter * share))
     return CurveJudgement(tuple(found), scatter)
+
+
+def _odd_one(points: FloatArray, judged: Departures, closed: bool) -> tuple[int, float]:
+    """The point without which the others agree best, of those farthest off, and their scatter without it: among few
+    points one slip reaches into the departures of most."""
+    worst = int(np.argmax(judged.scaled))
+    if len(points) <= (LEAST_CLOSED if closed else LEAST_OPEN):
+        return worst, judged.scatter
+    tried = [int(place) for place in np.argsort(-judged.scaled)[:CANDIDATES]]
+    own = [min(departures(np.delete(points, p, axis=0), closed).scatter, judged.scatter) for p in tried]
+    odd = int(np.argmax([judged.scaled[p] / scatter for p, scatter in zip(tried, own, strict=True)]))
+    return tried[odd], own[odd]
 
 
 def _repeats(points: FloatArray, closed: bool, bound: float) -> dict[int, float]:

@@ -132,6 +132,12 @@ class StatisticsSettings(_Closed):
         description="Statuses of a measurement whose value counts; a smallest section at an end of its range counts.",
         json_schema_extra=_unit("name"),
     )
+    values: Literal["readers", "final"] = Field(
+        "readers",
+        description="One value per case by the rules here (readers), or the adjudicated one of tables/final.parquet;"
+        " agreement always uses the readers' own values.",
+        json_schema_extra=_unit("name"),
+    )
     group_column: str = Field(
         "group", min_length=1, description="Column of cases.csv that groups cases.", json_schema_extra=_unit("name")
     )

@@ -1,0 +1,211 @@
+"""One final value per case, phase and measure from its readers' values, with how it came about. Units of the rows.
+
+Readers count with the mean of their own reads, so that a reader who read twice counts once. An interval of a mean of k
+readers rests on the larger of the readings' own variance and the variance between readers, over k; it is normal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from outflow_cohort.stats.data.adjudication_settings import AdjudicationSettings, Difference
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from outflow_cohort.stats.data.settings import StatisticsSettings
+
+KEY = ("case_id", "phase_pct", "plan_id", "measure", "variant", "method")
+NEEDED = (*KEY, "unit", "reader_id", "read_no", "value", "std_error", "ci_low", "ci_high", "status")
+NORMAL_95 = 1.959964
+"""Two-sided 95 % of the normal distribution."""
+NEEDS_ADJUDICATION = "needs_adjudication"
+ADJUDICATED = "adjudicated"
+NO_VALUE = "no_usable_value"
+SUSPECT = "landmark_suspect"
+
+
+@dataclass(frozen=True)
+class ReaderValue:
+    """One reader's value: mean of the usable reads, its standard error and interval where known."""
+
+    reader: str
+    reads: tuple[int, ...]
+    value: float
+    std_error: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class FinalValue:
+    """A row of final.parquet beside its key; `readings` as reader/read."""
+
+    value: float | None
+    std_error: float | None
+    ci_low: float | None
+    ci_high: float | None
+    rule: str
+    n_readers: int
+    readings: str
+    difference: float | None
+    status: str
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """Why a further reader is asked."""
+
+    difference: float
+    limit: float
+    reason: str
+
+
+def final_tables(
+    measurements: Path, settings: AdjudicationSettings, statistics: StatisticsSettings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The tables final and adjudication of a study.
+
+    measurements : the dataset RESULTS/tables/measurements; each case lies in one part.
+    """
+    import pandas as pd
+
+    final: list[dict[str, object]] = []
+    asked: list[dict[str, object]] = []
+    for part in sorted(measurements.glob("*.parquet")):
+        for key, unit, rows in _groups(part):
+            values, suspect = _reader_values(rows, statistics.usable_statuses)
+            row, why = settle(key["measure"], key["variant"], key["method"], values, settings, suspect=suspect)
+            final.append(key | {"unit": unit} | vars(row))
+            if why is not None:
+                told = "; ".join(f"{v.reader} {v.value:.4g}" for v in values)
+                asked.append(key | {"unit": unit, "readers": told} | vars(why) | {"status": row.status})
+    columns = [*KEY, "unit", *FinalValue.__dataclass_fields__]
+    frame = pd.DataFrame(final, columns=columns)
+    floats = ["phase_pct", "value", "std_error", "ci_low", "ci_high", "difference"]
+    frame[floats] = frame[floats].astype("float64")
+    listed = pd.DataFrame(asked, columns=[*KEY, "unit", "readers", "difference", "limit", "reason", "status"])
+    return (
+        frame.sort_values(list(KEY), kind="stable", na_position="first").reset_index(drop=True),
+        listed.sort_values(list(KEY), kind="stable", na_position="first").reset_index(drop=True),
+    )
+
+
+def _groups(part: Path) -> Iterator[tuple[dict[str, object], str, pd.DataFrame]]:
+    import pandas as pd
+
+    frame = pd.read_parquet(part, columns=list(NEEDED))
+    for name in ("case_id", "plan_id", "measure", "variant", "method", "unit", "reader_id", "status"):
+        frame[name] = frame[name].fillna("").astype(str)
+    for key, rows in frame.groupby(list(KEY), dropna=False, sort=True):
+        named = dict(zip(KEY, key, strict=True))
+        phase = named["phase_pct"]
+        named["phase_pct"] = None if phase != phase else float(phase)
+        yield named, str(rows["unit"].iloc[0]), rows
+
+
+def _reader_values(rows: pd.DataFrame, usable: tuple[str, ...]) -> tuple[list[ReaderValue], bool]:
+    """One value per reader, sorted by name; and whether any value was left out for a suspect landmark."""
+    kept = rows[rows["status"].isin(usable) & rows["value"].notna()].sort_values(["reader_id", "read_no"])
+    values = []
+    for reader, own in kept.groupby("reader_id", sort=True):
+        errors = own["std_error"].to_numpy(dtype=float)
+        count = len(own)
+        error = float(np.sqrt(np.mean(errors**2) / count)) if np.isfinite(errors).all() else None
+        ends: tuple[float | None, float | None] = (None, None)
+        if count == 1 and np.isfinite(own["ci_low"].iloc[0]):
+            ends = float(own["ci_low"].iloc[0]), float(own["ci_high"].iloc[0])
+        reads = tuple(int(n) for n in own["read_no"])
+        values.append(ReaderValue(str(reader), reads, float(own["value"].mean()), error, *ends))
+    return values, bool((rows["status"] == SUSPECT).any())
+
+
+def settle(
+    measure: str,
+    variant: str,
+    method: str,
+    values: list[ReaderValue],
+    settings: AdjudicationSettings,
+    *,
+    suspect: bool = False,
+) -> tuple[FinalValue, Disagreement | None]:
+    """The final value of one quantity, and why a further reader is asked (None = nobody need be)."""
+    first = [v for v in values if v.reader not in settings.adjudicators]
+    asked = [v for v in values if v.reader in settings.adjudicators]
+    why = _disagreement(measure, variant, method, first, settings.differences)
+    spread = max(v.value for v in first) - min(v.value for v in first) if len(first) > 1 else None
+    if not first and not asked:
+        return FinalValue(None, None, None, None, "none", 0, "", None, SUSPECT if suspect else NO_VALUE), None
+    if why is not None and asked:
+        return _by_rule(settings.rule_if_adjudicated, [*first, *asked], asked, spread, ADJUDICATED), why
+    status = NEEDS_ADJUDICATION if why is not None else "ok"
+    return _by_rule(settings.rule, first or asked, asked, spread, status), why
+
+
+def _disagreement(
+    measure: str, variant: str, method: str, values: list[ReaderValue], limits: tuple[Difference, ...]
+) -> Disagreement | None:
+    """The first limit that the readers exceed."""
+    numbers = [v.value for v in values]
+    if len(numbers) < 2:
+        return None
+    difference = max(numbers) - min(numbers)
+    for limit in limits:
+        if limit.measure != measure or limit.variant not in ("", variant) or limit.method not in ("", method):
+            continue
+        if limit.more_than is not None and difference > limit.more_than:
+            return Disagreement(difference, limit.more_than, "differ_by_more_than")
+        share = limit.more_than_pct
+        if share is not None and difference > share / 100.0 * abs(float(np.mean(numbers))):
+            return Disagreement(difference, share / 100.0 * abs(float(np.mean(numbers))), "differ_by_more_than_pct")
+        for edge in limit.classes:
+            if min(numbers) < edge <= max(numbers):
+                return Disagreement(difference, edge, "different_classes")
+    return None
+
+
+def _by_rule(
+    rule: str, values: list[ReaderValue], asked: list[ReaderValue], spread: float | None, status: str
+) -> FinalValue:
+    used = values
+    if rule == "adjudicator" and asked:
+        used = asked
+    elif rule == "mean_of_two_closest" and len(values) > 2:
+        ordered = sorted(values, key=lambda v: v.value)
+        place = int(np.argmin([b.value - a.value for a, b in pairwise(ordered)]))
+        used = ordered[place : place + 2]
+    numbers = np.asarray([v.value for v in used])
+    value = float(np.median(numbers)) if rule == "median_of_readers" else float(np.mean(numbers))
+    named = ";".join(f"{v.reader}/{n}" for v in sorted(used, key=lambda v: v.reader) for n in v.reads)
+    if len(used) == 1:
+        one = used[0]
+        low, high = one.low, one.high
+        if low is None and one.std_error is not None:
+            low, high = value - NORMAL_95 * one.std_error, value + NORMAL_95 * one.std_error
+        return FinalValue(value, one.std_error, low, high, rule, 1, named, spread, status)
+    error = None
+    if all(v.std_error is not None for v in used):
+        own = float(np.mean([v.std_error**2 for v in used if v.std_error is not None]))
+        error = float(np.sqrt(max(own, float(np.var(numbers, ddof=1))) / len(used)))
+    low, high = (None, None) if error is None else (value - NORMAL_95 * error, value + NORMAL_95 * error)
+    return FinalValue(value, error, low, high, rule, len(used), named, spread, status)
+
+
+def with_final(values: pd.DataFrame, final: pd.DataFrame, step: float) -> pd.DataFrame:
+    """`case_values` with the final values in place of those of the statistics' own reader rule.
+
+    step : width of the bins that phases are put into, % of R-R. A quantity that is not settled has no value.
+    """
+    keys = list(KEY)
+    settled = final[final["status"].isin(["ok", ADJUDICATED])].copy()
+    settled["phase_pct"] = np.floor(settled["phase_pct"] / step + 0.5) * step
+    means = settled.groupby(keys, dropna=False, sort=True)["value"].mean().rename("final").reset_index()
+    plain = values[keys].astype({name: str for name in keys if name != "phase_pct"})
+    joined = plain.merge(means, on=keys, how="left", validate="many_to_one")
+    return values.assign(value=joined["final"].to_numpy())
