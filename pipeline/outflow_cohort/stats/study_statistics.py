@@ -73,7 +73,7 @@ def _cohort_tables(
     from outflow_cohort.stats.cohort.baseline import baseline_table
     from outflow_cohort.stats.cohort.cutoffs import cutoff_shares
     from outflow_cohort.stats.cohort.phase_table import phase_table
-    from outflow_cohort.stats.outcome.endpoint_questions import endpoint_tables, matching
+    from outflow_cohort.stats.outcome.endpoint_questions import endpoint_tables, matching, model_tables
 
     rules = rules_of(settings)
     groups = groups_of(cases, settings.group_column)
@@ -88,7 +88,8 @@ def _cohort_tables(
     tables["cutoffs"] = cutoff_shares(chosen, groups, cutoffs, confidence=confidence, **named)
     outcomes = {o.column for o in settings.outcomes}
     left_out = sorted({*NOT_BASELINE, settings.group_column})
-    after_treatment = {*outcomes, *settings.outcome_columns}
+    follow_up = {name for o in settings.time_to_event for name in (o.time_column, o.event_column)}
+    after_treatment = {*outcomes, *follow_up, *settings.outcome_columns}
     tables["baseline"] = baseline_table(cases, groups, settings, sorted({*left_out, *after_treatment}))
     numbers = numeric_columns(cases, sorted({*left_out, *after_treatment}))
     if settings.association_columns is not None:
@@ -105,6 +106,7 @@ def _cohort_tables(
         **named,
     )
     tables |= endpoint_tables(cases, chosen, cutoffs, settings, rules.text, scheduler)
+    tables |= model_tables(cases, chosen, groups, settings, rules.text)
     return tables
 
 

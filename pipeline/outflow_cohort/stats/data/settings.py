@@ -13,6 +13,8 @@ ReaderRule = Literal["mean_over_readers", "median_over_readers", "reference_read
 ReadRule = Literal["first_read", "mean_of_reads"]
 PhaseRule = Literal["end_systole", "mean_over_phases", "min_over_phases"]
 Risk = Literal["low", "high"]
+FirthRule = Literal["auto", "always", "never"]
+Knots = Literal[0, 3, 4, 5]
 FamilyColumn = Literal["measure", "variant", "method", "plan_id", "with", "coefficient"]
 
 
@@ -86,6 +88,70 @@ class Predictor(_Closed):
         description="Cut-offs at which sensitivity and specificity are given, in the unit of the measure.",
         json_schema_extra=_unit("unit of the measure"),
     )
+
+
+class AdjustedModel(_Closed):
+    """Logistic regression of an outcome on each predictor with chosen covariates."""
+
+    outcome: str = Field(
+        min_length=1,
+        description="Column of one of the outcomes under statistics.outcomes.",
+        json_schema_extra=_unit("name"),
+    )
+    covariates: tuple[str, ...] = Field(
+        (), description="Columns of cases.csv in the model beside the measure.", json_schema_extra=_unit("name")
+    )
+    firth: FirthRule = Field(
+        "auto", description="Firth's penalty; auto = with fewer than 10 events per coefficient.",
+        json_schema_extra=_unit("name"),
+    )  # fmt: skip
+    spline_knots: Knots = Field(
+        0, description="Knots of a restricted cubic spline of the measure; 0 = none.", json_schema_extra=_unit("1")
+    )
+
+
+class TimeToEvent(_Closed):
+    """Time to an event, censored or ended by rival events, by group and against each predictor."""
+
+    time_column: str = Field(
+        min_length=1, description="Column of cases.csv with the time of follow-up.", json_schema_extra=_unit("name")
+    )
+    event_column: str = Field(
+        min_length=1, description="Column of cases.csv that says how follow-up ended.", json_schema_extra=_unit("name")
+    )
+    time_unit: str = Field("days", min_length=1, description="Unit of the times.", json_schema_extra=_unit("text"))
+    event: str = Field("1", min_length=1, description="Text that means the event.", json_schema_extra=_unit("text"))
+    no_event: str = Field(
+        "0", min_length=1, description="Text that means censored. Any further text is an error.",
+        json_schema_extra=_unit("text"),
+    )  # fmt: skip
+    competing: tuple[Annotated[str, Field(min_length=1)], ...] = Field(
+        (), description="Texts of rival events, after which the event cannot come.", json_schema_extra=_unit("text")
+    )
+    missing: tuple[Annotated[str, Field(min_length=1)], ...] = Field(
+        (), description="Texts that mean not known.", json_schema_extra=_unit("text")
+    )
+    horizon: float | None = Field(
+        None, gt=0, description="End of the restricted mean time; empty = the shortest of the groups' longest times.",
+        json_schema_extra=_unit("time_unit"),
+    )  # fmt: skip
+    covariates: tuple[str, ...] = Field(
+        (), description="Columns of cases.csv in the Cox model beside the measure.", json_schema_extra=_unit("name")
+    )
+    firth: FirthRule = Field(
+        "auto", description="Firth's penalty; auto = with fewer than 10 events per coefficient.",
+        json_schema_extra=_unit("name"),
+    )  # fmt: skip
+    spline_knots: Knots = Field(
+        0, description="Knots of a restricted cubic spline of the measure; 0 = none.", json_schema_extra=_unit("1")
+    )
+
+    @model_validator(mode="after")
+    def _texts_differ(self) -> TimeToEvent:
+        texts = [plain_text(t) for t in (self.event, self.no_event, *self.competing, *self.missing)]
+        if len(set(texts)) < len(texts):
+            raise ValueError(f"{self.event_column}: event, no_event, competing and missing share a text")
+        return self
 
 
 class MixedModel(_Closed):
@@ -174,6 +240,10 @@ class StatisticsSettings(_Closed):
     mixed_models: tuple[MixedModel, ...] = Field(
         (), description="Mixed models of measures by group and phase.", json_schema_extra=_unit("list")
     )
+    adjusted_models: tuple[AdjustedModel, ...] = Field(
+        (), description="Logistic models of outcomes with covariates.", json_schema_extra=_unit("list")
+    )
+    time_to_event: tuple[TimeToEvent, ...] = Field((), description="Times to events.", json_schema_extra=_unit("list"))
     given_sensitivities: tuple[Annotated[float, Field(gt=0, lt=1)], ...] = Field(
         (), description="Sensitivities at which the specificity is given too.", json_schema_extra=_unit("1")
     )
@@ -276,6 +346,14 @@ class StatisticsSettings(_Closed):
     def _reference_reader_is_named(self) -> StatisticsSettings:
         if self.reader_rule == "reference_reader" and not self.reference_reader:
             raise ValueError("reader_rule reference_reader needs reference_reader: the reader_id that counts")
+        return self
+
+    @model_validator(mode="after")
+    def _adjusted_outcomes_are_stated(self) -> StatisticsSettings:
+        known = {o.column for o in self.outcomes}
+        unknown = sorted({m.outcome for m in self.adjusted_models} - known)
+        if unknown:
+            raise ValueError(f"adjusted_models names outcome(s) {', '.join(unknown)}; add them under outcomes")
         return self
 
     @field_validator("grras_facts")

@@ -23,6 +23,10 @@ TABLE_MEANINGS: dict[str, str] = {
     "endpoints": "outcome columns against measures: area under the curve, cut-offs, model, paired tests",
     "roc_curves": "points of the ROC curves",
     "decision_curves": "net benefit of the penalised logistic model by threshold probability",
+    "adjusted_models": "odds ratios of measures with chosen covariates, penalised where events are few",
+    "time_to_event": "survival by group, restricted means, log-rank, hazard ratios of measures, proportionality",
+    "survival_curves": "Kaplan-Meier and cumulative incidence by group, with numbers at risk",
+    "model_curves": "odds or hazard ratio along a measure by restricted cubic spline",
     "dose_response": "share of events by quantile group of a measure",
     "implant_choice": "the least obstructive fitting implant of each case, by phase rule, solid and path",
     "implant_shares": "share of cases with a fitting implant that leaves at least area_mm2 free, at any depth and at "
@@ -33,8 +37,8 @@ TABLE_MEANINGS: dict[str, str] = {
 
 COHORT_TABLES = (
     "cohort_summary", "phases", "phase_curves", "cutoffs", "baseline", "associations", "endpoints", "roc_curves",
-    "decision_curves", "dose_response", "landmark_agreement", "plane_agreement", "implant_choice", "implant_shares",
-    "implant_sides",
+    "decision_curves", "dose_response", "adjusted_models", "time_to_event", "survival_curves", "model_curves",
+    "landmark_agreement", "plane_agreement", "implant_choice", "implant_shares", "implant_sides",
 )  # fmt: skip
 PARTS: dict[str, list[str]] = {
     "cohort": list(COHORT_TABLES),
@@ -94,6 +98,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "minimum": "smallest value",
     "model": "which model the figure comes from",
     "n": "cases used",
+    "n_at_risk": "cases still followed just before the time",
     "n_below": "cases below the cut-off",
     "n_cases": "cases used",
     "n_events": "events among them",
@@ -143,10 +148,13 @@ COLUMN_MEANINGS: dict[str, str] = {
     "test": "which test",
     "term": "which part of the model",
     "text": "what the item asks for",
+    "time": "time since the start of follow-up",
+    "time_unit": "unit of that time",
     "threshold": "threshold probability",
     "to_value": "largest value of the group",
     "trend_p": "two-sided p of a trend over the groups",
     "unit": "unit of the figures of the row",
+    "value": "value of the measure",
     "variant": "which definition of the measure",
     "warning": "few_events where events or non-events are too few to trust the row",
     "with": "what the measure is held against",

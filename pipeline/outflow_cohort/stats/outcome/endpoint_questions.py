@@ -56,6 +56,63 @@ def questions_of(
     return list(found.values())
 
 
+def model_tables(
+    cases: pd.DataFrame, chosen: pd.DataFrame, groups: pd.Series, settings: StatisticsSettings, rule: str
+) -> dict[str, pd.DataFrame]:
+    """Tables adjusted_models, time_to_event, survival_curves, model_curves; empty where the settings ask for none."""
+    import pandas as pd
+
+    from outflow_cohort.stats.outcome import adjusted_models as adjusted
+    from outflow_cohort.stats.outcome import time_to_event as timed
+
+    rows: dict[str, list[dict[str, Any]]] = {"adjusted_models": [], "time_to_event": [], "survival_curves": []}
+    curves: list[dict[str, Any]] = []
+    by_column = {o.column: o for o in settings.outcomes}
+    for model in settings.adjusted_models:
+        questions = questions_of(cases, chosen, by_column[model.outcome], [], settings)
+        found, curve = adjusted.adjusted_rows(cases, questions, model, settings)
+        rows["adjusted_models"] += found
+        curves += curve
+    for outcome in settings.time_to_event:
+        seen = timed.follow_up(cases, groups, outcome)
+        found, curve = timed.survival_rows(seen, outcome, settings)
+        rows["time_to_event"] += found
+        rows["survival_curves"] += curve
+        for names, value in measures_of(cases, chosen, settings):
+            found, curve = timed.hazard_rows(cases, seen, names, value, outcome, settings)
+            rows["time_to_event"] += found
+            curves += curve
+    tables = {
+        "adjusted_models": pd.DataFrame(rows["adjusted_models"], columns=adjusted.COLUMNS),
+        "time_to_event": pd.DataFrame(rows["time_to_event"], columns=timed.COLUMNS),
+        "survival_curves": pd.DataFrame(rows["survival_curves"], columns=timed.CURVE_COLUMNS),
+        "model_curves": pd.DataFrame(curves, columns=adjusted.CURVE_COLUMNS),
+    }
+    tables["adjusted_models"]["phase_rule"] = settings.phase_rule
+    tables["adjusted_models"]["readings_rule"] = rule
+    for frame in tables.values():
+        for column in ("term", "model", "group", *endpoint.PREDICTOR):
+            if column in frame:
+                frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
+        for column in ("n", "n_events", "n_missing", "n_at_risk"):
+            if column in frame:
+                frame[column] = frame[column].astype("Int64")
+    return tables
+
+
+def measures_of(
+    cases: pd.DataFrame, chosen: pd.DataFrame, settings: StatisticsSettings
+) -> list[tuple[dict[str, str], np.ndarray]]:
+    """Names and values (case by case, NaN = missing) of every quantity that the predictors name."""
+    found: dict[tuple[str, ...], np.ndarray] = {}
+    for predictor in settings.predictors:
+        rows = chosen[matching(chosen, predictor)]
+        for key, part in rows.groupby(endpoint.PREDICTOR, sort=True):
+            value = cases["case_id"].map(part.set_index("case_id")["value"]).to_numpy(np.float64)
+            found.setdefault(tuple(str(k) for k in key), value)
+    return [(dict(zip(endpoint.PREDICTOR, key, strict=True)), value) for key, value in found.items()]
+
+
 def endpoint_tables(
     cases: pd.DataFrame,
     chosen: pd.DataFrame,
