@@ -56,11 +56,12 @@ def lv_volume(
     Voxels count by the sign of the lumen's field at their centre, and in part where a plane cuts them. On a smooth
     surface the error of such counting falls faster than the voxel's size. `lumen`: the reading's, found if None.
 
-    Raises GeometryError `leak`, `ventricle_cropped`, and what the lumen raises.
+    Raises GeometryError with the status of a lumen in doubt (`leak`, `lumen_incomplete`, …), `ventricle_cropped`, and
+    what the lumen raises: a doubtful volume would choose the wrong end-systole, so there is none.
     """
     lumen = outflow_lumen(phase_image, anatomy, None, level) if lumen is None else lumen
-    if lumen.status == "leak":
-        raise GeometryError("leak", "the ventricle joins another chamber without a neck; check ring and level")
+    if lumen.status not in ("ok", "low_contrast"):
+        raise GeometryError(lumen.status, "the lumen found is not the ventricle, or not all of it; see the status")
     cut = _border_area(lumen, anatomy)
     if cut > CUT_AREA:
         raise GeometryError(

@@ -25,6 +25,7 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Volume, unit
 from outflow_geometry.image.flooding import CLOSED, OPEN, flood, settle_border
 from outflow_geometry.image.levels import BloodLevel, blood_level, flow_axis
+from outflow_geometry.image.lumen_checks import lumen_doubt
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import Anatomy
 
@@ -87,7 +88,8 @@ class Lumen:
     field : HU minus the half-way level inside the territory and its walls, negative in other chambers; zero level
         set = edge of the outflow lumen. Not cut at ring, curtain or 8 mm beyond the aortic plane.
     level : the blood and muscle level used.
-    status : `ok`; `leak` where another chamber joins without a neck; `low_contrast`.
+    status : `ok`; `leak` where another chamber joins without a neck; `noise_too_high`, `lumen_incomplete`,
+        `landmarks_outside_blood` (see `lumen_checks`); `low_contrast`.
     territory : int8 labels OUTFLOW, ATRIUM, OTHER (0 = none) on the coarse grid.
     distance : distance of coarse blood from the nearest wall, mm, on the same grid.
     neck : radius, mm, of the neck that separated the chambers.
@@ -371,7 +373,9 @@ def _found_lumen(phase_image: PhaseImage, anatomy: Anatomy, seed_points: FloatAr
 
     origin = phase_image.volume.to_points(np.asarray([s.start for s in full], dtype=np.float64))
     volume = phase_image.volume
-    status = "leak" if leak else level.status
+    parted = phase_image.separation(level.blood_hu, level.muscle_hu, level.ceiling_hu)
+    status = "leak" if leak else lumen_doubt(label, OUTFLOW, coarse, parted, level, anatomy, seed_points)
+    status = level.status if status == "ok" else status
     return Lumen(
         Volume(field, origin, volume.direction, volume.spacing),
         level,

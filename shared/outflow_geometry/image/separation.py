@@ -37,9 +37,9 @@ and in a smoothed one, where single pieces of wall are dropped and a thin wall d
 SCALES = (0.0, 0.45, 0.6, 0.75, 0.9, 1.1, 1.3, 1.5)
 """mm; standard deviations of the Gaussian from which the one that parts chambers is chosen, by the noise it leaves."""
 
-QUIET = 0.05
+QUIET = 0.04
 """Share of the contrast that noise may have where chambers are parted: dips of plain blood then keep under the largest
-sheet depth, and a wall by brightness is seven standard deviations away. The dip of a thin wall falls more slowly with
+sheet depth, and a wall by brightness is nine standard deviations away. The dip of a thin wall falls more slowly with
 smoothing than the dips of noise, so more smoothing finds it better, up to some 1.5 mm."""
 
 HELD = (-0.5, 0.25)
@@ -50,7 +50,7 @@ CORE_SCALE, CORE_SHARE, CORE_SLOPE = 2.0, 0.15, 0.06
 """mm; share of the contrast; share per mm. Blood whose surroundings at this scale are that near blood's level and that
 even is far from any wall: there noise is measured."""
 
-SLOW = 3.0
+SLOW = 5.0
 """mm; slower changes than this are not noise but uneven mixing of contrast medium."""
 
 NOISE_BOX = 28.0
@@ -126,14 +126,17 @@ def _quiet_scale(
     def smoothed(scale: float) -> Image:
         return ndimage.gaussian_filter(box, scale / spacing)  # type: ignore[no-any-return]
 
-    around, slow = smoothed(CORE_SCALE), smoothed(SLOW)
+    around = smoothed(CORE_SCALE)
     slope = np.sqrt(sum(np.square(g / s) for g, s in zip(np.gradient(around), spacing, strict=True)))
     core = (np.abs(around - blood_hu) < CORE_SHARE * contrast) & (slope < CORE_SLOPE * contrast)
-    found = [_spread((raw - slow)[core])]
+    # the mean of the core's own surroundings: walls beside it take no part
+    weight = ndimage.gaussian_filter(core.astype(np.float32), SLOW / spacing)
+    slow = ndimage.gaussian_filter(np.where(core, box, np.float32(0.0)), SLOW / spacing)[core] / weight[core]
+    found = [_spread(raw[core] - slow)]
     if found[0] <= QUIET * contrast:
         return found[0], 0.0, found[0]
     for scale in SCALES[1:]:
-        found.append(_spread((smoothed(scale) - slow)[core]))
+        found.append(_spread(smoothed(scale)[core] - slow))
         if found[-1] <= QUIET * contrast:
             break
     return found[0], SCALES[len(found) - 1], found[-1]

@@ -124,28 +124,30 @@ def ring_inner_diameter(context: ReadingContext, variant: str, method: str) -> V
     return value, status
 
 
-def _aortic(context: ReadingContext, contour: Contour, value: float) -> Value:
-    return value, aortic.annulus_status(context.anatomy, contour)
+def _aortic(context: ReadingContext, method: str, contour: Contour, value: float) -> Value:
+    """An outline read off a lumen in doubt is in doubt itself."""
+    status = "ok" if method == "reader_points" else context.image.lumen_status()
+    return value, aortic.annulus_status(context.anatomy, contour) if status == "ok" else status
 
 
 def aortic_area(context: ReadingContext, variant: str, method: str) -> Value:
     contour = context.annulus(method)
-    return _aortic(context, contour, contour.area)
+    return _aortic(context, method, contour, contour.area)
 
 
 def aortic_perimeter(context: ReadingContext, variant: str, method: str) -> Value:
     contour = context.annulus(method)
-    return _aortic(context, contour, contour.perimeter)
+    return _aortic(context, method, contour, contour.perimeter)
 
 
 def aortic_diameter(context: ReadingContext, variant: str, method: str) -> Value:
     contour = context.annulus(method)
-    return _aortic(context, contour, _contour_diameter(contour, variant))
+    return _aortic(context, method, contour, _contour_diameter(contour, variant))
 
 
 def aortic_eccentricity(context: ReadingContext, variant: str, method: str) -> Value:
     contour = context.annulus(method)
-    return _aortic(context, contour, mitral.eccentricity(*contour.axis_diameters))
+    return _aortic(context, method, contour, mitral.eccentricity(*contour.axis_diameters))
 
 
 def aorto_mitral_angle(context: ReadingContext, variant: str, method: str) -> Value:

@@ -85,6 +85,10 @@ class PhaseFindings:
         strange = (lumen.distance.values[voxels] > 0.0) & (territory.values[voxels] != OUTFLOW)
         return not bool(strange.any())
 
+    def lumen_status(self) -> str:
+        """Status of the outflow lumen, which all that is read off it carries."""
+        return self.lumen.status
+
     def aortic_contour(self) -> Contour:
         """The blood edge on the aortic plane."""
         return tried_once(self._found, "aortic_contour", self._aortic_contour)
@@ -121,6 +125,7 @@ class PhaseFindings:
 
     def lv_volume(self) -> Value:
         """Volume of the left ventricle, ml."""
-        return tried_once(
-            self._found, "lv_volume", lambda: float(lv_volume(self.phase, self.anatomy, self.level, self.lumen))
-        )
+        return tried_once(self._found, "lv_volume", self._lv_volume)
+
+    def _lv_volume(self) -> Value:
+        return float(lv_volume(self.phase, self.anatomy, self.level, self.lumen)), self.lumen.status

@@ -114,6 +114,10 @@ class RedrawnFindings:
     responses: ReadingResponses
     anatomy: Anatomy
 
+    def lumen_status(self) -> str:
+        """Status of the reading's own lumen."""
+        return self.responses.findings.lumen_status()
+
     def aortic_contour(self) -> Contour:
         """The carried annulus outline on the redrawn aortic plane."""
         plane = self.anatomy.aortic_plane
