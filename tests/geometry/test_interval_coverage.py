@@ -87,7 +87,7 @@ def section_coverage(readings: int, draws: int, sd: float) -> dict[tuple[str, st
 
     def frames(marks: dict[str, np.ndarray], count: int) -> tuple[ReadingContext, list[ReadingContext]]:
         findings = PhaseFindings(image, build_anatomy(marks), _found={"lumen": lumen, "level": lumen.level})
-        sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(findings))
+        sections = PlanSections(channel.plan(), None, chosen, ReadingLumen(findings, sd if count else 0.0))
         again = [build_anatomy(m, checked=False) for m in redrawn_landmarks(marks, {"default": sd}, count, 1)]
         middle = build_anatomy(settled_landmarks(marks, {"default": sd}), checked=False)
         redrawn = zip(again, PlanRedraws(sections, middle, again).each(), strict=True)

@@ -6,7 +6,6 @@ import pytest
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Plane
 from outflow_geometry.outflow.outflow_path import PathStack, path_through
-from outflow_geometry.scatter.settling import settled_points
 
 AORTIC = Plane.from_normal([0.0, 0.0, 0.0], [0.0, 0.0, 1.0])
 RADIUS = 40.0
@@ -77,48 +76,3 @@ def test_stack_of_paths_answers_as_each_path_does():
         # cubic Hermite over 0.25 mm: error step^4 / (384 radius^3) is below 1e-9 mm
         assert np.allclose(points[row], own[0], atol=1e-6)
         assert np.allclose(tangents[row], own[1], atol=1e-6)
-
-
-@pytest.mark.parametrize("count", [8, 13, 25])
-def test_scattered_path_settles_near_the_true_one(count):
-    true, scatter = arc(np.linspace(-0.8, 0.15, count)), 0.7
-    rng = np.random.default_rng(1)
-    apart = []
-    for _ in range(100):
-        settled = settled_points(true + scatter * rng.standard_normal(true.shape), scatter)
-        # across the circle, in its plane and out of it; along it points may slide
-        apart += [np.hypot(settled[:, 0] - RADIUS, settled[:, 2]) - RADIUS, settled[:, 1]]
-    # least squares leaves scatter * sqrt(controls / points); one fit in twenty asks for more controls than four
-    assert np.sqrt(np.mean(np.square(apart))) == pytest.approx(scatter * np.sqrt(4.0 / count), rel=0.1)
-
-
-def test_points_without_scatter_or_too_few_to_smooth_stay():
-    points = arc(np.linspace(-0.8, 0.15, 9))
-    assert np.array_equal(settled_points(points, 0.0), points)
-    assert np.array_equal(settled_points(points[:4], 0.7), points[:4])
-    # a path that its scatter does not explain keeps its shape
-    zigzag = points + np.where(np.arange(9) % 2, 2.0, -2.0)[:, None]
-    assert np.allclose(settled_points(zigzag, 0.01), zigzag, atol=0.05)
-
-
-def _around(points: np.ndarray) -> float:
-    return float(np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1).sum())
-
-
-def test_settled_ring_is_nearer_the_truth_and_keeps_its_saddle() -> None:
-    angle = np.arange(24) * 2.0 * np.pi / 24
-    true = np.stack([18.0 * np.cos(angle), 15.0 * np.sin(angle), 2.0 * np.cos(2.0 * angle)], axis=1)
-    rng = np.random.default_rng(6)
-    rough, settled = [], []
-    for _ in range(40):
-        read = true + 0.7 * rng.standard_normal(true.shape)
-        rough.append(_around(read) - _around(true))
-        settled.append(_around(settled_points(read, 0.7, closed=True)) - _around(true))
-    # scatter makes the way around longer by some of its squares, settling takes most of that off
-    assert np.mean(rough) > 4.0
-    assert abs(np.mean(settled)) < 1.0
-    # without scatter the saddle, its second harmonic, is the curve itself, but for the chord's uneven pace
-    assert np.allclose(settled_points(true, 0.1, closed=True), true, atol=0.1)
-    # a star no five terms explain stays
-    star = true * (1.0 + 0.4 * (-1.0) ** np.arange(24))[:, None]
-    assert np.array_equal(settled_points(star, 0.1, closed=True), star)

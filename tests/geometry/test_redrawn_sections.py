@@ -14,6 +14,7 @@ from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.outflow.image_findings import PhaseFindings
+from outflow_geometry.outflow.outflow_path import reader_path
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.scatter.redrawn_sections import CURVE_DRAWS, PlanRedraws
 from outflow_geometry.scatter.settling import settled_landmarks
@@ -51,7 +52,12 @@ class ChannelReading:
     def sections(self, marks: dict[str, np.ndarray] | None = None) -> PlanSections:
         anatomy = build_anatomy(self.marks if marks is None else marks)
         found = PhaseFindings(self.image, anatomy, _found={"lumen": self.lumen, "level": self.lumen.level})
-        return PlanSections(self.channel.plan(), None, self.definitions, ReadingLumen(found))
+        return PlanSections(
+            self.channel.plan(),
+            None,
+            self.definitions,
+            ReadingLumen(found, self.definitions.landmark_sd["outflow_path"]),
+        )
 
     def scattered(self, draws: int) -> list[dict[str, np.ndarray]]:
         return redrawn_landmarks(self.marks, self.definitions.landmark_sd, draws, 1)
@@ -92,6 +98,30 @@ def test_a_reading_without_section_has_no_bottleneck_in_its_draws() -> None:
         reading.sections().smallest("full_frame", "reader_path")
     with pytest.raises(GeometryError, match="no_section"):
         reading.redraws(4).each()[-1].bottleneck("full_frame", "reader_path")
+
+
+def test_a_ragged_path_that_used_to_turn_back_on_itself_has_its_section() -> None:
+    # the points' own spline turns back on itself, where planes miss the tract; their settled course does not
+    reading = read(Channel(), np.linspace(-30.0, 3.0, 18), path_sd=1.5, seed=0)
+    assert reading.sections().smallest("full_frame", "reader_path").status == "ok"
+    assert np.isfinite(reading.redraws(4).areas_along_path("full_frame", "reader_path")[-1])
+
+
+def test_value_and_draws_belong_to_one_curve() -> None:
+    reading = read(Channel(bulge=3.0), np.linspace(-30.0, 3.0, 30), path_sd=0.7, seed=4)
+    sections, redraws = reading.sections(), reading.redraws(3)
+    own, middle = sections.path("reader_path"), redraws.path_stack("reader_path")
+    stations = np.linspace(-25.0, 0.0, 26)
+    points, tangents = middle.at(np.array([0]), stations[None])
+    wanted = own.at(stations)
+    assert np.allclose(points[0], wanted[0], atol=0.02)
+    assert np.degrees(np.arccos(np.vecdot(tangents[0], wanted[1]).clip(-1.0, 1.0))).max() < 0.2
+    # each draw at once is the path that its points give alone
+    for draw, anatomy in enumerate(redraws.anatomies, start=1):
+        alone = reader_path(anatomy.structure("outflow_path"), anatomy).at(stations)
+        points, tangents = middle.at(np.array([draw]), stations[None])
+        assert np.linalg.norm(points[0] - alone[0], axis=1).max() < 0.15
+        assert np.degrees(np.arccos(np.vecdot(tangents[0], alone[1]).clip(-1.0, 1.0))).max() < 1.0
 
 
 @pytest.mark.parametrize("solid", ["full_frame", "prosthesis_leaflet"])

@@ -127,7 +127,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
     from outflow_geometry.measures.judging import marked, suspect_structures
     from outflow_geometry.measures.phases import measure_case
     from outflow_geometry.measures.reading import measure_reading
-    from outflow_geometry.scatter.redrawing import Read, landmark_sd
+    from outflow_geometry.scatter.redrawing import Read, landmark_sd, repeat_shifts
 
     index = read_json(volumes / "volumes.json")
     case.series_quality = index["series_quality"]
@@ -149,7 +149,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
     ]
     scatter = landmark_sd(read_points, request["study"]["uncertainty"]["prior_sd_mm"])
     plans, prosthesis = core_inputs.plans(request), core_inputs.prosthesis(request)
-    definitions = core_inputs.definitions(request, scatter)
+    definitions = core_inputs.definitions(request, scatter, repeat_shifts(read_points))
     tried = TriedImplants(request, [core_inputs.landmarks(r) for _, readings in checked for r in readings], match)
     images, results = {}, []
     for entry, readings in checked:

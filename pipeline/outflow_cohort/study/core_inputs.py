@@ -14,6 +14,7 @@ from outflow_geometry.base.inputs import (
     GantryBox,
     Plan,
     Prosthesis,
+    RepeatShift,
 )
 from outflow_geometry.landmarks.sizing import SizingTarget
 
@@ -73,8 +74,10 @@ def prosthesis(request: Row) -> Prosthesis | None:
     )
 
 
-def definitions(request: Row, landmark_sd: Mapping[str, float]) -> Definitions:
-    """The study's named choices, with the landmark scatter (mm by structure) of this case."""
+def definitions(
+    request: Row, landmark_sd: Mapping[str, float], repeat_shifts: Mapping[str, RepeatShift] | None = None
+) -> Definitions:
+    """The study's named choices, with the landmark scatter (mm by structure) and the common shifts of this case."""
     study = request["study"]
     chosen, uncertainty, gantry = study["definitions"], study["uncertainty"], study["gantry"]
     return Definitions(
@@ -88,6 +91,7 @@ def definitions(request: Row, landmark_sd: Mapping[str, float]) -> Definitions:
         seed=uncertainty["seed"],
         cutoffs=tuple(Cutoff(row["cutoff_id"], row["area_mm2"]) for row in study["cutoffs"]),
         landmark_sd=dict(landmark_sd),
+        repeat_shifts=dict(repeat_shifts or {}),
         gantry=GantryBox(gantry["lao_rao_limit_deg"], gantry["cra_cau_limit_deg"]),
     )
 

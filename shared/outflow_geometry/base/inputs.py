@@ -95,6 +95,14 @@ class GantryBox:
 
 
 @dataclass(frozen=True)
+class RepeatShift:
+    """What repeat reads tell of a structure's common shift: sum of squares, mm2, and its degrees of freedom."""
+
+    squares: float
+    freedom: float
+
+
+@dataclass(frozen=True)
 class Definitions:
     """The named choices of a study; defaults are the contract's."""
 
@@ -109,7 +117,9 @@ class Definitions:
     seed: int = 20240229
     cutoffs: tuple[Cutoff, ...] = ()
     landmark_sd: Mapping[str, float] = field(default_factory=dict)
-    """Standard deviation of one coordinate by structure, mm; see uncertainty.landmark_sd."""
+    """Standard deviation of one coordinate by structure, mm; see redrawing.landmark_sd."""
+    repeat_shifts: Mapping[str, RepeatShift] = field(default_factory=dict)
+    """Common shifts by structure between repeat reads; see redrawing.repeat_shifts."""
     gantry: GantryBox = GantryBox()
 
 

@@ -19,6 +19,7 @@ from outflow_geometry.measures.implants import Implant, ImplantReading, measure_
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.scatter.redrawing import path_scatter
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.responses import ReadingResponses, RedrawnFindings
 from outflow_geometry.scatter.settling import settled_landmarks
@@ -59,7 +60,14 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     frame = ReadingContext(anatomy, chosen, findings, reading.prosthesis)
     draws = chosen.draws if scatter_known(anatomy.landmarks, chosen.landmark_sd) else 0
     scattered = (
-        redrawn_landmarks(anatomy.landmarks, chosen.landmark_sd, draws, chosen.seed, reading.shared_moves)
+        redrawn_landmarks(
+            anatomy.landmarks,
+            chosen.landmark_sd,
+            draws,
+            chosen.seed,
+            reading.shared_moves,
+            chosen.repeat_shifts,
+        )
         if draws
         else []
     )
@@ -73,7 +81,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
         for again in redrawn_anatomies
     ]
     values, _ = evaluate(frame, "reading", redrawn, middle=middle)
-    lumen = ReadingLumen(findings)
+    lumen = ReadingLumen(findings, path_scatter(chosen.landmark_sd))
     curves: list[Curve] = []
     redraws_by_plan: dict[str, PlanRedraws] = {}
     for plan in reading.plans:

@@ -16,6 +16,7 @@ from scipy.interpolate import CubicSpline
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Plane, unit
 from outflow_geometry.base.planes import checked_points
+from outflow_geometry.base.smoothing import REPEATED_POINT, smoothed_curve
 from outflow_geometry.landmarks.anatomy import Anatomy
 
 PATH_STEP = 0.25
@@ -26,9 +27,6 @@ ARC_STEP = 0.05
 
 BEYOND_EXTENSION = 1.0
 """mm; a path that is run on to the aortic plane ends that far beyond it."""
-
-REPEATED_PATH_POINT = 1e-3
-"""mm; consecutive points nearer than this are one point written twice (files carry 3 decimals)."""
 
 LONGEST_EXTENSION = 15.0
 """mm; a path that ends further from the aortic plane was not drawn to the annulus."""
@@ -139,8 +137,7 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
     Raises GeometryError `too_few_points`, `bad_points`, `path_reversed`, `path_short_of_annulus`.
     """
     array = checked_points(points, "outflow_path", 2)
-    gaps = np.linalg.norm(np.diff(array, axis=0), axis=1)
-    array = array[np.r_[True, gaps > REPEATED_PATH_POINT]]
+    array = without_repeats(array)
     if len(array) < 2:
         raise GeometryError("too_few_points", "outflow_path has one distinct point; 2 are needed; add the others")
     height = aortic_plane.height(array)
@@ -191,6 +188,17 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
     return OutflowPath(method, stations - zero, places, tangents)
 
 
-def reader_path(points: ArrayLike, anatomy: Anatomy) -> OutflowPath:
-    """The reader's centreline (n >= 2, 3), mm, used as it is; see `path_through`."""
-    return path_through(points, anatomy.aortic_plane, "reader_path")
+def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> OutflowPath:
+    """The smoothest curve that the reader's centreline (n >= 2, 3), mm, supports; see `base.smoothing`, `path_through`.
+
+    scatter : the reader's, mm a coordinate; 0 = not known, the points are passed through.
+    """
+    array = without_repeats(checked_points(points, "outflow_path", 2))
+    return path_through(smoothed_curve(array, scatter).points, anatomy.aortic_plane, "reader_path")
+
+
+def without_repeats(points: FloatArray) -> FloatArray:
+    """`points` (n, 3), mm, less those that repeat the one before them."""
+    gaps = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    result: FloatArray = points[np.r_[True, gaps > REPEATED_POINT]]
+    return result

@@ -35,9 +35,13 @@ source."""
 
 @dataclass(frozen=True)
 class ReadingLumen:
-    """Outflow lumen and reader's path of one reading, shared by its plans."""
+    """Outflow lumen and reader's path of one reading, shared by its plans.
+
+    path_scatter : scatter, mm a coordinate, of the points of the reader's path; 0 = not known.
+    """
 
     findings: PhaseFindings
+    path_scatter: float = 0.0
     _found: dict[Hashable, object] = field(default_factory=dict)
 
     @property
@@ -66,7 +70,9 @@ class ReadingLumen:
     def reader_path(self) -> OutflowPath:
         """The reader's own path; raises `missing_outflow_path`."""
         return tried_once(
-            self._found, "path", lambda: reader_path(self.anatomy.structure("outflow_path"), self.anatomy)
+            self._found,
+            "path",
+            lambda: reader_path(self.anatomy.structure("outflow_path"), self.anatomy, self.path_scatter),
         )
 
 

@@ -18,8 +18,10 @@ from scipy.optimize import linear_sum_assignment
 
 from outflow_geometry.base.contours import distinct_points
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.frames import FloatArray, unit
+from outflow_geometry.base.inputs import RepeatShift
 from outflow_geometry.base.planes import least_squares_plane
+from outflow_geometry.landmarks.anatomy import HINGES
 
 CLOSED_STRUCTURES = ("mitral_ring", "aortic_ring", "aortic_contour", "outflow_trace")
 OPEN_STRUCTURES = ("anterior_leaflet", "outflow_path")
@@ -28,11 +30,18 @@ UNORDERED_STRUCTURES = ("post_tip",)
 SAMPLE_STRUCTURES = ("blood_sample", "muscle_sample")
 """Samples name a tissue, not a place: they take no part."""
 
+HINGE_GROUP = "aortic_hinges"
+"""Name under which the common shift of the three hinges is kept."""
+
 PRIOR_SD = 0.7
 """mm; scatter of one coordinate where the study configures none: an assumption, no source."""
 
 PRIOR_WEIGHT = 10.0
 """Degrees of freedom that the configured prior counts for: about three repeat reads of a single point."""
+
+SHOWN = 0.2
+"""Share of a curve's points that must show a direction, across the curve, for a shift along it to be told: a straight
+path shows none along itself."""
 
 CURVE_SAMPLES = 24
 """Samples an interval when the nearest place on a curve is looked for, before refinement."""
@@ -98,6 +107,11 @@ def structure_sd(sd: Mapping[str, float], structure: str) -> float:
     return sd[structure] if structure in sd else sd["default"]
 
 
+def path_scatter(sd: Mapping[str, float]) -> float:
+    """Scatter of the reader's path, mm; 0 where none is known, so that its points are passed through."""
+    return sd.get("outflow_path", sd.get("default", 0.0))
+
+
 def _group_squares(name: str, sets: list[FloatArray]) -> tuple[float, float]:
     """Sum of squares, mm2, and degrees of freedom of one coordinate over the repeats of one reader."""
     if len(sets) < 2:
@@ -133,19 +147,38 @@ def _pair_squares(name: str, first: FloatArray, second: FloatArray) -> tuple[flo
     return float(np.sum(difference**2)) / 2.0, float(difference.size)
 
 
+@dataclass(frozen=True)
+class _Apart:
+    """How far points (m, 3) are from a curve: ways to it, its directions there, and the sum of squares (m,) of the
+    weights with which the curve's own points enter."""
+
+    away: FloatArray
+    tangents: FloatArray
+    weight: FloatArray
+
+
 def _curve_squares(points: FloatArray, other: FloatArray, closed: bool) -> tuple[float, float]:
     """Distances of `points` to the curve through `other`: two coordinates a point, sliding along is free.
 
     The expectation of a squared distance is sd^2 (1 + w . w) in each of the two coordinates, w being the weights
     with which the curve's own points enter at that place.
     """
+    apart = _apart(points, other, closed)
+    if apart is None:
+        return 0.0, 0.0
+    squared = np.sum(apart.away**2, axis=1) / (1.0 + apart.weight)
+    return float(squared.sum()), 2.0 * len(squared)
+
+
+def _apart(points: FloatArray, other: FloatArray, closed: bool) -> _Apart | None:
+    """`points` against the curve through `other`, where they lie beside it; None where that is no curve."""
     knots_at = distinct_points(other, "contour") if closed else other
     if len(knots_at) < (4 if closed else 2) or len(points) < 2:
-        return 0.0, 0.0
+        return None
     ring = np.vstack([knots_at, knots_at[:1]]) if closed else knots_at
     steps = np.linalg.norm(np.diff(ring, axis=0), axis=1)
     if np.any(steps <= 0.0):
-        return 0.0, 0.0
+        return None
     knots = np.concatenate([[0.0], np.cumsum(steps)])
     identity = np.eye(len(knots_at))
     weights_of = CubicSpline(
@@ -165,8 +198,62 @@ def _curve_squares(points: FloatArray, other: FloatArray, closed: bool) -> tuple
         at = np.mod(at, knots[-1]) if closed else np.clip(at, 0.0, knots[-1])
     weights = weights_of(at)
     inside = np.ones(len(points), dtype=bool) if closed else (at > 0.0) & (at < knots[-1])
-    squared = np.sum((weights @ knots_at - points) ** 2, axis=1) / (1.0 + np.sum(weights**2, axis=1))
-    return float(squared[inside].sum()), 2.0 * float(inside.sum())
+    return _Apart(
+        (weights @ knots_at - points)[inside],
+        unit(weights_of(at, 1) @ knots_at)[inside],
+        np.sum(weights**2, axis=1)[inside],
+    )
+
+
+def repeat_shifts(reads: Sequence[Read]) -> dict[str, RepeatShift]:
+    """Common shifts between repeat reads: of each curve, curve against curve, and of the three hinges together."""
+    groups: dict[tuple[float | None, str], list[Read]] = defaultdict(list)
+    for read in reads:
+        groups[read.phase_pct, read.reader_id].append(read)
+    names = sorted({name for read in reads for name in read.landmarks} & {*CLOSED_STRUCTURES, *OPEN_STRUCTURES})
+    shifts: dict[str, RepeatShift] = {}
+    for name in (*names, HINGE_GROUP):
+        squares, freedom = 0.0, 0.0
+        for repeats in groups.values():
+            wanted = HINGES if name == HINGE_GROUP else (name,)
+            sets = [
+                np.vstack([np.asarray(read.landmarks[part], dtype=np.float64) for part in wanted])
+                for read in repeats
+                if all(part in read.landmarks for part in wanted)
+            ]
+            pairs = [_pair_shift(name, first, second) for first, second in combinations(sets, 2)]
+            # k reads hold k (k - 1) / 2 pairs but only k - 1 independent differences
+            squares += sum(pair[0] for pair in pairs) * 2.0 / max(len(sets), 1)
+            freedom += sum(pair[1] for pair in pairs) * 2.0 / max(len(sets), 1)
+        if freedom > 0.0:
+            shifts[name] = RepeatShift(max(squares, 0.0), freedom)
+    return shifts
+
+
+def _pair_shift(name: str, first: FloatArray, second: FloatArray) -> tuple[float, float]:
+    """Squares, mm2, of the shift between two reads, half of their difference each, less what the rest puts there."""
+    if name == HINGE_GROUP:
+        if len(first) != len(second):
+            return 0.0, 0.0
+        difference = second - first
+        mean = difference.mean(axis=0)
+        rest = float(np.sum((difference - mean) ** 2)) / (3.0 * (len(first) - 1))
+        return (float(mean @ mean) - 3.0 * rest / len(first)) / 2.0, 3.0
+    try:
+        apart = _apart(first, second, name in CLOSED_STRUCTURES)
+    except GeometryError:
+        return 0.0, 0.0  # a read that gives no contour has no distance to another
+    if apart is None or len(apart.away) < 2:
+        return 0.0, 0.0
+    # least squares of the ways to the curve, of which each shows the two directions across it
+    across = np.eye(3) - apart.tangents[:, :, None] * apart.tangents[:, None, :]
+    values, vectors = np.linalg.eigh(across.sum(axis=0))
+    shown = values > SHOWN * len(across)
+    mean = (vectors.T @ apart.away.sum(axis=0))[shown] / values[shown]
+    left = apart.away - np.einsum("nij,j->ni", across, vectors[:, shown] @ mean)
+    rest = float(np.sum(left**2)) / max(2.0 * len(left) - float(shown.sum()), 1.0)
+    # each direction of the mean holds rest / (points that show it)
+    return (float(mean @ mean) - float(np.sum(rest / values[shown]))) / 2.0, float(shown.sum())
 
 
 def _surface_squares(first: FloatArray, second: FloatArray) -> tuple[float, float]:

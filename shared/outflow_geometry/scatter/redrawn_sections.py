@@ -5,8 +5,8 @@ All points LPS, mm, float64; areas mm2.
 Each draw is scanned in planes over its whole range, all draws in one call. The middle of the draws, the reading with
 its curves settled (`settling`), is scanned the same way as draw 0, and only the difference to it is added to the
 reading's own, finer result: what the scan's grid leaves out cancels. The reader's path is drawn anew through the
-redrawn points. The automatic path answers to redrawn ring, device and aorta by its linear response
-(`automatic_response`).
+redrawn points, settled as the reading's own (`redrawn_paths`). The automatic path answers to redrawn ring, device and
+aorta by its linear response (`automatic_response`).
 """
 
 from __future__ import annotations
@@ -25,12 +25,13 @@ from outflow_geometry.base.findings import BOTTLENECK_EVERY, SectionNumbers, Val
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
-from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack, reader_path
+from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import FARTHEST, edge_field
 from outflow_geometry.outflow.solids import Solid, build_solid
 from outflow_geometry.scatter.automatic_response import path_response
+from outflow_geometry.scatter.redrawn_paths import redrawn_reader_paths
 from outflow_geometry.scatter.uncertainty import FEWEST_DRAWS
 
 SCAN_SPACING = 1.25
@@ -57,7 +58,6 @@ WINDOW_MARGIN, WINDOW_REACH = 5.0, 2.0
 """mm by which the window of a redrawn section exceeds the reading's sections within that many mm along the path:
 seven times the scatter of a landmark."""
 
-PATH = "outflow_path"
 
 NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
 
@@ -89,7 +89,12 @@ class PlanRedraws:
 
     def path_stack(self, method: str) -> PathStack:
         """The path of the middle and of each draw."""
-        return tried_once(self._found, method, lambda: PathStack.of(_paths(self, method)))
+        return tried_once(self._found, method, lambda: self._path_stack(method))
+
+    def _path_stack(self, method: str) -> PathStack:
+        if method == "reader_path":
+            return redrawn_reader_paths(self.sections.path(method), [self.middle, *self.anatomies])
+        return PathStack.of(_paths(self, method))
 
     def curve_scatter(self, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Stations (k,), mm, over the whole area curve; the draws' mean shift and standard deviation there, mm2."""
@@ -139,13 +144,6 @@ class RedrawnSections:
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     anatomies = [redraws.middle, *redraws.anatomies]
     paths: list[OutflowPath | None] = []
-    if method == "reader_path":
-        for anatomy in anatomies:
-            try:
-                paths.append(reader_path(anatomy.structure(PATH), anatomy))
-            except GeometryError:
-                paths.append(None)
-        return paths
     sections = redraws.sections
     lumen, own = sections.reading.lumen(method), sections.reading.anatomy
     response = path_response(sections.path(method), lumen, own, sections.solid("full_frame"), sections.whole_device)

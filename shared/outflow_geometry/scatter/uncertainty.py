@@ -23,9 +23,9 @@ import numpy as np
 
 from outflow_geometry.base.findings import Draws
 from outflow_geometry.base.frames import FloatArray
-from outflow_geometry.base.inputs import SharedMove
-from outflow_geometry.scatter.redrawing import SAMPLE_STRUCTURES, structure_sd
-from outflow_geometry.scatter.settling import settled_landmarks
+from outflow_geometry.base.inputs import RepeatShift, SharedMove
+from outflow_geometry.scatter.error_model import GROUPS, reading_error
+from outflow_geometry.scatter.redrawing import SAMPLE_STRUCTURES
 from outflow_geometry.scatter.shared_moves import shared_moves
 
 NORMAL_95 = 1.959963984540054
@@ -88,24 +88,31 @@ def redrawn_landmarks(
     draws: int,
     seed: int,
     moves: Sequence[SharedMove] = (),
+    repeats: Mapping[str, RepeatShift] | None = None,
 ) -> list[dict[str, FloatArray]]:
-    """`draws` copies of the landmarks with every coordinate scattered; sample structures stay.
+    """`draws` copies of the landmarks, scattered by the reading's error model (`error_model`); sample structures stay.
 
-    Curves are scattered about their own settled course (`settling`). moves : errors that the points of a structure
-    share, on top (`shared_moves`).
+    Curves are scattered about their own settled course. The points of the reader's path are settled again, to first
+    order: a draw is the course that a redrawn reading would have.
+    moves : errors that the points of a structure share, on top (`shared_moves`).
 
-    sd : mm by structure, `default` for all others (see `scatter.landmark_sd`).
+    sd : mm by structure, `default` for all others (see `redrawing.landmark_sd`).
+    repeats : what repeat reads tell of common shifts (see `redrawing.repeat_shifts`).
     """
     generator = np.random.default_rng(content_seed(landmarks, seed))
     copies: list[dict[str, FloatArray]] = [{} for _ in range(draws)]
-    settled = settled_landmarks(landmarks, sd)
+    error = reading_error(landmarks, sd, repeats)
+    settled = error.settled(landmarks)
+    shifts: dict[str, FloatArray] = {}
     for name in sorted(landmarks):
         points = np.asarray(settled[name], dtype=np.float64)
         if name in SAMPLE_STRUCTURES:
             scattered = np.broadcast_to(points, (draws, *points.shape))
         else:
-            scale = structure_sd(sd, name)
-            scattered = points + scale * generator.standard_normal((draws, *points.shape))
+            group = GROUPS.get(name, name)
+            if group not in shifts:
+                shifts[group] = generator.standard_normal((draws, 3))
+            scattered = error.redrawn(name, points, draws, shifts[group], generator)
         for copy, redrawn in zip(copies, scattered, strict=True):
             copy[name] = redrawn
     if moves:

@@ -1,0 +1,80 @@
+"""The reader's path of all draws at once: one spline over the settled points' chord, its draws side by side.
+
+All points LPS, mm, float64. A draw moves the settled points by a millimetre; its path is the spline through the moved
+points over the parameter of the settled ones, re-stationed by its own arc length from its own aortic plane. That is
+what `outflow_path.path_through` makes of each draw, to first order in the moves, without a loop over draws.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray, unit
+from outflow_geometry.base.smoothing import REPEATED_POINT
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.outflow_path import LONGEST_EXTENSION, PATH_STEP, OutflowPath, PathStack
+
+PATH = "outflow_path"
+
+
+def redrawn_reader_paths(own: OutflowPath, anatomies: Sequence[Anatomy]) -> PathStack:
+    """Paths of the middle, `anatomies[0]`, and of each draw, from the first station of the reading's `own` path.
+
+    A draw whose path does not reach its aortic plane is not known. Raises GeometryError `no_section` where the
+    middle's does not.
+    """
+    settled = anatomies[0].structure(PATH)
+    once = np.concatenate([[True], np.linalg.norm(np.diff(settled, axis=0), axis=1) > REPEATED_POINT])
+    chord = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(settled[once], axis=0), axis=1))])
+    moved = np.stack([anatomy.structure(PATH)[once] for anatomy in anatomies], axis=1)
+    fine = np.linspace(0.0, chord[-1], max(math.ceil(chord[-1] / PATH_STEP), 8) + 1)
+    # two points make a straight line, three a parabola: not-a-knot splines do that by themselves
+    curve = CubicSpline(chord, moved)
+    places, slopes = curve(fine), curve(fine, 1)
+    # run on straight beyond the last point, as a path that ends short of the aortic plane does
+    onward = PATH_STEP * np.arange(1, math.ceil(LONGEST_EXTENSION / PATH_STEP) + 2)
+    end = unit(slopes[-1])
+    places = np.concatenate([places, places[-1] + onward[:, None, None] * end])
+    tangents = np.concatenate([unit(slopes), np.broadcast_to(end, (len(onward), *end.shape))])
+    arc = np.concatenate(
+        [np.zeros((1, places.shape[1])), np.cumsum(np.linalg.norm(np.diff(places, axis=0), axis=2), axis=0)]
+    )
+    zero = _crossings(places, arc, anatomies, len(fine))
+    if not np.isfinite(zero[0]):
+        raise GeometryError("no_section", "the middle of the draws has no path to the aortic plane")
+    count = math.ceil(-own.first / PATH_STEP) + 1
+    stations = -PATH_STEP * np.arange(count - 1, -1, -1)
+    points, directions = np.zeros((2, len(anatomies), count, 3))
+    for draw in np.flatnonzero(np.isfinite(zero)):
+        wanted = stations + zero[draw]
+        inside = np.clip(wanted, 0.0, arc[-1, draw])
+        for axis in range(3):
+            points[draw, :, axis] = np.interp(inside, arc[:, draw], places[:, draw, axis])
+            directions[draw, :, axis] = np.interp(inside, arc[:, draw], tangents[:, draw, axis])
+        directions[draw] = unit(directions[draw])
+        points[draw] += (wanted - inside)[:, None] * directions[draw]
+    return PathStack(float(stations[0]), np.isfinite(zero), points, directions)
+
+
+def _crossings(places: FloatArray, arc: FloatArray, anatomies: Sequence[Anatomy], drawn: int) -> FloatArray:
+    """Arc length (d,), mm, at which each draw's path crosses its own aortic plane, NaN where it does not.
+
+    The last crossing of the `drawn` part counts; where there is none, the first of what runs on.
+    """
+    zero = np.full(len(anatomies), np.nan)
+    for draw, anatomy in enumerate(anatomies):
+        try:
+            height = anatomy.aortic_plane.height(places[:, draw])
+        except GeometryError:
+            continue
+        rising = np.flatnonzero((height[:-1] < 0.0) & (height[1:] >= 0.0))
+        if len(rising) and height[0] < 0.0:
+            within = rising[rising < drawn - 1]
+            k = int(within[-1] if len(within) else rising[0])
+            zero[draw] = arc[k, draw] + (arc[k + 1, draw] - arc[k, draw]) * height[k] / (height[k] - height[k + 1])
+    return zero
