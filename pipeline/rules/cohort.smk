@@ -142,6 +142,7 @@ rule report:
         expand(f"{RESULTS}/report/cases/{{key}}.html", key=KEYS),
     output:
         f"{RESULTS}/report/index.html",
+        f"{RESULTS}/report/what_to_do.html",
         f"{RESULTS}/tables/cases.csv",
         f"{RESULTS}/tables/cases.xlsx",
         f"{RESULTS}/tables/cases.schema.json",

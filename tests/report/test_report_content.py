@@ -20,7 +20,7 @@ from outflow_cohort.report import charts_case
 from outflow_cohort.report.case_data import read_case
 from outflow_cohort.report.case_sheet import case_sheet
 from outflow_cohort.report.numbers import estimate
-from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.report.settings import PRIMARY_MEASURES, ReportSettings
 from outflow_cohort.report.wording import CAUTIONS, RESEARCH_ONLY
 from outflow_cohort.steps.report import report
 from outflow_cohort.steps.sheet import sheet
@@ -82,7 +82,13 @@ def test_every_page_carries_the_cautions(results):
 def test_pages_fetch_nothing_and_name_no_machine(results):
     for path in pages(results):
         text = read(path)
-        assert re.findall(r'(?:src|href)="(?!data:|#|\.\./index\.html|cases/|figures/)[^"]*"', text) == []
+        assert (
+            re.findall(
+                r'(?:src|href)="(?!data:|#|(?:\.\./)?index\.html|(?:\.\./)?what_to_do\.html#|cases/|figures/)[^"]*"',
+                text,
+            )
+            == []
+        )
         assert "url(http" not in text
         assert str(results) not in text
         assert str(Path.cwd()) not in text
@@ -113,13 +119,15 @@ def test_sheet_is_small(results):
     assert (results / "report" / "cases" / "GR-001.html").stat().st_size < LARGEST_SHEET
 
 
-def test_sheet_shows_end_systole_of_the_first_reading(results):
+def test_sheet_leads_with_the_same_value_as_the_table_of_cases(results):
     data = read_case(results, "GR-001", ReportSettings())
     assert data.shown_phase()[0] == 40.0
-    value = data.first("neo_lvot_area", "full_frame", phase_pct=40.0, reader_id="R1", read_no=1)
+    value = data.primary[0]
+    row = pd.read_csv(results / "tables/cases.csv").set_index("case_id").loc["GR-001"]
+    assert round(value.value, 4) == row["neo_lvot_area_mm2"]
     text = html.unescape(read(results / "report" / "cases" / "GR-001.html"))
     block = text.split("<dt>Neo-LVOT area</dt>", 1)[1][:120]
-    assert f"<dd>{value.value:.0f} mm²<small>{value.ci_low:.0f} to {value.ci_high:.0f} ·" in block
+    assert f"<dd>{value.value:.0f} mm²<small>{value.low:.0f} to {value.high:.0f} ·" in block
 
 
 def test_sheet_prints_every_row_of_the_measurements(results):
@@ -132,7 +140,8 @@ def test_sheet_prints_every_row_of_the_measurements(results):
     wanted = int((frame["status"] == "missing_trigones").sum())
     assert wanted > 0
     assert "missing trigones" not in section
-    assert section.count(f"<b>No trigones.</b> {wanted} rows not measured: Mitral area.") == 1
+    assert section.count("<b>Missing trigones</b>") == 1
+    assert "What needs a look" not in text.split('id="numbers"')[0] or "trigones" not in text.split('id="numbers"')[0]
 
 
 def test_band_along_the_area_curve_is_its_interval(results):
@@ -191,7 +200,7 @@ def test_sheet_survives_measures_that_could_not_be_had(results):
     parser.feed(case_sheet(bare))
     assert parser.faults == []
     assert "nan" not in re.sub(r"<[^>]*>", " ", page).lower().split()
-    assert re.search(r"<b>Leak\.</b> \d+ rows without a value", page)
+    assert page.count("<b>Leak</b>") == 1
 
 
 def figure_csv(results: Path, name: str) -> pd.DataFrame:
@@ -265,9 +274,38 @@ def test_icc_figure_equals_the_agreement_table(results):
     mine = table[
         (table["statistic"] == "icc_a_1") & (table["phase_rule"] == "one_per_case") & table["estimate"].notna()
     ]
+    asked = {tuple(spec.split("/")) if "/" in spec else (spec, "") for spec in PRIMARY_MEASURES}
+    pairs = zip(mine["measure"], mine["variant"].replace("full_frame", ""), strict=True)
+    mine = mine[[pair in asked for pair in pairs]]
+    assert len(mine) > 8
     found = figure_csv(results, "icc")
     assert len(found) == len(mine)
     assert sorted(found["estimate"]) == pytest.approx(sorted(mine["estimate"]), rel=1e-12)
+
+
+def test_the_report_opens_with_what_the_study_asked(results):
+    text = html.unescape(read(results / "report" / "index.html"))
+    top = text.split('id="flow"', 1)[0]
+    cases = pd.read_csv(results / "tables" / "cases.csv")
+    areas = cases["neo_lvot_area_mm2"].dropna()
+    q1, median, q3 = np.percentile(areas, [25, 50, 75])
+    assert f"<td>{median:.0f} ({q1:.0f} to {q3:.0f})</td>" in re.sub(r' class="[^"]*"', "", top)
+    below = int((areas < 170).sum())
+    assert f"<li>{below} of {len(areas)} cases (" in top
+    assert "Limits of agreement" in top
+    row = pd.read_parquet(results / "tables" / "agreement.parquet").query(
+        "measure == 'neo_lvot_area' and variant == 'full_frame' and statistic == 'icc_a_1' and phase_rule == 'one_per_case'"
+    )
+    assert f"{row['estimate'].iloc[0]:.2f} (" in top
+    assert "Missing slices" in top or "missing slices" in top
+    assert " rows" not in top.split('id="attention"', 1)[1]
+
+
+def test_links_to_what_to_do_lead_somewhere(results):
+    targets = set(re.findall(r'<dt id="([^"]+)"', read(results / "report" / "what_to_do.html")))
+    links = {link for path in pages(results) for link in re.findall(r'what_to_do\.html#([^"]+)"', read(path))}
+    assert {"missing_slices", "missing_structure"} <= links
+    assert links <= targets
 
 
 def test_flow_counts_balance(results):
@@ -297,12 +335,13 @@ def test_report_of_an_empty_run_says_why_it_is_empty(tmp_path):
     text = read(tmp_path / "report" / "index.html")
     for reason in (
         "The study has no cases",
-        "No agreement table",
-        "No cut-offs",
-        "Nothing was set aside",
+        "No primary measure has a value",
         "No finding",
     ):
         assert reason in text
+    # a small study shows fewer sections, not empty ones
+    assert not re.search(r'id="(agreement|cutoffs|sizes|phases|aside|quality|baseline|attention)"', text)
+    assert 'href="#agreement"' not in text
     parser = Balance()
     parser.feed(text)
     assert parser.faults == []

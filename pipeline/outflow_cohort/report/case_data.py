@@ -15,7 +15,9 @@ from numpy.typing import NDArray
 from outflow_cohort.report.charts_implants import read_implants
 from outflow_cohort.report.headline import headline_plan, headline_section
 from outflow_cohort.report.pictures import PictureFrame, read_pictures, reference_drawings
-from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.report.primary import PrimaryValue, primary_values
+from outflow_cohort.report.settings import ReportSettings, read_statistics
+from outflow_cohort.stats.data.one_value import SYSTOLE_RULES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -89,6 +91,7 @@ class CaseData:
     pictures: tuple[tuple[PictureFrame, NDArray[np.uint8]], ...]
     implants: pd.DataFrame
     settings: ReportSettings
+    primary: tuple[PrimaryValue, ...] = ()
 
     @property
     def case(self) -> Mapping[str, Any]:
@@ -147,6 +150,10 @@ class CaseData:
         who = {"reader_id": reference[0], "read_no": reference[1]}
         if len(self.phases) == 1:
             return self.phases[0], "the only phase"
+        used = next((v for v in self.primary if v.phase_pct is not None), None)
+        if used is not None and used.found_by in SYSTOLE_RULES:
+            near = min((p for p in self.phases if p is not None), key=lambda p: abs(p - (used.phase_pct or 0.0)))
+            return near, SYSTOLE_RULES[used.found_by]
         for measure, variant, reason in (
             ("lv_volume", None, "the phase of the smallest LV volume (end-systole)"),
             ("neo_lvot_area", self.settings.main_solid, "the phase of the smallest neo-LVOT"),
@@ -236,6 +243,14 @@ def read_views(path: Path) -> tuple[View, ...]:
     return tuple(out)
 
 
+def _primary(path: Path, settings: ReportSettings, results: Path) -> tuple[PrimaryValue, ...]:
+    """The primary measures of one case, as the cohort's tables have them."""
+    if not path.exists():
+        return ()
+    found = primary_values(path, settings, read_statistics(results))
+    return tuple(next(iter(found.values()), []))
+
+
 def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
     """Read one case from RESULTS/work; what a case set aside early does not have is empty.
 
@@ -262,4 +277,5 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         pictures=pictures,
         implants=read_implants(measured / "implants.parquet"),
         settings=settings,
+        primary=_primary(measured / "measurements.parquet", settings, results),
     )

@@ -9,20 +9,16 @@ from typing import Any
 from outflow_cohort.report import case_tables as tables
 from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report import plates
-from outflow_cohort.report.case_data import CaseData, Value
+from outflow_cohort.report.case_data import CaseData
 from outflow_cohort.report.charts_implants import MAPS_NOTE, implant_maps
 from outflow_cohort.report.headline import PLAN_RULE
 from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, render
 from outflow_cohort.report.pictures import grey_scale_text, section_frame
-from outflow_cohort.report.remarks import series_remarks, value_remarks, want_remarks
-from outflow_cohort.report.wording import (
-    CAUTIONS,
-    SOLIDS,
-    measure_title,
-    method_text,
-    words,
-)
+from outflow_cohort.report.primary import NOT_MEASURED, PrimaryValue
+from outflow_cohort.report.triage import case_triage
+from outflow_cohort.report.wording import CAUTIONS, SOLIDS, measure_title, method_text, registry, words
+from outflow_cohort.study.status_codes import MISSING
 
 MOST_STRIP_PHASES = 9
 
@@ -42,25 +38,21 @@ def case_sheet(data: CaseData) -> str:
     reference = data.reference
     main = data.main_plan(phase)
     shown = f"{reference[0]}, read {reference[1]}" if reference else ""
-    note = (
-        f"Of the reference reading ({shown}; the first by name) at {phase_text(phase)}, {why}. "
-        f"Intervals are 95 %, from the scatter of landmarks."
-        if reference
-        else ""
-    )
+    triage = case_triage(data, (v.measure for v in data.primary))
     return render(
         "sheet.html",
         case=data.case,
         study_id=data.request["study"]["study_id"],
         standfirst=_standfirst(data),
-        headline=_headline(data, phase, main),
-        headline_note=note,
+        headline=_headline(data),
+        headline_note=_headline_note(data, phase, why),
         plans_overview=tables.plan_overview(data, phase) if len(data.plan_ids) > 1 else EMPTY_TABLE,
         plan_rule=f"{PLAN_RULE}.",
-        warnings=[*series_remarks(data), *value_remarks(data.values)],
+        triage=triage,
         set_aside=tables.set_aside_table(data),
         plates=_plates(data, phase, main),
-        plates_note=f"{phase_text(phase)}, {why}; {shown}. {grey_scale_text()} Outside the volume the plate is white.",
+        plates_note=f"{phase_text(phase)}, {why}. The reading shown: {shown}. {grey_scale_text()} "
+        "Outside the volume the plate is white.",
         phases_strip=_strip(data, main),
         readers=_readers(data, phase),
         curves=charts.curve_figures(data),
@@ -72,7 +64,6 @@ def case_sheet(data: CaseData) -> str:
         implants_note=MAPS_NOTE,
         views=charts.view_figure(data, phase),
         sizing=tables.sizing_table(data, phase),
-        wants=want_remarks(data.values),
         numbers=tables.number_blocks(data),
         definitions=tables.definition_table(data),
         series=tables.series_table(data),
@@ -98,28 +89,68 @@ def _standfirst(data: CaseData) -> str:
     return " · ".join(parts) + "."
 
 
-def _headline(data: CaseData, phase: float | None, main: tuple[str, str] | None) -> list[Headline]:
-    reference = data.reference
-    if reference is None:
-        return []
-    who = {"reader_id": reference[0], "read_no": reference[1], "phase_pct": phase}
-    items: list[tuple[str, Value | None, str]] = []
-    if main:
-        plan, (solid, method) = main[0], main[1].split("|")
-        along = {**who, "plan_id": plan, "method": method}
-        place = f"{SOLIDS.get(solid, words(solid))}, plan {plan}, {method_text(method)}"
-        for measure in ("neo_lvot_area", "lvot_residual_fraction", "device_septum_distance"):
-            items.append((measure_title(measure), data.first(measure, solid, **along), place))
-    items.append(("Aorto-mitral angle", data.first("aorto_mitral_angle", "opening", **who), "opening, 180° = coplanar"))
-    items.append(("Mitral area", data.first("mitral_area", "spline", **who), "projected on the ring plane"))
-    items.append(("Mitral perimeter", data.first("mitral_perimeter", "projected", **who), "projected"))
-    items.append(("Aortic area", data.first("aortic_area", **who), ""))
+def _headline(data: CaseData) -> list[Headline]:
+    """The primary measures that have a value or should have one, as in the cohort report and tables/cases.csv."""
     out = []
-    for label, value, place in items:
-        if value is not None:
-            around = interval(value.ci_low, value.ci_high, value.unit)
-            out.append(Headline(label, with_unit(value.value, value.unit), " · ".join(t for t in (around, place) if t)))
+    shared = _device_place(data)
+    for v in data.primary:
+        if v.status == NOT_MEASURED or (v.value is None and v.status.startswith(MISSING)):
+            continue
+        solid, _, rest = v.variant.partition("/")
+        named = measure_title(v.measure, rest if solid in SOLIDS else v.variant)
+        place = [interval(v.low, v.high, v.unit)] if v.value is not None else [f"no value: {words(v.status)}"]
+        if v.n_readings > 1:
+            place.append(f"{v.n_readings} readers: {interval(v.smallest, v.largest, v.unit)}")
+        if not v.plan_id and _has_methods(v):
+            place.append(method_text(v.method))
+        if v.plan_id and _place(data, v) != shared:
+            place.append(_place(data, v))
+        if v.status not in ("ok", "") and v.value is not None:
+            place.append(words(v.status))
+        out.append(Headline(named, with_unit(v.value, v.unit), " · ".join(t for t in place if t)))
     return out
+
+
+def _has_methods(v: PrimaryValue) -> bool:
+    entry = registry().get(v.measure)
+    return entry is not None and len(entry.methods) > 1
+
+
+def _place(data: CaseData, v: PrimaryValue) -> str:
+    """Solid, plan and path of a measure of the device."""
+    solid = v.variant.partition("/")[0]
+    path = method_text(v.method) if _has_methods(v) else ""
+    return ", ".join(t for t in (SOLIDS.get(solid, words(solid)), plan_text(data, v.plan_id), path) if t)
+
+
+def _device_place(data: CaseData) -> str:
+    """What the first measure of the device is of; said once beside all that share it."""
+    return next((_place(data, v) for v in data.primary if v.plan_id and v.value is not None), "")
+
+
+def plan_text(data: CaseData, plan_id: str) -> str:
+    """A plan with its device and depth, since the same plan_id is another plan in another case."""
+    for plan in data.request.get("plans") or []:
+        if str(plan["plan_id"]) == plan_id:
+            depth = plan.get("ventricular_depth_mm")
+            deep = f", {number(depth, 'mm')} mm deep" if depth is not None else ""
+            return f"plan {plan_id} ({plan['device_id']}{deep})"
+    return f"plan {plan_id}"
+
+
+def _headline_note(data: CaseData, phase: float | None, why: str) -> str:
+    if not data.primary:
+        return ""
+    several = any(v.n_readings > 1 for v in data.primary)
+    place = _device_place(data)
+    text = (
+        f"At {phase_text(phase)}, {why}. "
+        + (f"Device: {place}. " if place else "")
+        + "The same values as in the cohort report and in tables/cases.csv. "
+    )
+    text += "Mean of the readers' first reads; " if several else ""
+    text += "95 % intervals come from the scatter of the landmarks" + ("," if several else ".")
+    return text + (" widened to hold each reader's value." if several else "")
 
 
 def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -> list[Figure]:

@@ -10,7 +10,6 @@ from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report.case_data import CaseData, Value, phase_order
 from outflow_cohort.report.numbers import count, estimate, interval, is_number, number, phase_text, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
-from outflow_cohort.report.remarks import WANT
 from outflow_cohort.report.wording import (
     definition,
     field_title,
@@ -20,6 +19,7 @@ from outflow_cohort.report.wording import (
     variant_text,
     words,
 )
+from outflow_cohort.study.status_codes import MISSING
 
 SERIES_FIELDS_FIRST = (
     "verdict", "reason_codes", "remedy", "phase_pct", "phase_source", "n_slices", "rows", "columns", "row_spacing_mm",
@@ -155,7 +155,7 @@ def number_blocks(data: CaseData) -> list[Block]:
                 *(_cell(cells.get(r)) for r in readings),
             )
             for (measure, variant, plan, method, unit), cells in lines.items()
-            if not all(v.status.startswith(WANT) for v in cells.values())
+            if not all(v.status.startswith(MISSING) for v in cells.values())
         ]
         names = [f"{r}, read {n}" if n else (r or "all readers") for r, n in readings]
         title = "Over the phases" if phase is None and len(data.phases) > 1 else f"Phase: {phase_text(phase)}"

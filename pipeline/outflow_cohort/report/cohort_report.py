@@ -11,13 +11,14 @@ import pandas as pd
 from markupsafe import Markup
 
 from outflow_cohort.files import write_csv, write_text
+from outflow_cohort.report import asked, outcome_tables
 from outflow_cohort.report import charts_agreement as agreement
 from outflow_cohort.report import charts_cohort as charts
 from outflow_cohort.report import charts_intervals as intervals
 from outflow_cohort.report import charts_outcome as outcome
-from outflow_cohort.report import outcome_tables
 from outflow_cohort.report import statistic_tables as printed
 from outflow_cohort.report.case_sheet import Headline
+from outflow_cohort.report.case_table import case_state
 from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.charts_implants import choice_table, share_figures, sides_table
 from outflow_cohort.report.cohort_data import Cohort, has
@@ -26,10 +27,12 @@ from outflow_cohort.report.mean_anatomy import mean_anatomy
 from outflow_cohort.report.methods import DEFINING, FURTHER, measure_table, methods_text, provenance, settings_table
 from outflow_cohort.report.numbers import MISSING, count, interval, number, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of
+from outflow_cohort.report.primary import PrimaryValue
 from outflow_cohort.report.wording import CAUTIONS, measure_title, method_text, variant_text, words
 
 CONTENTS = (
-    ("flow", "Flow"), ("cases", "Cases"), ("baseline", "Baseline"), ("distributions", "Measures by group"),
+    ("summary", "What the study asked"), ("attention", "What needs a look"), ("flow", "Flow"), ("cases", "Cases"),
+    ("baseline", "Baseline"), ("distributions", "Measures by group"),
     ("phases", "Over the cardiac cycle"), ("agreement", "Agreement of readers"), ("sizes", "Agreement on size"),
     ("cutoffs", "Cut-offs and endpoints"), ("implants", "Any depth, any size"), ("quality", "Image quality"),
     ("privacy", "Privacy"),
@@ -48,6 +51,7 @@ INDEX_MEASURES = (
     ("aorto_mitral_angle/opening", "Angle,\u00a0°"),
 )
 """Measures in the list of cases: three, so that 1,000 cases stay a small page."""
+STATE_WORDS = {"measured": "measured", "measured_without_value": "no value", "set_aside": "set aside"}
 PHASE_MEASURES = ("neo_lvot_area", "mitral_area/spline", "lv_volume")
 
 
@@ -77,11 +81,12 @@ def cohort_report(cohort: Cohort) -> Page:
     distributions = _all(charts.distribution_figure(cohort, spec) for spec in settings.distributions)
     phases = _all(charts.phase_figure(cohort, spec) for spec in PHASE_MEASURES)
     rows = cohort.table("agreement")
+    asked_rows = asked.rows_of_primary(cohort, rows)
     bland_altman = [
         f for spec in settings.agreement_measures for f in agreement.bland_altman_figures(cohort, spec, rows)
     ]
     forest = _all(
-        intervals.forest_figure(rows, statistic, title, name, caption, settings.main_solid)
+        intervals.forest_figure(asked_rows, statistic, title, name, caption, settings.main_solid)
         for statistic, title, name, caption in (
             (
                 "icc_a_1",
@@ -120,9 +125,15 @@ def cohort_report(cohort: Cohort) -> Page:
     }
     paragraphs, references = methods_text(cohort)
     study = cohort.study
-    absent = {"recovered"} if not (recovered_figures or recovered_tables) else set()
-    absent |= set() if implants else {"implants"}
-    contents = [c for c in CONTENTS if c[0] not in absent]
+    look = asked.cases_to_look_at(cohort, {c: _href(cohort, c) for c in cohort.primary})
+    triage = asked.findings(cohort)
+    present = {
+        "attention": triage.act or triage.know or look, "phases": phases, "sizes": sizes, "quality": quality,
+        "recovered": recovered_figures or recovered_tables, "aside": len(cohort.set_aside),
+        "agreement": forest or len(rows), "baseline": len(cohort.table("baseline")),
+        "implants": implants, "cutoffs": cutoff_figures or outcomes or len(cohort.table("cutoffs")),
+    }  # fmt: skip
+    contents = [c for c in CONTENTS if present.get(c[0], True)]
     html = render(
         "index.html",
         study_id=study.get("study_id", "study"),
@@ -131,8 +142,14 @@ def cohort_report(cohort: Cohort) -> Page:
         contents=contents,
         headline=_headline(cohort),
         flow=shown[id(flow)],
+        asked=_shown([asked.primary_by_group(cohort), asked.first_by_phase(cohort)], most),
+        asked_agreement=_shown([asked.agreement_of_primary(cohort)], most),
+        below=asked.below_cutoffs(cohort),
+        look=look,
+        look_title=asked.needs_look(len(look)),
+        triage=triage,
+        present={name for name, _ in contents},
         cases=_cases(cohort),
-        cases_note=f"Values: {cohort.value_text}.{_path_note(cohort)}",
         value_text=cohort.value_text,
         case_columns=_case_columns(),
         groups=[words(g) for g in cohort.group_names],
@@ -172,7 +189,6 @@ def cohort_report(cohort: Cohort) -> Page:
         recovered_figures=[shown[id(f)] for f in recovered_figures],
         recovered_tables=[cut(t, 2 * most) for t in recovered_tables],
         aside=_aside(cohort, 4 * most),
-        statuses=_statuses(cohort, 2 * most),
         checklist=printed.checklist(cohort),
         methods=paragraphs,
         references=references,
@@ -274,11 +290,6 @@ def _cases(cohort: Cohort) -> list[CaseRow]:
     stated = done[done["phase_pct"].notna()]
     counted = stated if len(stated) else done
     readings = counted.groupby("case_id").size() if len(done) else {}
-    values = []
-    for spec, _ in INDEX_MEASURES:
-        frame = cohort.case_values(spec)
-        unit = str(frame["unit"].iloc[0]) if len(frame) else ""
-        values.append((dict(zip(frame["case_id"], frame["value"], strict=True)), unit))
     reasons: dict[str, str] = {}
     if has(cohort.set_aside, ["case_id", "code"]):
         for case, code in cohort.set_aside[["case_id", "code"]].itertuples(index=False):
@@ -288,21 +299,26 @@ def _cases(cohort: Cohort) -> list[CaseRow]:
     for row in cohort.cases.to_dict("records"):
         case = row["case_id"]
         ok = case in measured
-        state = "measured" if ok else f"aside: {reasons.get(case, 'no reading')}"
-        if ok and case in reasons:
-            state = "measured in part"
+        own = {v.spec: v for v in cohort.primary.get(case, [])}
+        state = STATE_WORDS[case_state(list(own.values()), ok)]
+        if not ok:
+            state += f": {reasons.get(case, 'no reading')}"
+        elif case in reasons:
+            state += " in part"
         cells = [words(cohort.groups.get(case, "")) or MISSING]
         cells += [str(row.get(n) or MISSING) if row.get(n) == row.get(n) else MISSING for n in ("site", "device_id")]
         cells += [number(phases[case] if ok else None, digits=0), number(readings.get(case) if ok else None, digits=0)]
-        cells += [number(v.get(case), unit) for v, unit in values]
+        cells += [_value_cell(own.get(spec), cohort.settings.main_method) for spec, _ in INDEX_MEASURES]
         out.append(CaseRow(case, _href(cohort, case), "m" if ok else "a", (*cells, state)))
     return out
 
 
-def _path_note(cohort: Cohort) -> str:
-    """By which path the list has its areas; a case without it has none there, for two paths are two methods."""
-    method = cohort.variant_of("neo_lvot_area")[2]
-    return f" Neo-LVOT by the {method_text(method)}; a case without it shows –." if method else ""
+def _value_cell(v: PrimaryValue | None, main_method: str) -> str:
+    """The value; one along the other path than the study's main one says so, since two paths are two methods."""
+    if v is None or v.value is None:
+        return MISSING
+    other = v.method in ("reader_path", "automatic_path") and v.method != main_method
+    return number(v.value, v.unit) + (f" {method_text(v.method)}" if other else "")
 
 
 def _href(cohort: Cohort, case: str) -> str:
@@ -362,14 +378,3 @@ def _aside(cohort: Cohort, most: int) -> list[Table]:
     note = f"The first {most} of {len(frame):,} rows; tables/set_aside.parquet has all." if len(frame) > most else ""
     tables.append(Table(listed.header, listed.rows, note, "Row by row"))
     return tables
-
-
-def _statuses(cohort: Cohort, most: int) -> Table:
-    frame = cohort.statuses
-    if not len(frame):
-        return EMPTY_TABLE
-    rows = [
-        (measure_title(r.measure), words(r.status), f"{r.rows:,}", f"{r.cases:,}")
-        for r in frame.itertuples(index=False)
-    ]
-    return cut(table_of(("Measure", "Status", "Rows", "Cases"), rows), most)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-PLAN_RULE = "Where a case has several plans, the first by name that has a value stands first"
+PLAN_RULE = "Where a case has several plans, the alphabetically first plan with a value is used"
 
 
 def headline_plan(plan_ids: Iterable[str]) -> str:

@@ -8,6 +8,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from outflow_cohort.stats.data.settings import StatisticsSettings
+
 Solid = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
 PathMethod = Literal["reader_path", "automatic_path"]
 
@@ -92,6 +94,15 @@ class ReportSettings(BaseModel):
 
 def read_settings(results: Path) -> ReportSettings:
     """The report settings of a run, from RESULTS/work/study.json; defaults where it names none."""
+    return ReportSettings.model_validate(_section(results, "report"))
+
+
+def read_statistics(results: Path) -> StatisticsSettings:
+    """The settings of the statistics of a run, whose rules make one value of the readings of a case."""
+    return StatisticsSettings.model_validate(_section(results, "statistics"))
+
+
+def _section(results: Path, name: str) -> dict[str, object]:
     path = results / "work" / "study.json"
-    section = json.loads(path.read_text(encoding="utf-8")).get("report") if path.exists() else None
-    return ReportSettings.model_validate(section or {})
+    found = json.loads(path.read_text(encoding="utf-8")).get(name) if path.exists() else None
+    return dict(found or {})

@@ -89,7 +89,9 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     }
     _write_if_changed(work / "study.json", settings)
     # A file of its own, so that sheets are made anew where it changes and only there.
-    _write_if_changed(work / "report.json", settings["report"])
+    rules = ("reader_rule", "reference_reader", "read_rule", "phase_rule", "usable_statuses", "curve_step_pct")
+    chosen = {name: settings["statistics"][name] for name in rules}
+    _write_if_changed(work / "report.json", {"report": settings["report"], "value_of_a_case": chosen})
     _write_if_changed(
         work / "plan.json",
         {

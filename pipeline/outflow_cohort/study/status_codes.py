@@ -21,6 +21,8 @@ LEVEL_WORDS = {
 }
 MISSING = "missing_"
 """Beginning of the statuses of measures whose input is missing: the rest of the status names it."""
+ANY_STRUCTURE = "missing_structure"
+"""Where pages explain the statuses of missing structures, one for all."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,24 @@
 (function () {
   "use strict";
+
+  // A link to a part that is folded away opens it; print shows all parts.
+  function open() {
+    var target = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
+    for (var e = target; e; e = e.parentElement) {
+      if (e.tagName === "DETAILS") { e.open = true; }
+    }
+    var part = target && target.querySelector && target.querySelector("details.part");
+    if (part) { part.open = true; target.scrollIntoView(); }
+  }
+  addEventListener("hashchange", open);
+  open();
+  document.querySelectorAll("nav.contents a").forEach(function (a) {
+    a.addEventListener("click", function () { setTimeout(open, 0); });
+  });
+  addEventListener("beforeprint", function () {
+    document.querySelectorAll("details.part").forEach(function (d) { d.open = true; });
+  });
+
   var table = document.getElementById("case-table");
   if (!table) { return; }
   var body = table.tBodies[0];

@@ -1,4 +1,4 @@
-"""Many rows of one status in one line, with what to do; one rule for what stands first."""
+"""Each code once, in words, by what it asks for; one rule for what comes first."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from outflow_cohort.report.case_data import Value, read_case
 from outflow_cohort.report.case_sheet import case_sheet
 from outflow_cohort.report.charts_cohort import reason_counts
 from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant, of_headline_plan
-from outflow_cohort.report.remarks import WANT, series_remarks, value_remarks, want_remarks
 from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.report.triage import MOST_NAMES, case_triage, cohort_triage, named
 from outflow_cohort.study.dictionary import data_dictionary
-from outflow_cohort.study.status_codes import status_code, status_codes
+from outflow_cohort.study.status_codes import MISSING, status_code, status_codes
 
 
 def value(status: str, number: float | None = None, measure: str = "neo_lvot_area") -> Value:
@@ -50,7 +50,7 @@ def test_every_code_of_the_core_has_a_meaning_and_a_remedy() -> None:
     codes = codes_of_the_core()
     assert len(codes) > 40
     known = status_codes()
-    assert sorted(c for c in codes if not c.startswith(WANT) and c not in known) == []
+    assert sorted(c for c in codes if not c.startswith(MISSING) and c not in known) == []
     assert all(status.meaning and status.remedy for status in known.values())
     contract = {"landmark_suspect", "paths_differ", "two_lobes", "no_channel", "no_section"}
     assert contract | {"carried_not_evidence_of_change"} <= set(known)
@@ -63,16 +63,50 @@ def test_a_code_without_an_entry_still_says_something() -> None:
     assert status_code("unheard_of").level == "act"
 
 
-def test_one_line_a_code_with_counts_and_measures() -> None:
-    rows = [value("leak") for _ in range(7)] + [value("leak", measure="lv_volume")]
-    rows += [value("saturated", 30.0, "ring_inner_diameter")] * 2 + [value("ok", 1.0)] + [value("missing_plan")] * 263
-    leak, saturated = value_remarks(rows)
-    assert (leak.title, leak.rows, leak.what) == ("Leak", 8, "8 rows without a value: LV volume, Neo-LVOT area")
-    assert (saturated.rows, saturated.what) == (2, "2 rows with the remark: Ring inner diameter")
-    assert leak.advice
-    (want,) = want_remarks(rows)
-    assert (want.title, want.what) == ("No plan", "263 rows not measured: Neo-LVOT area")
-    assert want.advice == "List a plan for the case in plans.csv."
+PRIMARY = ("neo_lvot_area", "lv_volume")
+
+
+def test_each_code_once_by_level_without_counts_of_rows(results: Path) -> None:
+    data = read_case(results, "GR-001", ReportSettings())
+    rows = [replace(value("leak"), phase_pct=p) for p in (20.0, 40.0) for _ in range(7)]
+    rows += [value("leak", measure="lv_volume"), value("two_lobes", 1.0), value("smallest_at_annulus", 1.0)]
+    rows += [value("missing_plan")] * 263 + [value("ok", 1.0)]
+    triage = case_triage(replace(data, values=tuple(rows), inventory={}, set_aside=()), PRIMARY)
+    (leak,) = triage.act
+    assert (leak.code, leak.where) == ("leak", "LV volume, Neo-LVOT area; 20 %, 40 %; R1, read 1")
+    assert leak.remedy
+    assert leak.href == "../what_to_do.html#leak"
+    assert [f.code for f in triage.know] == ["two_lobes"]
+    assert {f.code for f in triage.notes} == {"smallest_at_annulus", "missing_plan"}
+    assert not any("row" in f.where for f in (*triage.act, *triage.know, *triage.notes))
+
+
+def test_a_wrong_number_that_no_primary_measure_has_is_no_must_act(results: Path) -> None:
+    data = replace(read_case(results, "GR-001", ReportSettings()), inventory={}, set_aside=())
+    data = replace(data, values=(value("leak", measure="device_septum_distance"),))
+    assert [f.code for f in case_triage(data, PRIMARY).know] == ["leak"]
+
+
+def test_a_sound_case_shows_no_warning(results: Path) -> None:
+    data = read_case(results, "GR-001", ReportSettings())
+    sound = replace(data, inventory={"series": [{"row": 2, "verdict": "accepted", "reason_codes": ""}]})
+    page = case_sheet(sound)
+    assert "What needs a look" not in page
+    assert "Must act" not in page
+
+
+def test_what_the_study_left_out_is_a_note(results: Path) -> None:
+    triage = cohort_triage([], [("not_chosen", "C1")], [("excluded", "C2"), ("missing_slices", "C3")], PRIMARY)
+    assert [f.code for f in triage.act] == ["missing_slices"]
+    assert {f.code for f in triage.notes} == {"not_chosen", "excluded"}
+
+
+def test_cohort_findings_name_measures_and_cases() -> None:
+    statuses = [("leak", "neo_lvot_area", f"C{i}") for i in range(9)] + [("leak", "lv_volume", "C1")]
+    (leak,) = cohort_triage(statuses, [], [], PRIMARY).act
+    assert leak.where == "LV volume, Neo-LVOT area; 9 cases: C0, C1, C2, C3, C4, C5 and 3 more"
+    assert leak.href == "what_to_do.html#leak"
+    assert named([str(i) for i in range(MOST_NAMES)]) == "0, 1, 2, 3, 4, 5"
 
 
 def test_case_without_plans_says_so_once(results: Path) -> None:
@@ -90,14 +124,22 @@ def test_case_without_plans_says_so_once(results: Path) -> None:
     )
     page = case_sheet(bare)
     assert len(planned) > 3
-    assert page.count("<b>No plan.</b>") == 1
+    assert page.count("<b>Missing plan</b>") == 1
     assert "missing plan" not in page
-    assert "missing_plan" not in page
+    assert page.count("missing_plan") == 1  # the link to what to do
 
 
-def test_series_remarks_name_the_phases(results: Path) -> None:
-    (only,) = series_remarks(read_case(results, "GR-001", ReportSettings()))
-    assert (only.title, only.what) == ("Series warned: low contrast", "70 %")
+def test_series_findings_name_the_phases(results: Path) -> None:
+    triage = case_triage(read_case(results, "GR-001", ReportSettings()), PRIMARY)
+    (only,) = triage.know
+    assert (only.title, only.where) == ("Low contrast", "70 %")
+
+
+def test_a_case_set_aside_must_be_acted_on_with_its_message(results: Path) -> None:
+    (finding,) = case_triage(read_case(results, "GR-003", ReportSettings()), PRIMARY).act
+    assert finding.title == "Set aside: missing slices"
+    assert finding.meaning.startswith("slice 120 of 288 is missing; needed an unbroken stack")
+    assert finding.where == "the whole case"
 
 
 def test_readings_set_aside_for_one_reason_share_a_line(results: Path) -> None:

@@ -1,0 +1,198 @@
+"""What a reader must act on, what to know, and what is only a note: each code once, in words, with one link.
+
+Levels come from the registries of codes: `study.status_codes` for measured values, `dicom` and `steps` for series,
+readings and cases. Counts of rows are never shown; what is concerned is named instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from outflow_cohort.dicom.codes import Reason, reasons
+from outflow_cohort.report.case_data import CaseData, Value, phase_order
+from outflow_cohort.report.numbers import count, is_number, phase_text
+from outflow_cohort.report.wording import measure_title, words
+from outflow_cohort.study.status_codes import ANY_STRUCTURE, LEVELS, MISSING, Level, status_code, status_codes
+
+GUIDE = "what_to_do.html"
+"""The page beside the cohort report that says what to do about each code."""
+MOST_NAMES = 6
+"""Cases, phases or measures named in one item; the rest is counted."""
+CHOSEN_BY_THE_STUDY = ("excluded", "not_chosen")
+"""What the study itself left out asks for nothing."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One item of the triage.
+
+    where : what it concerns, in words. meaning, remedy : sentences. href : where the code is explained, relative to
+    the page.
+    """
+
+    level: Level
+    code: str
+    title: str
+    where: str
+    meaning: str
+    remedy: str
+    href: str = ""
+
+
+@dataclass(frozen=True)
+class Triage:
+    """All findings of a page, each code once."""
+
+    act: tuple[Finding, ...]
+    know: tuple[Finding, ...]
+    notes: tuple[Finding, ...]
+
+
+def title(code: str) -> str:
+    """A code as a heading: `lv_volume_missing` as `LV volume missing`."""
+    text = words(code.removesuffix("_warn").removesuffix("_fail")).replace("lv ", "LV ")
+    return text[:1].upper() + text[1:]
+
+
+def sorted_triage(findings: Iterable[Finding]) -> Triage:
+    """Findings by level; of a code found twice the graver stays."""
+    best: dict[str, Finding] = {}
+    for finding in findings:
+        known = best.get(finding.code)
+        if known is None or LEVELS.index(finding.level) < LEVELS.index(known.level):
+            best[finding.code] = finding
+    by_level = {level: tuple(f for f in best.values() if f.level == level) for level in LEVELS}
+    return Triage(by_level["act"], by_level["know"], by_level["note"])
+
+
+def case_triage(data: CaseData, primary: Iterable[str]) -> Triage:
+    """Triage of one case. primary : ids of the primary measures; a code on no primary measure is not a `must act`."""
+    lead = "../"
+    measures = set(primary)
+    found = [*_aside_findings(data, lead), *_series_findings(data, lead)]
+    by_code: dict[str, list[Value]] = {}
+    for v in data.values:
+        if v.status not in ("ok", ""):
+            by_code.setdefault(v.status, []).append(v)
+    for code, rows in by_code.items():
+        level = status_code(code).level
+        if level == "act" and not measures.intersection(v.measure for v in rows):
+            level = "know"
+        # rules over the phases are not what the sheet leads with
+        if level == "know" and all(v.phase_pct is None for v in rows) and any(p is not None for p in data.phases):
+            level = "note"
+        found.append(_status_finding(code, level, _where(data, rows), lead))
+    return sorted_triage(found)
+
+
+def cohort_triage(
+    statuses: Iterable[tuple[str, str, str]], series: Iterable[tuple[str, str]], aside: Iterable[tuple[str, str]],
+    primary: Iterable[str],
+) -> Triage:  # fmt: skip
+    """Triage of a cohort.
+
+    statuses : (code, measure, case_id) of values whose status is not ok. series, aside : (code, case_id) of series
+    and of what was set aside.
+    """
+    measures = set(primary)
+    found = []
+    for codes, kind in ((aside, "set_aside"), (series, "")):
+        cases: dict[str, set[str]] = {}
+        for code, case in codes:
+            cases.setdefault(code, set()).add(case)
+        found += [_reason_finding(code, kind, named(sorted(of), "case"), "") for code, of in sorted(cases.items())]
+    by_code: dict[str, tuple[set[str], set[str]]] = {}
+    for code, measure, case in statuses:
+        of = by_code.setdefault(code, (set(), set()))
+        of[0].add(measure)
+        of[1].add(case)
+    for code, (of_measures, of_cases) in sorted(by_code.items(), key=lambda item: (-len(item[1][1]), item[0])):
+        level = status_code(code).level
+        if level == "act" and not measures & of_measures:
+            level = "know"
+        titles = named([measure_title(m) for m in sorted(of_measures)])
+        found.append(_status_finding(code, level, f"{titles}; {named(sorted(of_cases), 'case')}", ""))
+    return sorted_triage(found)
+
+
+def named(names: Sequence[str], singular: str = "") -> str:
+    """`3 cases: A, B, C`; with more than MOST_NAMES the first of them `and 4 more`."""
+    names = list(dict.fromkeys(names))
+    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
+    shown = ", ".join(names[:MOST_NAMES]) + more
+    return f"{count(len(names), singular)}: {shown}" if singular else shown
+
+
+def _status_finding(code: str, level: Level, where: str, lead: str) -> Finding:
+    known = status_code(code)
+    anchor = ANY_STRUCTURE if code.startswith(MISSING) and code not in status_codes() else code
+    return Finding(level, code, title(code), where, known.meaning, known.remedy, f"{lead}{GUIDE}#{anchor}")
+
+
+def _where(data: CaseData, rows: Sequence[Value]) -> str:
+    """Measures, phases and readings of `rows`; what holds for all phases or readings is not listed."""
+    parts = [named([measure_title(v.measure) for v in sorted(rows, key=lambda v: v.measure)])]
+    phases = sorted({v.phase_pct for v in rows if v.phase_pct is not None}, key=phase_order)
+    if phases and len(data.phases) > 1:
+        parts.append("all phases" if len(phases) == len(data.phases) else named([phase_text(p) for p in phases]))
+    readers = sorted({v.reader for v in rows if v.reader_id})
+    everyone = {f"{d['reader_id']}, read {d['read_no']}" for d in data.drawings}
+    if len(everyone) > 1 and set(readers) != everyone:
+        parts.append(named(readers))
+    return "; ".join(parts)
+
+
+def all_reasons() -> dict[str, Reason]:
+    """Reason codes of plan, intake and steps."""
+    return {**reasons(), **reasons("outflow_cohort.steps")}
+
+
+def _reason_finding(code: str, kind: str, where: str, lead: str, message: str = "") -> Finding:
+    """What was set aside must be acted on; a warned series limits what can be said; the rest is a note."""
+    reason = all_reasons().get(code)
+    severity = kind or (reason.severity if reason else "warning")
+    level: Level = "act" if severity == "set_aside" else "know" if severity == "warning" else "note"
+    if code in CHOSEN_BY_THE_STUDY:
+        level = "note"
+    text = title(code)
+    heading = f"Set aside: {text[:1].lower()}{text[1:]}" if severity == "set_aside" else text
+    meaning, remedy = (reason.meaning, reason.remedy) if reason else (message, "")
+    if message and severity == "set_aside":
+        meaning, remedy = message, ""
+    return Finding(level, code, heading, where, meaning, remedy, f"{lead}{GUIDE}#{code}" if reason else "")
+
+
+def _aside_findings(data: CaseData, lead: str) -> list[Finding]:
+    grouped: dict[str, list[Mapping[str, Any]]] = {}
+    for row in data.set_aside:
+        grouped.setdefault(str(row.get("code") or ""), []).append(row)
+    found = []
+    for code, rows in grouped.items():
+        phases = [phase_text(r["phase_pct"]) for r in rows if is_number(r.get("phase_pct"))]
+        readings = [f"{r['reader_id']}, read {r['read_no']}" for r in rows if r.get("reader_id")]
+        where = "; ".join(t for t in (named(phases), named(readings)) if t) or "the whole case"
+        messages = list(dict.fromkeys(str(r.get("message") or "") for r in rows))
+        found.append(_reason_finding(code, "set_aside", where, lead, messages[0]))
+    return found
+
+
+def _series_findings(data: CaseData, lead: str) -> list[Finding]:
+    phases: dict[str, list[str]] = {}
+    rows = list(data.inventory.get("series") or [])
+    by_series = {(r.get("row"), r.get("series")): r.get("phase_pct") for r in rows}
+    for row in rows:
+        for code in codes_of(row.get("reason_codes") or row.get("reasons")):
+            phases.setdefault(code, []).append(phase_text(row.get("phase_pct")))
+    for row in data.series_quality:
+        for code in codes_of(row.get("quality_codes")):
+            phases.setdefault(code, []).append(phase_text(by_series.get((row.get("row"), row.get("series")))))
+    return [_reason_finding(code, "", named(of), lead) for code, of in phases.items()]
+
+
+def codes_of(cell: object) -> list[str]:
+    """Codes of a cell: a list, or text separated by semicolons or commas."""
+    if isinstance(cell, str):
+        return [c.strip() for c in cell.replace(";", ",").split(",") if c.strip()]
+    return [str(c) for c in cell] if isinstance(cell, list | tuple) else []
