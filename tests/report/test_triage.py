@@ -29,20 +29,25 @@ def codes_of_the_core() -> set[str]:
     """Every literal code that the geometry core raises, or sets as a status."""
     found: set[str] = set()
     for path in sorted(Path(str(outflow_geometry.__file__)).parent.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        compared = {t for c in ast.walk(tree) if isinstance(c, ast.Compare) for t in ast.walk(c)}
+        for node in ast.walk(tree):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "GeometryError" and node.args:
                 texts = [node.args[0]]
             elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "RingEdges" and node.args:
                 texts = [node.args[-1]]
             elif isinstance(node, ast.FunctionDef) and node.name.endswith("_status"):
-                texts = [t for r in ast.walk(node) if isinstance(r, ast.Return) and r.value for t in ast.walk(r.value)]
+                returned = [r.value for r in ast.walk(node) if isinstance(r, ast.Return) and r.value]
+                texts = [t for value in returned for t in ast.walk(value)]
             elif (isinstance(node, ast.keyword) and node.arg == "status") or (
                 isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "status"
             ):
                 texts = list(ast.walk(node.value))
             else:
                 continue
-            found |= {t.value for t in texts if isinstance(t, ast.Constant) and isinstance(t.value, str)}
+            found |= {
+                t.value for t in texts if t not in compared and isinstance(t, ast.Constant) and isinstance(t.value, str)
+            }
     return {code for code in found if code.replace("_", "").isalpha()} - {"ok"}
 
 
