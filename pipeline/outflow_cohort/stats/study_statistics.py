@@ -199,7 +199,7 @@ def landmark_tables(path: Path, settings: StatisticsSettings, scheduler: str | N
     names = sorted(pq.read_table(path, columns=["case_id"]).column(0).unique().to_pylist())
     batches = [tuple(names[i : i + CASES_A_BATCH]) for i in range(0, len(names), CASES_A_BATCH)] or [()]
     distances, planes = zip(*compute_each(partial(_landmarks_of, path=path), batches, scheduler), strict=True)
-    draws = {"confidence": settings.confidence, "n_draws": settings.n_boot, "seed": settings.seed}
+    draws: dict[str, Any] = {"confidence": settings.confidence, "n_draws": settings.n_boot, "seed": settings.seed}
     return {
         "landmark_agreement": agreement_of_distances(pd.concat(distances, ignore_index=True), **draws),
         "plane_agreement": agreement_of_planes(pd.concat(planes, ignore_index=True), **draws),

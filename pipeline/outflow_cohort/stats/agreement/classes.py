@@ -85,7 +85,7 @@ def _pair_rows(
 
 
 def _all_rows(ratings: np.ndarray, k: int, settings: StatisticsSettings) -> list[dict[str, Any]]:
-    draws = {"confidence": settings.confidence, "n_draws": settings.n_boot, "seed": settings.seed}
+    draws: dict[str, Any] = {"confidence": settings.confidence, "n_draws": settings.n_boot, "seed": settings.seed}
     fleiss = kappa.fleiss_kappa(kappa.rating_counts(ratings, k), **draws)
     values = np.where(ratings >= 0, ratings, np.nan).astype(np.float64)
     ordinal = alpha.krippendorff_alpha(values, "ordinal", **draws)

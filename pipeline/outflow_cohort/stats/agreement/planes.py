@@ -8,7 +8,8 @@ intervals by case bootstrap, Efron & Tibshirani 1993 ch. 14.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -137,7 +138,7 @@ def _rows(
         elif n:
             columns = _sums(statistic, group, per_case)
             found = weighted_bootstrap(
-                lambda weights, columns=columns, name=statistic: _of_weights(name, columns, weights),
+                partial(_of_weights, statistic, columns),
                 n,
                 n_draws=n_draws,
                 seed=seed,
@@ -149,7 +150,7 @@ def _rows(
     return rows
 
 
-def _sums(statistic: str, group: pd.DataFrame, per_case) -> np.ndarray:
+def _sums(statistic: str, group: pd.DataFrame, per_case: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
     """(n_cases, m) figures of each case whose weighted means make the statistic."""
     if statistic == "tilt_angle":
         return np.stack([per_case(group[f"tilt_{axis}"].to_numpy()) for axis in range(3)], axis=1)

@@ -145,9 +145,11 @@ def association_table(
         own = " / ".join(p for p in (key[1], key[2], key[3], key[0]) if p)
         value = wide[key].to_numpy(np.float64)
         for name, unit, other, partner in partners:
-            planned = other is not None and bool(key[0]) and bool(other[0])
-            if name == own or (planned and (key[0], *key[2:4]) != (other[0], *other[2:4])):
+            if name == own:
                 continue
+            if other is not None and key[0] and other[0] and (key[0], *key[2:4]) != (other[0], *other[2:4]):
+                continue  # two quantities of different plans
+
             for coefficient in SOURCES:
                 n, r, low, high, p, status = correlation(value, partner, coefficient, confidence)
                 rows.append(

@@ -173,9 +173,12 @@ def reduce_table(table: pa.Table, rules: Rules) -> pd.DataFrame:
     usable = np.isin(status_names, rules.usable_statuses)[status_codes] & np.isfinite(value)
     reader, reader_names = coded["reader_id"]
     if rules.reader_rule == "reference_reader":
-        usable &= np.isin(reader_names, (rules.reference_reader, ""))[reader]
+        usable &= np.isin(reader_names, [rules.reference_reader or "", ""])[reader]
 
-    parts = [(coded["case_id"][0], len(coded["case_id"][1])), (bins + 1, int(bins.max(initial=0)) + 2)]
+    parts: list[tuple[np.ndarray, int | None]] = [
+        (coded["case_id"][0], len(coded["case_id"][1])),
+        (bins + 1, int(bins.max(initial=0)) + 2),
+    ]
     parts += [(coded[name][0], len(coded[name][1])) for name in LABELS]
     unit_key = _mixed(parts)
     row_key = _mixed([(unit_key, None), (reader, len(reader_names)), (read, int(read.max(initial=0)) + 1)])
@@ -186,9 +189,8 @@ def reduce_table(table: pa.Table, rules: Rules) -> pd.DataFrame:
         if (ordered[1:] == ordered[:-1]).any():
             # The same reading twice: its values in their own order, so that their mean does not depend on the rows'.
             order = np.lexsort((value, row_key))
-        unit_key, row_key, usable, value, reader, read = (
-            a[order] for a in (unit_key, row_key, usable, value, reader, read)
-        )
+        unit_key, row_key, usable = unit_key[order], row_key[order], usable[order]
+        value, reader, read = value[order], reader[order], read[order]
     unit_start = _starts(unit_key)
     unit_of_row = np.cumsum(_is_start(unit_key)) - 1
     rows = np.flatnonzero(usable)
@@ -240,7 +242,8 @@ def _mixed(parts: Sequence[tuple[np.ndarray, int | None]]) -> np.ndarray:
     """One whole number a row from codes and their ranges (the first range may be open)."""
     key = parts[0][0].astype(np.int64)
     largest = int(key.max(initial=0)) + 1
-    for code, size in parts[1:]:
+    for code, open_size in parts[1:]:
+        size = open_size or int(code.max(initial=0)) + 1
         largest *= size
         if largest > LARGEST_KEY:
             # Ranks instead of products: rarely needed, and the order stays.

@@ -98,7 +98,7 @@ class Cells:
         )
 
 
-def usable_numbers(values: Sequence[float]) -> np.ndarray:
+def usable_numbers(values: Sequence[float] | np.ndarray) -> np.ndarray:
     """Values as float64 with NaN for what is missing, infinite or beyond the range that can be squared, 0 below it."""
     numbers = np.asarray(values, dtype=np.float64).ravel()
     with np.errstate(invalid="ignore"):
@@ -106,7 +106,11 @@ def usable_numbers(values: Sequence[float]) -> np.ndarray:
         return np.where(size <= LARGEST_VALUE, np.where(size < SMALLEST_VALUE, 0.0, numbers), np.nan)
 
 
-def cells_of_arrays(case: Sequence[Hashable], reader: Sequence[Hashable] | None, value: Sequence[float]) -> Cells:
+def cells_of_arrays(
+    case: Sequence[Hashable] | np.ndarray,
+    reader: Sequence[Hashable] | np.ndarray | None,
+    value: Sequence[float] | np.ndarray,
+) -> Cells:
     """Cells from parallel sequences of case, reader (None = one-way) and value; non-finite values are left out.
 
     Raises ValueError when the lengths differ.

@@ -26,13 +26,14 @@ def compute_each(
 
     Raises OSError where the scheduler does not answer, and whatever `function` raises.
     """
-    import dask
+    from dask.base import compute
+    from dask.delayed import delayed
 
-    tasks = [dask.delayed(function, pure=False)(item) for item in items]
+    tasks = [delayed(function, pure=False)(item) for item in items]
     if not tasks:
         return []
     if scheduler is None:
-        return list(dask.compute(*tasks, scheduler="synchronous"))
+        return list(compute(*tasks, scheduler="synchronous"))
     from distributed import Client
 
     with Client(scheduler, timeout=CONNECT_SECONDS, set_as_default=False) as client:

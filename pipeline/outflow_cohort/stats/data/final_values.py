@@ -81,7 +81,9 @@ def final_tables(
     for part in sorted(measurements.glob("*.parquet")):
         for key, unit, rows in _groups(part):
             values, suspect = _reader_values(rows, statistics.usable_statuses)
-            row, why = settle(key["measure"], key["variant"], key["method"], values, settings, suspect=suspect)
+            row, why = settle(
+                str(key["measure"]), str(key["variant"]), str(key["method"]), values, settings, suspect=suspect
+            )
             final.append(key | {"unit": unit} | vars(row))
             if why is not None:
                 told = "; ".join(f"{v.reader} {v.value:.4g}" for v in values)

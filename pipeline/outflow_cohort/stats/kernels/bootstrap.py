@@ -204,5 +204,5 @@ def interval_of_draws(
 def weighted_quantile(values: np.ndarray, probabilities: np.ndarray, probability: float) -> float:
     """Smallest value with at least the given share at or below it."""
     order = np.argsort(values, kind="stable")
-    index = np.searchsorted(np.cumsum(probabilities[order]), probability - 1e-12)
+    index = int(np.searchsorted(np.cumsum(probabilities[order]), probability - 1e-12))
     return float(values[order][min(index, len(values) - 1)])

@@ -89,7 +89,7 @@ def smd_means(first: np.ndarray, second: np.ndarray, ddof: int = 1) -> float:
     return float((first.mean() - second.mean()) / spread) if spread > 0 else float("nan")
 
 
-def smd_shares(first: Sequence[float], second: Sequence[float]) -> float:
+def smd_shares(first: Sequence[float] | np.ndarray, second: Sequence[float] | np.ndarray) -> float:
     """Standardised difference of two distributions over categories; counts or shares in the same order.
 
     Two categories : Austin 2009, signed by the last category. More : Mahalanobis distance of the shares without the

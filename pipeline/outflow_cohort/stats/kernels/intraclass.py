@@ -231,6 +231,12 @@ def _row(estimate: float, low: float, high: float, estimator: str, interval: str
     }  # fmt: skip
 
 
+def _averaged_row(single: list[float], k: float) -> dict:
+    """Row of the mean of k readings from estimate and limits of one."""
+    estimate, low, high = (_averaged(v, k) for v in single)
+    return _row(estimate, low, high, "mean_squares", "f_based")
+
+
 def _averaged(single: float, k: float) -> float:
     """Spearman-Brown: reliability of the mean of k from that of one."""
     denominator = 1.0 + (k - 1.0) * single
@@ -250,8 +256,8 @@ def _from_mean_squares(squares: MeanSquares, k: float, confidence: float, null_v
         high = ratio * f_distribution.ppf(upper, df2, df1)
         # McGraw & Wong 1996, table 7: F-1 over F+k-1 at the limits of F.
         single = [(f - 1.0) / (f + readers - 1.0) for f in (ratio, low, high)]
-        found[f"icc_{model}_1"] = _row(*single, "mean_squares", "f_based")
-        found[f"icc_{model}_k"] = _row(*(_averaged(v, k) for v in single), "mean_squares", "f_based")
+        found[f"icc_{model}_1"] = _row(single[0], single[1], single[2], "mean_squares", "f_based")
+        found[f"icc_{model}_k"] = _averaged_row(single, k)
         shift = 1.0 + readers * null_value / (1.0 - null_value)
         test = {
             "f_value": ratio / shift, "df1": df1, "df2": df2,
@@ -261,9 +267,9 @@ def _from_mean_squares(squares: MeanSquares, k: float, confidence: float, null_v
         found[f"icc_{model}_k"] |= test
         if model == "c":
             agreement_test = test
-    single = _agreement_interval(squares, confidence)
-    found["icc_a_1"] = _row(*single, "mean_squares", "f_based") | agreement_test
-    found["icc_a_k"] = _row(*(_averaged(v, k) for v in single), "mean_squares", "f_based") | agreement_test
+    single = list(_agreement_interval(squares, confidence))
+    found["icc_a_1"] = _row(single[0], single[1], single[2], "mean_squares", "f_based") | agreement_test
+    found["icc_a_k"] = _averaged_row(single, k) | agreement_test
     return found
 
 

@@ -196,7 +196,7 @@ def fleiss_kappa(
     dropped = len(every) - n
     blank = (nan,) * k
     if n == 0:
-        return FleissResult(*([nan] * 11), blank, 0, 0, dropped, "no_cases")
+        return FleissResult(nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, blank, 0, 0, dropped, "no_cases")
     ratings = kept.sum(axis=1)
     share = kept / ratings[:, None]
     agree = ((kept**2).sum(axis=1) - ratings) / (ratings * (ratings - 1))

@@ -82,8 +82,8 @@ class LimitsOfAgreement:
 
 
 def bland_altman(
-    first: Sequence[float],
-    second: Sequence[float],
+    first: Sequence[float] | np.ndarray,
+    second: Sequence[float] | np.ndarray,
     *,
     multiplier: float | None = None,
     confidence: float = 0.95,

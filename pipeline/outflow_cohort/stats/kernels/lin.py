@@ -40,7 +40,9 @@ class Concordance:
     note: str
 
 
-def concordance(first: Sequence[float], second: Sequence[float], *, confidence: float = 0.95) -> Concordance:
+def concordance(
+    first: Sequence[float] | np.ndarray, second: Sequence[float] | np.ndarray, *, confidence: float = 0.95
+) -> Concordance:
     """Concordance correlation of paired readings; incomplete pairs are left out and counted in `note`.
 
     Raises ValueError where the lengths differ. status: too_few_pairs (< 3), constant_values (no spread in either),
@@ -56,14 +58,14 @@ def concordance(first: Sequence[float], second: Sequence[float], *, confidence: 
     a, b = a[kept], b[kept]
     n, nan = len(a), float("nan")
     if n < 3:
-        return Concordance(n, *([nan] * 11), "too_few_pairs", note)
+        return Concordance(n, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "too_few_pairs", note)
     # Differences of means and spreads need a common origin, not their own.
     origin = (a.mean() + b.mean()) / 2
     a, b = a - origin, b - origin
     size = abs(origin) + max(np.abs(a).max(), np.abs(b).max())
     s_a, s_b = float(a.std()), float(b.std())
     if max(s_a, s_b) <= 1e-12 * size or min(s_a, s_b) <= 1e-12 * max(s_a, s_b):
-        return Concordance(n, *([nan] * 11), "constant_values", note)
+        return Concordance(n, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "constant_values", note)
     covariance = float(((a - a.mean()) * (b - b.mean())).mean())
     shift = float(b.mean() - a.mean())
     estimate = 2 * covariance / (s_a**2 + s_b**2 + shift**2)  # Lin 1989, eq. 1

@@ -43,7 +43,9 @@ class RegressionLine:
     note: str
 
 
-def _pairs(first: Sequence[float], second: Sequence[float]) -> tuple[np.ndarray, np.ndarray, str]:
+def _pairs(
+    first: Sequence[float] | np.ndarray, second: Sequence[float] | np.ndarray
+) -> tuple[np.ndarray, np.ndarray, str]:
     x, y = usable_numbers(first), usable_numbers(second)
     if len(x) != len(y):
         raise ValueError(f"{len(x)} first and {len(y)} second values; pairs are needed")
@@ -53,12 +55,13 @@ def _pairs(first: Sequence[float], second: Sequence[float]) -> tuple[np.ndarray,
 
 
 def _no_line(method: str, n: int, confidence: float, source: str, status: str, note: str) -> RegressionLine:
-    return RegressionLine(method, n, *([float("nan")] * 8), confidence, source, status, note)
+    nan = float("nan")
+    return RegressionLine(method, n, nan, nan, nan, nan, nan, nan, nan, nan, confidence, source, status, note)
 
 
 def deming(
-    first: Sequence[float],
-    second: Sequence[float],
+    first: Sequence[float] | np.ndarray,
+    second: Sequence[float] | np.ndarray,
     *,
     error_ratio: float = 1.0,
     interval: Literal["jackknife", "analytical"] = "jackknife",
@@ -87,7 +90,7 @@ def deming(
     sxy = ((x - mean_x) * (y - mean_y)).sum()
     if abs(sxy) <= 1e-12 * np.sqrt(sxx * syy):
         return _no_line("deming", n, confidence, DEMING_SOURCE, "no_correlation", note)
-    slope = _deming_slope(sxx, syy, sxy, error_ratio)
+    slope = float(_deming_slope(sxx, syy, sxy, error_ratio))
     intercept = mean_y - slope * mean_x
     if interval == "analytical":
         correlation2 = sxy**2 / (sxx * syy)
@@ -121,13 +124,15 @@ def deming(
     )
 
 
-def _deming_slope(sxx, syy, sxy, error_ratio):
+def _deming_slope(
+    sxx: np.ndarray | float, syy: np.ndarray | float, sxy: np.ndarray | float, error_ratio: float
+) -> np.ndarray:
     """Slope from sums of squares (numbers or arrays); NaN where x and y are uncorrelated."""
     # Linnet 1993, eq. 2 with lambda = var(error x) / var(error y).
     half = error_ratio * syy - sxx
     root = half + np.sqrt(half**2 + 4 * error_ratio * sxy**2)
     below = 2 * error_ratio * sxy
-    return np.divide(root, below, out=np.full(np.shape(root), np.nan), where=below != 0)
+    return np.asarray(np.divide(root, below, out=np.full(np.shape(root), np.nan), where=np.asarray(below != 0)))
 
 
 def _jackknife_error(estimate: float, left_out: np.ndarray) -> float:
@@ -136,7 +141,9 @@ def _jackknife_error(estimate: float, left_out: np.ndarray) -> float:
     return float(pseudo.std(ddof=1) / np.sqrt(len(pseudo)))
 
 
-def passing_bablok(first: Sequence[float], second: Sequence[float], *, confidence: float = 0.95) -> RegressionLine:
+def passing_bablok(
+    first: Sequence[float] | np.ndarray, second: Sequence[float] | np.ndarray, *, confidence: float = 0.95
+) -> RegressionLine:
     """Passing-Bablok regression: shifted median of the slopes of all pairs of points.
 
     Pairs of identical points and slopes of exactly -1 are dropped; a vertical pair counts as a slope of infinity with
@@ -212,7 +219,7 @@ def _slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 def _whole_units(values: np.ndarray) -> np.ndarray | None:
     """The values as whole multiples of their last shared decimal; None where that takes more than 53 bits."""
     decimals = [Decimal(repr(float(v))).normalize() for v in values]
-    places = max(0, *(-d.as_tuple().exponent for d in decimals))
+    places = max(0, *(-int(d.as_tuple().exponent) for d in decimals))
     if places > 15 or max(abs(d) for d in decimals) * 10**places >= LARGEST_WHOLE:
         return None
     return np.array([float(d.scaleb(places)) for d in decimals])

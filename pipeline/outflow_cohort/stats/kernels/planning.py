@@ -124,7 +124,7 @@ def plan_icc(
     """
     import pandas as pd
 
-    rows = []
+    rows: list[tuple[str, int, int, int, int | None, str, str]] = []
     for k in (2, 3, 4, 5) if readers is None else (readers,):
         wide = cases_for_icc_width(icc, width, k, confidence=confidence)
         cases = adjusted_for_two_readings(wide, icc, k)

@@ -11,7 +11,8 @@ Sources: Bland & Altman 1996, BMJ 312:1654 and 313:744 (wSD, RC); Bland & Altman
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -160,7 +161,7 @@ def _lognormal(variance: float) -> float:
     return float(np.sqrt(np.expm1(variance)))
 
 
-def _cv_of_weights(cells: Cells, statistic: str):
+def _cv_of_weights(cells: Cells, statistic: str) -> Callable[[np.ndarray], np.ndarray]:
     """Function of case weights (n, n_cases) that gives the CV of that name; cells with one read do not count."""
     degrees = np.maximum(cells.counts - 1.0, 0.0)
     size = np.abs(cells.location + cells.scale * cells.means)
@@ -257,7 +258,7 @@ def reproducibility_rows(
             status = "one_reader" if usable else status
         elif usable and not cells.repeated and statistic in ("sd_repeatability", "rc", "icc_intra_single"):
             status = "one_read"
-        row = {"estimate": nan, "ci_low": nan, "ci_high": nan, "interval": "none"}
+        row: dict[str, Any] = {"estimate": nan, "ci_low": nan, "ci_high": nan, "interval": "none"}
         if usable and status not in ("one_reader", "one_read"):
             row["estimate"] = float(precision_of(fit.values[None, :], statistic)[0])
             if statistic in ("sd_repeatability", "rc") and status == "ok":

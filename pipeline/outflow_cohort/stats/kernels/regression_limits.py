@@ -62,7 +62,11 @@ class RegressionLimits:
 
 
 def bland_altman_regression(
-    first: Sequence[float], second: Sequence[float], *, multiplier: float = 1.96, confidence: float = 0.95
+    first: Sequence[float] | np.ndarray,
+    second: Sequence[float] | np.ndarray,
+    *,
+    multiplier: float = 1.96,
+    confidence: float = 0.95,
 ) -> RegressionLimits:
     """Bias and limits as straight lines in the mean of the pair, one pair a case.
 
@@ -83,7 +87,9 @@ def bland_altman_regression(
     if not status and np.ptp(means) <= 1e-12 * np.abs(means).max():
         status = "constant_values"
     if status:
-        return RegressionLimits(n, *([nan] * 13), False, multiplier, status, note)
+        return RegressionLimits(
+            n, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, False, multiplier, status, note
+        )
     intercept, slope, intercept_se, slope_se, residuals = _line(means, a - b)
     residual_sd = float(np.sqrt((residuals**2).sum() / (n - 2)))
     spread_intercept, spread_slope, _, spread_se, _ = _line(means, np.abs(residuals))

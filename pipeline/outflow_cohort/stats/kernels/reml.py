@@ -141,8 +141,12 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
     # The average information may be singular where two components are confounded: least squares then.
     covariance[np.ix_(index, index)] = np.linalg.pinv(average[np.ix_(index, index)]) * cells.scale**4
     shown = np.where(active > 0, variance, np.nan)
+    case, reader, case_reader, residual = shown.tolist()
     return VarianceComponents(
-        *(float(v) for v in shown),
+        case=case,
+        reader=reader,
+        case_reader=case_reader,
+        residual=residual,
         mean=cells.location + cells.scale * mean,
         mean_se=float(cells.scale / np.sqrt(information)),
         restricted_criterion=float(criterion + 2.0 * (cells.n_readings - 1) * np.log(cells.scale)),
@@ -233,8 +237,12 @@ def _exact(
     variance = np.where(active > 0, components * cells.scale**2, np.nan)
     variance[3] = residual
     grand = cells.means[cells.counts > 0].mean() if cells.n_cells else 0.0
+    case, reader, case_reader, residual = variance.tolist()
     return VarianceComponents(
-        *(float(v) for v in variance),
+        case=case,
+        reader=reader,
+        case_reader=case_reader,
+        residual=residual,
         mean=cells.location + cells.scale * float(grand),
         mean_se=float("nan"),
         restricted_criterion=float("nan"),

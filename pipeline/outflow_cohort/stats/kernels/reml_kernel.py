@@ -24,7 +24,9 @@ SMALLEST_RESIDUAL = 1e-12
 
 
 @njit(cache=True, error_model="numpy")
-def evaluate(counts, means, within, weights, components):
+def evaluate(
+    counts: np.ndarray, means: np.ndarray, within: np.ndarray, weights: np.ndarray, components: np.ndarray
+) -> tuple[float, np.ndarray, np.ndarray, float, float]:
     """-2 log restricted likelihood, its gradient, the average information, the mean and its information.
 
     Gilmour, Thompson & Cullis 1995, Biometrics 51:1440 (average information); Harville 1977 eq. 5.1 (likelihood).
@@ -202,7 +204,15 @@ def evaluate(counts, means, within, weights, components):
 
 
 @njit(cache=True, error_model="numpy")
-def fit(counts, means, within, weights, active, start, tolerance):
+def fit(
+    counts: np.ndarray,
+    means: np.ndarray,
+    within: np.ndarray,
+    weights: np.ndarray,
+    active: np.ndarray,
+    start: np.ndarray,
+    tolerance: float,
+) -> tuple[np.ndarray, float, float, float, np.ndarray, bool]:
     """Components that minimise the criterion under >= 0, by average information with an active set.
 
     active : (4,) of 1.0/0.0, which components the model has; the residual must be active.
@@ -291,7 +301,9 @@ def fit(counts, means, within, weights, active, start, tolerance):
     return components, criterion, mean, information, average, converged
 
 
-def fit_draws(counts, means, within, draws, active, start):
+def fit_draws(
+    counts: np.ndarray, means: np.ndarray, within: np.ndarray, draws: np.ndarray, active: np.ndarray, start: np.ndarray
+) -> np.ndarray:
     """Components (n_draws, 4) by `fit` for each row of case weights (n_draws, n_cases)."""
     found = [fit(counts, means, within, row, active, start, DRAW_TOLERANCE)[0] for row in draws]
     return np.array(found).reshape(len(draws), 4)

@@ -115,7 +115,8 @@ def spline_rows(
         "definition": f"likelihood ratio chi-square of {number} knots against a straight line",
     }  # fmt: skip
     own = slice(offset, offset + basis.shape[1])
-    at = np.linspace(*np.quantile(measure, [0.05, 0.95]), CURVE_POINTS)
+    first, last = np.quantile(measure, [0.05, 0.95]).tolist()
+    at = np.linspace(first, last, CURVE_POINTS)
     points = (spline.spline_basis(at, knots) - centre) / scale
     log_ratio = points @ beta[own]
     half = float(ndtri((1 + confidence) / 2)) * np.sqrt(np.einsum("ij,jk,ik->i", points, covariance[own, own], points))

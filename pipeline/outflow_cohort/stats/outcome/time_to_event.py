@@ -32,7 +32,7 @@ CURVE_COLUMNS = [
     "outcome", "group", "statistic", "time", "time_unit", "n_at_risk", "n_events", "estimate", "std_error", "ci_low",
     "ci_high", "definition", "source",
 ]  # fmt: skip
-NO_PREDICTOR = dict.fromkeys(PREDICTOR, "")
+NO_PREDICTOR: dict[str, Any] = dict.fromkeys(PREDICTOR, "")
 
 
 @dataclass(frozen=True)
@@ -77,16 +77,19 @@ def survival_rows(
     for name, mine in members:
         time, event = seen.time[mine], seen.event[mine]
         curve = survival.kaplan_meier(time, event, settings.confidence)
-        common = {"outcome": outcome.event_column, "group": name}
+        common: dict[str, Any] = {"outcome": outcome.event_column, "group": name}
         curves += [common | row for row in _curve_rows(curve, outcome)]
         for which, label in enumerate(("event", *outcome.competing), start=1):
             if outcome.competing:
                 curves += [
                     common | row for row in _incidence_rows(time, seen.cause[mine], which, label, outcome, settings)
                 ]
-        common |= {"n": int(mine.sum()), "n_events": int(event.sum()), "n_missing": seen.n_missing} | NO_PREDICTOR
+        sizes = {"n": int(mine.sum()), "n_events": int(event.sum()), "n_missing": seen.n_missing}
         enough = int(event.sum()) >= settings.fewest_events
-        rows += [common | row for row in _group_rows(curve, horizon, enough, outcome, settings, means, name)]
+        rows += [
+            common | NO_PREDICTOR | sizes | row
+            for row in _group_rows(curve, horizon, enough, outcome, settings, means, name)
+        ]
     if len(names) > 1:
         rows += _comparison_rows(seen, names, means, horizon, outcome, settings)
     return rows, curves
@@ -211,7 +214,8 @@ def hazard_rows(
     measure, covariates = value[seen.used], adjust.values[seen.used]
     good = np.isfinite(measure) & np.isfinite(covariates).all(axis=1)
     time, event, measure, covariates = seen.time[good], seen.event[good], measure[good], covariates[good]
-    common = names | {"outcome": outcome.event_column, "model": f"Cox: {' + '.join(['measure', *outcome.covariates])}"}
+    common: dict[str, Any] = dict(names)
+    common |= {"outcome": outcome.event_column, "model": f"Cox: {' + '.join(['measure', *outcome.covariates])}"}
     common |= {"n": int(good.sum()), "n_events": int(event.sum()), "group": ALL_GROUPS}
     common |= {"n_missing": len(cases) - int(good.sum())}
 
