@@ -60,7 +60,7 @@ def agreement(rng: np.random.Generator, n: int, errors: str, missing: float) -> 
     for key, value_of in truth.items():
         row = found[key]
         name = {"loa_upper": "limit"}.get(key[0], key[0])
-        label = f"{name}, pair of readers" if " - 0" in key[1] else f"{name}, within readers" if "read 2" in key[1] else name
+        label = name + (", pair of readers" if " - 0" in key[1] else ", within readers" if "read 2" in key[1] else "")
         if np.isfinite(row.ci_low):
             out[label] = bool(row.ci_low <= value_of <= row.ci_high)
     return out
@@ -195,7 +195,9 @@ def main() -> None:
     ]
     for name, cells in table:
         lines.append(f"| {name} | " + " | ".join(f"{100 * s:.1f}" for s, _ in cells) + f" | {remark(name, cells)} |")
-    command = f"python tests/benchmarks/statistics_coverage.py --simulations {options.simulations} --seed {options.seed}"
+    command = (
+        f"python tests/benchmarks/statistics_coverage.py --simulations {options.simulations} --seed {options.seed}"
+    )
     lines += ["", f"Made by `{command}`.", ""]
     text = "\n".join(lines)
     print(text)
