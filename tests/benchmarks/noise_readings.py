@@ -175,7 +175,7 @@ def main() -> None:
         rows += found
         spent += seconds
         for row in found:
-            if row.off(RIGHT) or (row.status != row.clean_status and row.status not in SOUND):
+            if row.off(RIGHT) or (row.status != row.clean_status and row.status not in (*SOUND, "low_contrast")):
                 print("far" if row.off(FAR, far=True) else "off", row, file=sys.stderr, flush=True)
         if args.rows:
             args.rows.write_text(json.dumps([astuple(r) for r in rows]), encoding="utf-8")

@@ -69,7 +69,19 @@ def test_ellipsoid_between_ring_and_aortic_plane(spacing: float, bound: float) -
         assert found == pytest.approx(truth, rel=bound)
 
 
-def test_cropped_ventricle_is_refused() -> None:
+@pytest.mark.parametrize(
+    ("axis", "kept", "side"),
+    [(0, slice(6, None), "feet"), (1, slice(18, None), "front"), (1, slice(None, -18), "back"),
+     (2, slice(18, None), "right"), (2, slice(None, -16), "left")],
+)  # fmt: skip
+def test_cropped_ventricle_is_refused_and_the_side_named(axis: int, kept: slice, side: str) -> None:
+    """The apex points to the feet here; the root, to the left, lies beyond the aortic plane."""
+    image = ellipsoid_image(1.0, crop=42.0)
+    cut = [slice(None)] * 3
+    cut[axis] = kept
+    start = np.array([s.start or 0 for s in cut], dtype=np.float64)
+    part = Volume(image.values[tuple(cut)], image.to_points(start), image.direction, image.spacing)
     with pytest.raises(GeometryError) as refused:
-        lv_volume(PhaseImage(ellipsoid_image(1.0, crop=32.0)), ellipsoid_anatomy())
-    assert refused.value.code == "ventricle_cropped"
+        lv_volume(PhaseImage(part), ellipsoid_anatomy())
+    assert refused.value.code == f"ventricle_cropped_{side}"
+    assert "mm across" in refused.value.message

@@ -42,15 +42,20 @@ def keeps_grid(grid: Grid, settings: ResampleSettings) -> bool:
     return fine and even and not grid.shear.any()
 
 
-def target_grid(grid: Grid, points: np.ndarray | None, settings: ResampleSettings) -> Target | None:
-    """Grid over the box of `points` plus margin, clipped to the image; None where nothing is left.
+def target_grid(
+    grid: Grid, points: np.ndarray | None, settings: ResampleSettings, hull: np.ndarray | None = None
+) -> Target | None:
+    """Grid over the box of `points` plus margin and of `hull`, clipped to the image; None where nothing is left.
 
-    points : (n, 3) landmarks, or None for the whole image. Raises PixelError `region_too_large`.
+    points : (n, 3) landmarks, or None for the whole image; hull : (m, 3) points of the ventricle's surroundings, which
+    need no margin. Raises PixelError `region_too_large`.
     """
     if keeps_grid(grid, settings):
         region = grid.whole if points is None else grid.around(points, settings.margin_mm, 0)
         if region is None:
             return None
+        if points is not None and hull is not None and len(hull):
+            region = region.joined(grid.around(hull, 0.0, 0))
         _check_size(np.array(region.size), grid.spacing, settings)
         origin = grid.to_points(np.array(region.start))[0]
         return Target(origin, grid.direction, grid.spacing, region.size, region)
@@ -59,8 +64,11 @@ def target_grid(grid: Grid, points: np.ndarray | None, settings: ResampleSetting
     low, high = local.min(axis=0), local.max(axis=0)
     if points is not None:
         asked = (np.atleast_2d(points) - grid.origin) @ grid.direction
-        low = np.maximum(low, asked.min(axis=0) - settings.margin_mm)
-        high = np.minimum(high, asked.max(axis=0) + settings.margin_mm)
+        lowest, highest = asked.min(axis=0) - settings.margin_mm, asked.max(axis=0) + settings.margin_mm
+        if hull is not None and len(hull):
+            around = (hull - grid.origin) @ grid.direction
+            lowest, highest = np.minimum(lowest, around.min(axis=0)), np.maximum(highest, around.max(axis=0))
+        low, high = np.maximum(low, lowest), np.minimum(high, highest)
     if np.any(high - low < 2 * settings.spacing_mm):
         return None
     size = np.floor((high - low) / settings.spacing_mm + 1e-6).astype(int) + 1

@@ -30,6 +30,14 @@ class Region:
         i, j, k = (b - a for a, b in zip(self.start, self.stop, strict=True))
         return i, j, k
 
+    def joined(self, other: Region | None) -> Region:
+        """The smallest region that holds both."""
+        if other is None:
+            return self
+        i, j, k = (min(a, b) for a, b in zip(self.start, other.start, strict=True))
+        p, q, r = (max(a, b) for a, b in zip(self.stop, other.stop, strict=True))
+        return Region((i, j, k), (p, q, r))
+
 
 @dataclass(frozen=True)
 class Grid:

@@ -132,7 +132,7 @@ def _one_volume(
         raise _explained(readings, grid)
     points = _points(sound)
     inside = None if points is None or settings.whole_image else points[_inside(grid, points)]
-    target = target_grid(grid, inside, settings)
+    target = target_grid(grid, inside, settings, _hull(sound))
     if target is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     region = source_region(grid, target)
@@ -202,6 +202,15 @@ def _points(readings: list[Row]) -> np.ndarray | None:
 
     points = [p for reading in readings for group in reading["structures"].values() for p in group]
     return np.array(points, dtype=np.float64) if points else None
+
+
+def _hull(readings: list[Row]) -> np.ndarray:
+    """Points around the ventricle of each reading, so that it is whole in the region."""
+    import numpy as np
+
+    from outflow_cohort.dicom.heart_region import ventricle_hull
+
+    return np.concatenate([np.empty((0, 3)), *(ventricle_hull(reading["structures"]) for reading in readings)])
 
 
 def _inside(grid: Grid, points: np.ndarray) -> np.ndarray:

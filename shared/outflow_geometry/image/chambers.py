@@ -6,6 +6,8 @@ as muscle (choice `papillary = exclude`): the volume is that of blood, by which 
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError
@@ -16,6 +18,9 @@ from outflow_geometry.landmarks.anatomy import Anatomy
 
 CUT_AREA = 50.0
 """mm2 of ventricle on the image border above which the volume is refused: more than the rim of a rounded apex."""
+
+SIDES = (("right", "left"), ("front", "back"), ("feet", "head"))
+"""Sides of the patient towards lower and higher x, y, z (LPS)."""
 
 CUBIC_MM_PER_ML = 1000.0
 """mm3 in 1 ml."""
@@ -30,21 +35,24 @@ def _heights(volume: Volume, point: np.ndarray, normal: np.ndarray) -> np.ndarra
     return column + ((j * np.arange(nj)).astype(np.float32)[:, None] + (i * np.arange(ni)).astype(np.float32))
 
 
-def _border_area(lumen: Lumen, anatomy: Anatomy) -> float:
-    """Area, mm2, of ventricle on the outermost layers of the image that a flood can reach."""
+def _border_cuts(lumen: Lumen, anatomy: Anatomy) -> dict[str, float]:
+    """Areas, mm2, of ventricle on the outermost layers of the image that a flood can reach, by the patient's side."""
     territory = lumen.territory
-    area = 0.0
+    areas: dict[str, float] = {}
     for axis in range(3):
         face = float(np.prod(territory.spacing) / territory.spacing[2 - axis])
-        for layer in (1, territory.values.shape[axis] - 2):
+        outward = territory.direction[:, 2 - axis]
+        for layer, way in ((1, -outward), (territory.values.shape[axis] - 2, outward)):
             where = [np.arange(n) for n in territory.values.shape]
             where[axis] = np.array([layer])
             grid = np.stack(np.meshgrid(*where, indexing="ij"), axis=-1).reshape(-1, 3)
             cut = grid[territory.values[tuple(grid.T)] == OUTFLOW]
             points = territory.to_points(cut)
             ventricle = ~anatomy.atrial_side(points) & (anatomy.aortic_plane.height(points) < 0.0)
-            area += face * int(ventricle.sum())
-    return area
+            patient_axis = int(np.argmax(np.abs(way)))
+            side = SIDES[patient_axis][int(way[patient_axis] > 0.0)]
+            areas[side] = areas.get(side, 0.0) + face * int(ventricle.sum())
+    return areas
 
 
 def lv_volume(
@@ -56,16 +64,19 @@ def lv_volume(
     Voxels count by the sign of the lumen's field at their centre, and in part where a plane cuts them. On a smooth
     surface the error of such counting falls faster than the voxel's size. `lumen`: the reading's, found if None.
 
-    Raises GeometryError with the status of a lumen in doubt (`leak`, `lumen_incomplete`, …), `ventricle_cropped`, and
-    what the lumen raises: a doubtful volume would choose the wrong end-systole, so there is none.
+    Raises GeometryError with the status of a lumen in doubt (`leak`, `lumen_incomplete`, …), `ventricle_cropped_SIDE`,
+    and what the lumen raises: a doubtful volume would choose the wrong end-systole, so there is none.
     """
     lumen = outflow_lumen(phase_image, anatomy, None, level) if lumen is None else lumen
     if lumen.status not in ("ok", "low_contrast"):
         raise GeometryError(lumen.status, "the lumen found is not the ventricle, or not all of it; see the status")
-    cut = _border_area(lumen, anatomy)
-    if cut > CUT_AREA:
+    cuts = _border_cuts(lumen, anatomy)
+    if sum(cuts.values()) > CUT_AREA:
+        side = max(cuts, key=lambda name: cuts[name])
         raise GeometryError(
-            "ventricle_cropped", f"{cut:.0f} mm2 of the ventricle lie on the image border; widen the image region"
+            f"ventricle_cropped_{side}",
+            f"the image ends in the ventricle towards the patient's {side}: the cut is {cuts[side]:.0f} mm2, "
+            f"{2.0 * math.sqrt(cuts[side] / math.pi):.0f} mm across; use an image with a larger field of view",
         )
     field = lumen.field
     size = float(np.prod(field.spacing)) ** (1.0 / 3.0)

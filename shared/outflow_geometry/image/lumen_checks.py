@@ -90,7 +90,7 @@ def _along(
 
 
 def _volume_doubt(lumen: NDArray[np.bool_], grid: Volume, parted: Separation, anatomy: Anatomy) -> str:
-    if not anatomy.has("lv_apex"):
+    if not anatomy.has("lv_apex") or not bool(np.all(grid.contains(anatomy.apex[None]))):
         return "ok"
     voxels = np.argwhere(lumen & (parted.distance > 0.0))
     points = grid.to_points(voxels)

@@ -126,8 +126,8 @@ def ring_inner_diameter(context: ReadingContext, variant: str, method: str) -> V
 
 def _aortic(context: ReadingContext, method: str, contour: Contour, value: float) -> Value:
     """An outline read off a lumen in doubt is in doubt itself."""
-    status = "ok" if method == "reader_points" else context.image.lumen_status()
-    return value, aortic.annulus_status(context.anatomy, contour) if status == "ok" else status
+    doubt = "ok" if method == "reader_points" else context.image.lumen_status()
+    return value, aortic.annulus_status(context.anatomy, contour) if doubt == "ok" else doubt
 
 
 def aortic_area(context: ReadingContext, variant: str, method: str) -> Value:
