@@ -17,24 +17,34 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter1d, map_coordin
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Volume
 
-GRID_SPACING = 1.0
-"""mm; a grid of 1.5 mm takes a third of the time and errs by half more on moving hearts."""
-
 HU_RANGE = (-150.0, 650.0)
 """Below is lung, above metal and calcium: neither says more of the motion than its edge."""
-
-REGION_MARGIN = 24.0
-"""mm about the landmarks: the base moves by up to 15 mm, and the coarse steps need surroundings."""
-
-MASK_REACH = 20.0
-"""mm about the landmarks within which images are compared."""
 
 LEAFLET_CYLINDER = (0.85, -6.0, 26.0)
 """Share of the ring's radius, and heights from atrium to ventricle, mm, of what is left out of the comparison: the
 leaflets swing from open to closed there, which is no motion of the ring."""
 
+MATCH_REACH = 6.0
+"""mm about ring or annulus within which the registered images are held against each other."""
+
+FEWEST_VOXELS = 50
+"""Fewer say nothing of how alike two images are."""
+
 LEFT_OUT = ("lv_apex", "blood_sample", "muscle_sample", "outflow_path", "anterior_leaflet", "outflow_trace")
 """Structures about which nothing is compared: far from the valves, or not carried by the field."""
+
+
+@dataclass(frozen=True)
+class ComparisonSettings:
+    """What of two phases is compared, mm."""
+
+    spacing: float = 1.0
+    """Voxel edge; a grid of 1.5 mm takes a third of the time and errs by half more on moving hearts."""
+    margin: float = 24.0
+    """About the landmarks: the base moves by up to 15 mm, and the coarse steps need surroundings."""
+    reach: float = 20.0
+    """About the landmarks, within which images are compared."""
+    without_leaflets: bool = True
 
 
 @dataclass(frozen=True)
@@ -84,18 +94,27 @@ def valve_points(landmarks: Mapping[str, ArrayLike]) -> FloatArray:
     return np.concatenate(kept)
 
 
-def compared(source: Volume, target: Volume, points: FloatArray, ring: FloatArray, apex: FloatArray) -> Comparison:
+def compared(
+    source: Volume,
+    target: Volume,
+    points: FloatArray,
+    ring: FloatArray,
+    apex: FloatArray | None,
+    settings: ComparisonSettings = ComparisonSettings(),
+) -> Comparison:
     """Cut both phases to one grid about `points` (n, 3), with the mask; ring (n, 3) and apex (3,), mm.
+
+    Without an apex it is not known on which side the leaflets swing, and both sides are left out.
 
     Raises GeometryError `no_overlap` where either image holds nothing of the region.
     """
-    low, high = points.min(axis=0) - REGION_MARGIN, points.max(axis=0) + REGION_MARGIN
-    count = np.ceil((high - low) / GRID_SPACING).astype(int) + 1
+    low, high = points.min(axis=0) - settings.margin, points.max(axis=0) + settings.margin
+    count = np.ceil((high - low) / settings.spacing).astype(int) + 1
     shape = (int(count[2]), int(count[1]), int(count[0]))
-    grid = Volume(np.zeros(shape, np.float32), low, np.eye(3), np.full(3, GRID_SPACING))
+    grid = Volume(np.zeros(shape, np.float32), low, np.eye(3), np.full(3, settings.spacing))
     first, inside_first = _on_grid(source, grid)
     second, inside_second = _on_grid(target, grid)
-    mask = _mask(grid, points, ring, apex) * inside_first
+    mask = _mask(grid, points, ring, apex, settings) * inside_first
     if not mask.any() or not inside_second.any():
         raise GeometryError("no_overlap", "the images of the two phases share no region about the landmarks")
     return Comparison(first, second, mask.astype(np.float32), Volume(first, low, grid.direction, grid.spacing))
@@ -107,7 +126,7 @@ def _on_grid(volume: Volume, grid: Volume) -> tuple[NDArray[np.float32], NDArray
     values = np.clip(volume.values.astype(np.float32), low, high)
     for axis, step in enumerate(volume.spacing[::-1]):
         # a voxel of the grid is the mean of those that it covers, as far as a Gaussian of half its width can tell
-        width = math.sqrt(max((0.5 * GRID_SPACING) ** 2 - (0.5 * float(step)) ** 2, 0.0)) / float(step)
+        width = math.sqrt(max((0.5 * float(grid.spacing[0])) ** 2 - (0.5 * float(step)) ** 2, 0.0)) / float(step)
         if width > 0.1:
             values = gaussian_filter1d(values, width, axis=axis, mode="nearest", truncate=3.0)
     index = _grid_index(volume, grid)
@@ -124,21 +143,51 @@ def _grid_index(volume: Volume, grid: Volume) -> FloatArray:
     return result
 
 
-def _mask(grid: Volume, points: FloatArray, ring: FloatArray, apex: FloatArray) -> FloatArray:
+def _mask(
+    grid: Volume, points: FloatArray, ring: FloatArray, apex: FloatArray | None, settings: ComparisonSettings
+) -> FloatArray:
     """1 within reach of the landmarks and outside the leaflets' cylinder, else 0."""
     seeds = np.ones(grid.values.shape, bool)
     index = np.rint(grid.to_index(points)).astype(int)
     seeds[tuple(index.T)] = False
-    near = distance_transform_edt(seeds, sampling=grid.spacing[::-1]) <= MASK_REACH
+    near = distance_transform_edt(seeds, sampling=grid.spacing[::-1]) <= settings.reach
+    if not settings.without_leaflets:
+        whole: FloatArray = near.astype(np.float64)
+        return whole
     k, j, i = np.meshgrid(*(np.arange(n, dtype=np.float64) for n in grid.values.shape), indexing="ij")
     center = ring.mean(axis=0)
     normal = np.linalg.svd(ring - center)[2][2]
-    normal = normal if float((apex - center) @ normal) > 0.0 else -normal
+    if apex is not None and float((apex - center) @ normal) < 0.0:
+        normal = -normal
     relative = grid.to_points(np.stack([k, j, i], axis=-1)) - center
     height = relative @ normal
     across = np.linalg.norm(relative - height[..., None] * normal, axis=-1)
     share, above, below = LEAFLET_CYLINDER
+    above = above if apex is not None else -below
     radius = share * float(np.linalg.norm(ring - center, axis=1).mean())
     leaflets = (across < radius) & (height > above) & (height < below)
     result: FloatArray = (near & ~leaflets).astype(np.float64)
     return result
+
+
+def likeness(pair: Comparison, field: Displacement, points: FloatArray) -> float:
+    """Correlation, -1 to 1, of source and moved target within MATCH_REACH of `points` (n, 3); 0 where either is even.
+
+    The contrast of the phases may differ, so that the correlation and not the difference is told.
+    """
+    grid = pair.grid
+    index = np.rint(grid.to_index(points)).astype(int)
+    kept = np.all((index >= 0) & (index < np.asarray(grid.values.shape)), axis=1)
+    if not kept.any():
+        return 0.0
+    seeds = np.ones(grid.values.shape, bool)
+    seeds[tuple(index[kept].T)] = False
+    near = (distance_transform_edt(seeds, sampling=grid.spacing[::-1]) <= MATCH_REACH) & (pair.mask > 0.0)
+    if int(near.sum()) < FEWEST_VOXELS:
+        return 0.0
+    places = field.carry(grid.to_points(np.argwhere(near).astype(np.float64)))
+    moved = map_coordinates(pair.target, np.moveaxis(grid.to_index(places), -1, 0), order=1, mode="nearest")
+    first, second = pair.source[near].astype(np.float64), moved.astype(np.float64)
+    first, second = first - first.mean(), second - second.mean()
+    spread = math.sqrt(float(first @ first) * float(second @ second))
+    return float(first @ second) / spread if spread > 0.0 else 0.0

@@ -203,6 +203,16 @@ def carried_landmarks(landmarks: Mapping[str, ArrayLike], motion: Motion, *, imp
     return CarriedLandmarks({name: carried[name] for name in order}, ring, annulus, left_over)
 
 
+def support_points(landmarks: Mapping[str, ArrayLike]) -> list[FloatArray]:
+    """Points (n, 3), mm, about ring and annulus at which the motion counts; none for what a reading does not have."""
+    given = {name: np.asarray(p, dtype=np.float64).reshape(-1, 3) for name, p in landmarks.items()}
+    bodies = []
+    if len(given.get("mitral_ring", ())) >= 3:
+        bodies.append(_support(given["mitral_ring"], "mitral_ring")[0])
+    annulus = _annulus_support(given)
+    return bodies if annulus is None else [*bodies, annulus[0]]
+
+
 def _support(
     points: FloatArray, name: str, offsets: Sequence[tuple[float, float]] = SUPPORT_OFFSETS
 ) -> tuple[FloatArray, FloatArray]:

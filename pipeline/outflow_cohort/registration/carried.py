@@ -1,0 +1,98 @@
+"""What the carry step hands to the measure step: one file a case (RESULTS/work/carried/KEY.json). LPS, mm."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict
+
+from outflow_cohort.files import read_json, write_json
+from outflow_geometry.base.inputs import LandmarkOrigin, SharedMove
+
+VERSION = 1
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Move(_Frozen):
+    """Standard deviations of an error that the points of some structures share, mm."""
+
+    structures: tuple[str, ...]
+    shift: float
+    tilt: float
+    radial: float
+
+
+class CarriedReading(_Frozen):
+    """Landmarks of one reading in a phase that its reader did not mark.
+
+    structures : points by structure. path : the reader's path, carried, for where no automatic path can be found.
+    doubt : status of the values (empty = none), reason : in words.
+    """
+
+    phase_pct: float
+    reader_id: str
+    read_no: int
+    structures: dict[str, list[list[float]]]
+    path: list[list[float]]
+    carried_from_pct: float
+    error_mm: float
+    moves: tuple[Move, ...]
+    doubt: str
+    reason: str
+
+    @property
+    def origin(self) -> LandmarkOrigin:
+        """Where the landmarks come from, for the core."""
+        return LandmarkOrigin("carried", self.carried_from_pct, self.error_mm, self.doubt)
+
+    @property
+    def shared_moves(self) -> tuple[SharedMove, ...]:
+        """Their shared errors, for the core."""
+        return tuple(SharedMove(m.structures, m.shift, m.tilt, m.radial) for m in self.moves)
+
+
+class CarryRow(_Frozen):
+    """Something that was not carried, as a row of set_aside."""
+
+    case_id: str
+    phase_pct: float | None
+    reader_id: str | None
+    read_no: int | None
+    stage: str
+    code: str
+    message: str
+
+
+class RegisteredPair(_Frozen):
+    """One registration: phases, engine, and the correlation of the images afterwards; null where it failed."""
+
+    from_pct: float
+    to_pct: float
+    engine: str
+    likeness: float | None
+
+
+class CarriedCase(_Frozen):
+    """All that was carried in one case."""
+
+    version: int = VERSION
+    readings: tuple[CarriedReading, ...] = ()
+    set_aside: tuple[CarryRow, ...] = ()
+    pairs: tuple[RegisteredPair, ...] = ()
+
+    def of_phase(self, phase_pct: float | None) -> list[CarriedReading]:
+        """Readings carried to one phase."""
+        return [reading for reading in self.readings if reading.phase_pct == phase_pct]
+
+
+def write_carried(path: Path, case: CarriedCase) -> None:
+    """Write the file of one case."""
+    write_json(path, case.model_dump(mode="json"), indent=None)
+
+
+def read_carried(path: Path | None) -> CarriedCase:
+    """Read the file of one case; nothing is carried where there is none."""
+    return CarriedCase() if path is None else CarriedCase.model_validate(read_json(path))

@@ -1,0 +1,299 @@
+"""Step 5, where the study asks for it: carry landmarks to the phases that a reader did not mark. LPS, mm.
+
+Two phases of a case are registered once, whatever the number of readings. Fields are not kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from outflow_cohort import events
+from outflow_cohort.files import read_json, read_request
+from outflow_cohort.registration.carried import (
+    CarriedCase,
+    CarriedReading,
+    CarryRow,
+    Move,
+    RegisteredPair,
+    read_carried,
+    write_carried,
+)
+from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
+from outflow_cohort.steps.judge import read_judgements
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from outflow_cohort.phases import PhaseMatch
+    from outflow_cohort.registration.blending import Estimate
+    from outflow_cohort.registration.settings import CarrySettings
+    from outflow_geometry.base.frames import Volume
+    from outflow_geometry.landmarks.carry_error import CarryFigures
+
+__all__ = ["carry", "read_carried", "set_case_aside"]
+
+STAGE = "carry"
+Row = dict[str, Any]
+Read = tuple[str, int]
+"""Reader and read."""
+
+
+def carry(*, request: Path, inventory: Path, volumes: Path, judged: Path, output: Path) -> None:
+    """Write the carried landmarks of one case, and what was not carried with the reason."""
+    content = read_request(request)
+
+    def give_up() -> None:
+        set_case_aside(request=request, output=output, code=CRASH_CODE, message=crash_message(STAGE))
+
+    def work() -> None:
+        case = _carry(content, read_json(inventory), volumes, judged)
+        write_carried(output, case)
+        events.set_aside([row.model_dump() for row in case.set_aside])
+
+    run_guarded(work, give_up)
+
+
+def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
+    """Write a case of which nothing was carried, for one reason; its marked phases are measured all the same."""
+    case_id = read_request(request)["case"]["case_id"]
+    row = CarryRow(
+        case_id=case_id, phase_pct=None, reader_id=None, read_no=None, stage=STAGE, code=code, message=message
+    )
+    write_carried(output, CarriedCase(set_aside=(row,)))
+    events.set_aside([row.model_dump()])
+
+
+@dataclass
+class _Case:
+    """One case at work. marks : landmarks by read and phase. phases : file of each phase's volume."""
+
+    case_id: str
+    settings: CarrySettings
+    match: PhaseMatch
+    implanted: bool
+    phases: dict[float, Path]
+    marks: dict[Read, dict[float, dict[str, np.ndarray]]]
+    estimates: dict[tuple[Read, float], list[Estimate]] = field(default_factory=dict)
+    failures: dict[tuple[Read, float], tuple[str, str]] = field(default_factory=dict)
+    pairs: list[RegisteredPair] = field(default_factory=list)
+
+    def sources(self, read: Read) -> list[float]:
+        """Marked phases of a read that are to be carried."""
+        asked = self.settings.from_phases
+        marked = sorted(self.marks[read])
+        return [p for p in marked if not asked or self.match.nearest(p, asked) is not None]
+
+    def targets(self, read: Read) -> list[float]:
+        """Phases with images, asked for, in which the reader marked nothing."""
+        own = {p for (reader, _), phases in self.marks.items() if reader == read[0] for p in phases}
+        asked = self.settings.to_phases
+        return [
+            p
+            for p in sorted(self.phases)
+            if p not in own and (asked == "all" or self.match.nearest(p, list(asked)) is not None)
+        ]
+
+
+def _carry(request: Row, inventory: Row, volumes: Path, judged: Path) -> CarriedCase:
+    case = _prepared(request, inventory, volumes, judged)
+    lost = [
+        _row(case, read, None, "carry_no_marked_phase", "no marked phase of this read is one of carry.from_phases")
+        for read in case.marks
+        if not case.sources(read) and case.targets(read)
+    ]
+    for source in sorted({p for read in case.marks for p in case.sources(read)}):
+        _register_from(case, source)
+    readings: list[CarriedReading] = []
+    for read in sorted(case.marks):
+        kept, gone = _carried_read(case, read)
+        readings += kept
+        lost += gone
+    return CarriedCase(readings=tuple(readings), set_aside=tuple(lost), pairs=tuple(case.pairs))
+
+
+def _prepared(request: Row, inventory: Row, volumes: Path, judged: Path) -> _Case:
+    from outflow_cohort.dicom.landmark_checks import check_landmarks
+    from outflow_cohort.dicom.settings import PhaseSettings
+    from outflow_cohort.registration.settings import CarrySettings
+    from outflow_cohort.steps.placing import place_readings
+    from outflow_cohort.study import core_inputs
+
+    index = read_json(volumes / "volumes.json")
+    match = PhaseSettings(**request["study"].get("phase", {})).match
+    placed, _ = place_readings(
+        request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], match
+    )
+    checked, _ = check_landmarks(request, placed, index)
+    judgements = read_judgements(judged)
+    marks: dict[Read, dict[float, dict[str, np.ndarray]]] = {}
+    for entry, readings in checked:
+        for reading in judgements.believed(entry, readings):
+            if entry["phase_pct"] is not None:
+                own = marks.setdefault((reading["reader_id"], reading["read_no"]), {})
+                own[entry["phase_pct"]] = core_inputs.landmarks(reading)
+    phases = {e["phase_pct"]: volumes / e["file"] for e in index["volumes"] if e["phase_pct"] is not None}
+    settings = CarrySettings(**(request["study"].get("carry") or {}))
+    implanted = core_inputs.prosthesis(request) is not None
+    return _Case(request["case"]["case_id"], settings, match, implanted, phases, marks)
+
+
+def _register_from(case: _Case, source: float) -> None:
+    """Register one marked phase with all phases that its reads are carried to or checked in."""
+    from outflow_cohort.volumes import load_volume
+
+    reads = [read for read in sorted(case.marks) if source in case.sources(read)]
+    wanted = {read: {*case.targets(read), *case.sources(read)} - {source} for read in reads}
+    image = load_volume(case.phases[source])
+    for target in sorted(set().union(*wanted.values())):
+        _register_pair(case, image, source, target, [read for read in reads if target in wanted[read]])
+
+
+def _register_pair(case: _Case, image: Volume, source: float, target: float, reads: list[Read]) -> None:
+    """Carry the landmarks of `reads` from one phase to another by one registration."""
+    import numpy as np
+
+    from outflow_cohort.registration.blending import Estimate
+    from outflow_cohort.registration.engines import chosen_engine, register
+    from outflow_cohort.volumes import load_volume
+    from outflow_geometry.base.errors import GeometryError
+    from outflow_geometry.image.registration import compared, likeness, valve_points
+    from outflow_geometry.landmarks.carrying import PATH, carried_landmarks, support_points
+
+    marks = {read: case.marks[read][source] for read in reads}
+    engine, alike = str(case.settings.engine), []
+    try:
+        engine = chosen_engine(case.settings.engine)
+        ringed = [m["mitral_ring"] for m in marks.values() if len(m.get("mitral_ring", ())) >= 3]
+        if not ringed:
+            raise GeometryError("missing_mitral_ring", "no reading of the marked phase has a mitral_ring; add it")
+        apex = [m["lv_apex"][0] for m in marks.values() if len(m.get("lv_apex", ()))]
+        points = np.concatenate([valve_points(m) for m in marks.values()])
+        pair = compared(
+            image,
+            load_volume(case.phases[target]),
+            points,
+            ringed[0],
+            np.mean(apex, axis=0) if apex else None,
+            case.settings.region,
+        )
+        motion = register(pair, engine)
+        for read, own in marks.items():
+            carried = carried_landmarks(own, motion.carry, implanted=case.implanted)
+            match = min((likeness(pair, motion, body) for body in support_points(own)), default=0.0)
+            path = motion.carry(own[PATH]) if len(own.get(PATH, ())) else None
+            case.estimates.setdefault((read, target), []).append(Estimate(source, carried, match, path))
+            alike.append(match)
+    except GeometryError as error:
+        for read in reads:
+            case.failures[read, target] = (error.code, error.message)
+    case.pairs.append(
+        RegisteredPair(from_pct=source, to_pct=target, engine=engine, likeness=round(min(alike), 4) if alike else None)
+    )
+
+
+def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[CarryRow]]:
+    """All carried phases of one read, judged."""
+    from outflow_cohort.registration.blending import blend, miss, off_course
+    from outflow_geometry.landmarks.carry_error import carry_verdict
+
+    sources = case.sources(read)
+    misses = {
+        estimate.from_pct: max(miss(estimate.carried.landmarks, case.marks[read][p]), 0.0)
+        for p in sources
+        for estimate in case.estimates.get((read, p), [])
+    }
+    blends = {
+        p: blend(case.estimates[read, p], p, implanted=case.implanted)
+        for p in case.targets(read)
+        if (read, p) in case.estimates
+    }
+    centers = {p: m["mitral_ring"].mean(axis=0) for p, m in case.marks[read].items() if "mitral_ring" in m}
+    centers |= {p: b.landmarks["mitral_ring"].mean(axis=0) for p, b in blends.items() if "mitral_ring" in b.landmarks}
+    kept, gone = [], []
+    for phase in case.targets(read):
+        if phase not in blends:
+            code, message = case.failures.get((read, phase), ("registration_failed", "no registration"))
+            if sources:
+                gone.append(_row(case, read, phase, code, message))
+            continue
+        found = blends[phase]
+        moves, figures = _figures(case, read, found, max(misses.values(), default=None))
+        unsteady = off_course(centers, phase) if phase in centers else None
+        figures = _with_course(figures, unsteady)
+        verdict = carry_verdict(figures, case.settings.bounds)
+        if verdict.set_aside:
+            gone.append(_row(case, read, phase, verdict.code, f"{verdict.reason}. Mark the landmarks in this phase"))
+            continue
+        kept.append(
+            CarriedReading(
+                phase_pct=phase,
+                reader_id=read[0],
+                read_no=read[1],
+                structures={name: p.round(4).tolist() for name, p in found.landmarks.items()},
+                path=[] if found.best.path is None else found.best.path.round(4).tolist(),
+                carried_from_pct=found.best.from_pct,
+                error_mm=round(figures.ring_error or figures.error, 4),
+                moves=moves,
+                doubt=verdict.code,
+                reason=verdict.reason,
+            )
+        )
+    return kept, gone
+
+
+def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> tuple[tuple[Move, ...], CarryFigures]:
+    """Shared errors and figures of one joined reading."""
+    import numpy as np
+
+    from outflow_geometry.landmarks.anatomy import build_anatomy
+    from outflow_geometry.landmarks.carry_error import CarryFigures, carry_moves, coordinate_error
+
+    best = found.best
+    moves = carry_moves(best.carried, implanted=case.implanted, more=0.5 * found.apart)
+    by_body = {move.structures[0]: coordinate_error(move) for move in moves}
+    ring_change = centers_change = 0.0
+    before, after = build_anatomy(case.marks[read][best.from_pct]), build_anatomy(found.landmarks)
+    if before.has("mitral_ring") and after.has("mitral_ring"):
+        # an implanted ring is carried without a change: there the motion's own change of size counts, twice for area
+        ring_change = (
+            2.0 * best.carried.ring.size_change
+            if case.implanted and best.carried.ring is not None
+            else after.ring_contour.area / before.ring_contour.area - 1.0
+        )
+        if before.has_aorta and after.has_aorta:
+            apart = [float(np.linalg.norm(a.aortic_center - a.ring_center)) for a in (before, after)]
+            centers_change = apart[1] - apart[0]
+    figures = CarryFigures(
+        ring_error=by_body.get("mitral_ring"),
+        annulus_error=by_body.get("aortic_hinge_left"),
+        ring_change=ring_change,
+        likeness=best.likeness,
+        centers_change=centers_change,
+        prediction=prediction,
+    )
+    kept = tuple(
+        Move(structures=m.structures, shift=round(m.shift, 4), tilt=round(m.tilt, 4), radial=round(m.radial, 4))
+        for m in moves
+    )
+    return kept, figures
+
+
+def _with_course(figures: CarryFigures, unsteady: float | None) -> CarryFigures:
+    from dataclasses import replace
+
+    return replace(figures, unsteady=unsteady)
+
+
+def _row(case: _Case, read: Read, phase: float | None, code: str, message: str) -> CarryRow:
+    where = f"reader {read[0]}, read {read[1]}, phase {'all' if phase is None else f'{phase:g}'} (carried)"
+    return CarryRow(
+        case_id=case.case_id,
+        phase_pct=phase,
+        reader_id=read[0],
+        read_no=read[1],
+        stage=STAGE,
+        code=code,
+        message=f"{where}: {message}.",
+    )

@@ -1,0 +1,149 @@
+"""How far carried landmarks may be off, and when they are not to be believed. Lengths mm.
+
+The disagreement between the motion that a registration found and the stiff body it should be predicts the error best:
+sd^2 = a^2 + (k disagreement)^2. The constants are those of twelve moving hearts (tests/benchmarks/carry.py); no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from outflow_geometry.base.inputs import SharedMove
+from outflow_geometry.landmarks.carrying import ANNULUS_STRUCTURES, RING_STRUCTURES, STIFF_WITH_RING, CarriedLandmarks
+
+
+@dataclass(frozen=True)
+class ErrorLaw:
+    """sd = sqrt(floor^2 + (slope disagreement)^2), mm, for each of the errors that a body's points share."""
+
+    shift: tuple[float, float]
+    tilt: tuple[float, float]
+    radial: tuple[float, float]
+
+    def move(self, structures: tuple[str, ...], disagreement: float) -> SharedMove:
+        """The standard deviations at a disagreement."""
+        shift, tilt, radial = (math.hypot(a, k * disagreement) for a, k in (self.shift, self.tilt, self.radial))
+        return SharedMove(structures, shift, tilt, radial)
+
+
+NATIVE_RING = ErrorLaw(shift=(0.15, 0.35), tilt=(0.30, 0.50), radial=(0.25, 0.45))
+IMPLANTED_RING = ErrorLaw(shift=(0.15, 0.60), tilt=(0.20, 0.60), radial=(0.0, 0.0))
+ANNULUS = ErrorLaw(shift=(0.20, 0.80), tilt=(0.25, 0.90), radial=(0.10, 0.20))
+SEPTUM_SHIFT = 0.9
+"""mm; the septum follows the motion point by point."""
+
+APEX_SHIFT = 1.5
+"""mm; the apex is kept where it was marked."""
+
+
+@dataclass(frozen=True)
+class CarryBounds:
+    """When carried landmarks are doubted, and when they are set aside."""
+
+    doubt_error: float = 1.0
+    """mm; expected error of a coordinate of ring or annulus from which `ok` is not said any more."""
+    largest_error: float = 2.5
+    """mm; expected error beyond which the phase is set aside."""
+    ring_change: float = 0.10
+    """Share of the ring's area."""
+    least_likeness: float = 0.80
+    """Correlation of the registered images about ring and annulus."""
+    prediction: float = 3.0
+    """mm; root mean square miss of the marks of another marked phase."""
+    largest_prediction: float = 8.0
+    unsteady: float = 4.0
+    """mm; how far the ring's centre may be from the course of the neighbouring phases."""
+    centers_apart: float = 3.0
+    """mm; how far the distance of ring and annulus centres may change."""
+
+
+@dataclass(frozen=True)
+class CarryFigures:
+    """What is known of one carried reading; None = not known.
+
+    ring_error, annulus_error : expected error of a coordinate, mm. ring_change : share of the area by which the carried
+    ring differs from the marked one. likeness : smaller correlation of the registered images about ring and annulus.
+    centers_change : change of the distance of ring and annulus centres, mm. prediction : miss of the marks of another
+    marked phase, mm. unsteady : distance of the ring's centre from its course through the neighbouring phases, mm.
+    """
+
+    ring_error: float | None
+    annulus_error: float | None
+    ring_change: float
+    likeness: float
+    centers_change: float
+    prediction: float | None = None
+    unsteady: float | None = None
+
+    @property
+    def error(self) -> float:
+        """The larger expected error, mm."""
+        return max(e for e in (self.ring_error, self.annulus_error, 0.0) if e is not None)
+
+
+@dataclass(frozen=True)
+class CarryVerdict:
+    """Status of the carried values (empty = none), whether the phase is set aside, and the reason in words."""
+
+    code: str = ""
+    set_aside: bool = False
+    reason: str = ""
+
+
+def ring_disagreement(carried: CarriedLandmarks, *, implanted: bool) -> float | None:
+    """The disagreement that tells the error of the carried ring, mm: a native ring may change its shape smoothly."""
+    if carried.ring is None or carried.left_over is None:
+        return None
+    return carried.ring.disagreement if implanted else carried.left_over
+
+
+def carry_moves(carried: CarriedLandmarks, *, implanted: bool, more: float = 0.0) -> tuple[SharedMove, ...]:
+    """Shared errors of the carried landmarks; more : disagreement added, mm, as of two predictions that differ."""
+    moves: list[SharedMove] = []
+    ring = ring_disagreement(carried, implanted=implanted)
+    if ring is not None:
+        law = IMPLANTED_RING if implanted else NATIVE_RING
+        moves.append(law.move((*RING_STRUCTURES, *STIFF_WITH_RING), math.hypot(ring, more)))
+    if carried.annulus is not None:
+        moves.append(ANNULUS.move(ANNULUS_STRUCTURES, math.hypot(carried.annulus.disagreement, more)))
+    moves.append(SharedMove(("septum",), SEPTUM_SHIFT, 0.0, 0.0))
+    moves.append(SharedMove(("lv_apex",), APEX_SHIFT, 0.0, 0.0))
+    return tuple(moves)
+
+
+def coordinate_error(move: SharedMove) -> float:
+    """Expected error of one coordinate of a point of the body, mm: shift, tilt and radius taken together."""
+    # a rim point's three coordinates: shift in each, tilt (two axes) along the normal, radius outward
+    return math.sqrt(move.shift**2 + (move.tilt**2 + move.radial**2) / 3.0)
+
+
+def carry_verdict(figures: CarryFigures, bounds: CarryBounds) -> CarryVerdict:
+    """Whether carried landmarks are believed, doubted or set aside; the gravest reason first."""
+    if figures.prediction is not None and figures.prediction > bounds.largest_prediction:
+        return CarryVerdict("carry_prediction_failed", True, _words("misses the marks of the other marked phase by",
+                            figures.prediction, bounds.largest_prediction))  # fmt: skip
+    if figures.error > bounds.largest_error:
+        return CarryVerdict("carry_disagreement", True, _words("expected error of the carried landmarks",
+                            figures.error, bounds.largest_error))  # fmt: skip
+    if figures.likeness < bounds.least_likeness:
+        return CarryVerdict(
+            "carry_poor_match",
+            False,
+            f"correlation of the registered images {figures.likeness:.2f}; needed {bounds.least_likeness:g}",
+        )
+    doubts = (
+        ("carry_prediction_failed", "misses the marks of the other phase by", figures.prediction, bounds.prediction),
+        ("carry_disagreement", "expected error of the carried landmarks", figures.error, bounds.doubt_error),
+        ("carry_ring_changed", "change of the ring's area, share", abs(figures.ring_change), bounds.ring_change),
+        ("carry_disagreement", "change between ring and annulus", abs(figures.centers_change), bounds.centers_apart),
+        ("carry_motion_unsteady", "ring's centre off its course by", figures.unsteady, bounds.unsteady),
+    )
+    for code, words, found, bound in doubts:
+        if found is not None and found > bound:
+            return CarryVerdict(code, False, _words(words, found, bound))
+    return CarryVerdict()
+
+
+def _words(text: str, found: float, bound: float) -> str:
+    return f"{text} {found:.2f}; at most {bound:g}"
