@@ -9,6 +9,7 @@ include: "pipeline/rules/common.smk"
 include: "pipeline/rules/demo.smk"
 include: "pipeline/rules/intake.smk"
 include: "pipeline/rules/judge.smk"
+include: "pipeline/rules/carry.smk"
 include: "pipeline/rules/measure.smk"
 include: "pipeline/rules/cohort.smk"
 

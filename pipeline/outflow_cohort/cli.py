@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
+from pathlib import Path
 
 from outflow_cohort import events
 from outflow_cohort.cli_parts import (
@@ -94,11 +95,19 @@ def _judge(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _carry(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.carry import carry
+
+    files = {name: getattr(args, name) for name in ("request", "inventory", "volumes", "judged", "output")}
+    carry(**files)
+    return EXIT_OK
+
+
 def _measure(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.measure import measure
 
     given = {"request": args.request, "inventory": args.inventory, "volumes": args.volumes}
-    measure(**given, judged=args.judged, output_dir=args.output)
+    measure(**given, judged=args.judged, carried=args.carried, output_dir=args.output)
     return EXIT_OK
 
 
@@ -206,10 +215,19 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", output="file to write")
     _add_attempts(p)
     _add_minutes(p)
+    judged = "what the judge step wrote (RESULTS/work/judged/KEY.json)"
+    text = "Carry the landmarks of marked phases of a case to its other phases."
+    example = "--request R.json --inventory I.json --volumes V --judged J.json --output C.json"
+    p = add_command(commands, "carry", _carry, text, example)
+    add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", judged=judged)
+    add_paths(p, output="file to write")
+    _add_attempts(p)
+    _add_minutes(p)
     text = "Measure all phases, readers and plans of a case."
     example = "--request R.json --inventory I.json --volumes V --judged J.json --output M"
     p = add_command(commands, "measure", _measure, text, example)
-    judged = "what the judge step wrote (RESULTS/work/judged/KEY.json)"
+    text = "what the carry step wrote (RESULTS/work/carried/KEY.json); without it nothing is carried"
+    p.add_argument("--carried", type=Path, metavar="PATH", help=text)
     add_paths(p, request=REQUEST, inventory=INVENTORY, volumes="the case's volumes", judged=judged)
     add_paths(p, output="folder to write")
     _add_attempts(p)
@@ -255,6 +273,7 @@ def _claim(args: argparse.Namespace) -> AbstractContextManager[None]:
         _inventory,
         _volume,
         _judge,
+        _carry,
         _measure,
         _table,
         _statistics,
@@ -307,9 +326,10 @@ def _call(args: argparse.Namespace) -> int:
 
 
 def _set_case_aside(args: argparse.Namespace, code: str, message: str) -> None:
-    from outflow_cohort.steps import inventory, judge, measure, volume
+    from outflow_cohort.steps import carry, inventory, judge, measure, volume
 
-    step = {_inventory: inventory, _volume: volume, _judge: judge, _measure: measure}[args.function]
+    steps = {_inventory: inventory, _volume: volume, _judge: judge, _carry: carry, _measure: measure}
+    step = steps[args.function]
     with _claim(args):
         step.set_case_aside(request=args.request, output=args.output, code=code, message=message)
 

@@ -38,7 +38,7 @@ def memory(megabytes):
 
 ATTEMPTS = 3
 # How long one case may hold up its job: many times what the largest takes. Then it is set aside and the others go on.
-MINUTES = {"inventory": 60, "volume": 60, "judge": 60, "measure": 240}
+MINUTES = {"inventory": 60, "volume": 60, "judge": 60, "carry": 240, "measure": 240}
 
 
 def attempts_left(wildcards, attempt):
@@ -58,6 +58,15 @@ def tables_of(part):
         name=PARTS[part],
         ending=["parquet", "csv", "schema.json"],
     )
+
+
+# What the carry step writes for a case; without `carry:` in study.yaml there is no such step.
+CARRIED = f"{RESULTS}/work/carried/{{key}}.json" if LAUNCH.carries else []
+
+
+def carried_option(wildcards):
+    """Names the carried landmarks of a case to the measure step, where there are any."""
+    return ["--carried", CARRIED.format(key=wildcards.key)] if LAUNCH.carries else []
 
 
 def measured_folder(wildcards):

@@ -5,6 +5,7 @@ rule measure:
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         volumes=f"{RESULTS}/work/volumes/{{key}}",
         judged=f"{RESULTS}/work/judged/{{key}}.json",
+        carried=CARRIED,
     output:
         measurements=f"{RESULTS}/work/measured/{{key}}/measurements.parquet",
         curves=f"{RESULTS}/work/measured/{{key}}/curves.parquet",
@@ -27,9 +28,10 @@ rule measure:
     params:
         folder=measured_folder,
         results=results_folder,
+        carried=carried_option,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
-        "--volumes {input.volumes:q} --judged {input.judged:q} --attempts-left {resources.attempts_left} --minutes {resources.runtime} "
+        "--volumes {input.volumes:q} --judged {input.judged:q} {params.carried:q} --attempts-left {resources.attempts_left} --minutes {resources.runtime} "
         "--output {params.folder:q} "
         "> {log:q} 2>&1 "
         "&& outflow-cohort status --line {params.results:q}"

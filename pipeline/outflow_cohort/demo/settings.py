@@ -21,6 +21,8 @@ class DemoCase(_Closed):
     seed: int = Field(ge=0)
     fault: Literal["none", "lost_slice", "no_deidentification"] = "none"
     compressed: bool = False
+    marked_phases_pct: tuple[float, ...] = ()
+    """Phases in which this case is marked; empty = those of the study."""
 
 
 class DemoScan(_Closed):
@@ -60,6 +62,9 @@ class DemoSettings(_Closed):
     """Readers mark the truth itself, without bias or noise: what is left is the error of the program."""
     repeat_phases_pct: tuple[float, ...] = ()
     """Phases that readers read again; empty = all."""
+    marked_phases_pct: tuple[float, ...] = ()
+    """Phases that readers mark; empty = all. Landmarks are carried to the others where `carry` says so."""
+    carry: bool = False
     sites: tuple[str, ...] = Field(min_length=1)
     cases: tuple[DemoCase, ...] = Field(min_length=1)
     scan: DemoScan = DemoScan()
@@ -71,6 +76,10 @@ class DemoSettings(_Closed):
             if case.case_id == case_id:
                 return case
         raise KeyError(case_id)
+
+    def marked_phases(self, case: DemoCase) -> tuple[float, ...]:
+        """Phases in which a case is marked."""
+        return case.marked_phases_pct or self.marked_phases_pct or self.phases_pct
 
     def site(self, case: DemoCase) -> str:
         """Site of a case: the sites take turns."""

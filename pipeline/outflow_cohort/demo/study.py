@@ -98,7 +98,7 @@ def _study_yaml(demo: DemoSettings) -> str:
         "statistics:\n"
         "  n_boot: 500\n"
         "  outcomes:\n"
-        "    - {column: obstruction, endpoint: mean_rise_10}\n"
+        "    - {column: obstruction, endpoint: mean_rise_10}\n" + ("carry: {}\n" if demo.carry else "")
     )
 
 
@@ -153,7 +153,7 @@ def _landmark_table(demo: DemoSettings, sketches: dict[str, TrueSection]) -> pd.
     parts: list[pd.DataFrame] = []
     for index, case in enumerate(demo.cases):
         heart_of_case = heart_case(case)
-        for phase in demo.phases_pct:
+        for phase in demo.marked_phases(case):
             heart = HeartPhase(heart_of_case, phase)
             truth = true_landmarks(heart)
             if demo.missing.outflow_path == case.case_id:

@@ -15,7 +15,7 @@ from scipy.interpolate import CubicSpline
 
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.carry_error import carry_moves, coordinate_error
-from outflow_geometry.landmarks.carrying import CarriedLandmarks
+from outflow_geometry.landmarks.carrying import ANNULUS_STRUCTURES, RING_STRUCTURES, CarriedLandmarks
 
 NEAR_PCT = 20.0
 """% of R-R at which a phase counts half as much as one next to it."""
@@ -23,6 +23,9 @@ NEAR_PCT = 20.0
 CURVES = ("mitral_ring", "aortic_contour", "aortic_ring")
 POINTS = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 CURVE_SAMPLES = 720
+
+BODIES = (RING_STRUCTURES[0], ANNULUS_STRUCTURES[0])
+"""First structures of the two stiff bodies."""
 
 
 @dataclass(frozen=True)
@@ -36,8 +39,8 @@ class Estimate:
 
     def error(self, *, implanted: bool) -> float:
         """Expected error of a coordinate of ring and annulus, mm."""
-        errors = [coordinate_error(move) for move in carry_moves(self.carried, implanted=implanted)[:2]]
-        return max(errors, default=0.0)
+        moves = carry_moves(self.carried, implanted=implanted)
+        return max((coordinate_error(m) for m in moves if m.structures[0] in BODIES), default=0.0)
 
 
 @dataclass(frozen=True)
@@ -93,7 +96,7 @@ def miss(first: Mapping[str, FloatArray], second: Mapping[str, FloatArray]) -> f
 
 
 def _partner(name: str, points: FloatArray, other: FloatArray) -> FloatArray | None:
-    """For each point its place in the other set: nearest on the curve, or the point of the same number; None: neither."""
+    """For each point its place in the other set: nearest on the curve, or of the same number; None: neither."""
     if name in CURVES and len(other) >= 3:
         ring = np.vstack([other, other[:1]])
         knots = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(ring, axis=0), axis=1))])

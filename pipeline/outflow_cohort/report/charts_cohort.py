@@ -68,10 +68,15 @@ def flow_figure(cohort: Cohort) -> Figure:
     done = (
         cohort.measured.dropna(subset=["phase_pct"]) if cohort.measured["phase_pct"].notna().any() else cohort.measured
     )
-    n_done = len(done[names].drop_duplicates())
+    carried = done["landmark_origin"] == "carried" if "landmark_origin" in done else pd.Series(False, index=done.index)
+    n_carried = len(done.loc[carried, names].drop_duplicates())
+    n_done = len(done.loc[~carried, names].drop_duplicates())
     n_in = len(cohort.readings[names].drop_duplicates()) if has(cohort.readings, names) else None
     lines = [f"{count(n_done, 'reading')} measured"] + ([f"of {n_in:,} readings in"] if n_in is not None else [])
     rows.append(("readings", "measured", "", n_done))
+    if n_carried:
+        lines.append(f"{count(n_carried, 'phase')} with carried landmarks measured")
+        rows.append(("readings", "carried", "", n_carried))
     if n_in is not None:
         rows.append(("readings", "in", "", n_in))
     stages.append((Box(f"{count(len(in_cases & done_cases), 'case')} measured", tuple(lines)), None))

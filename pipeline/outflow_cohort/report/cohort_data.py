@@ -87,10 +87,12 @@ class Cohort:
 
     @cached_property
     def measured(self) -> pd.DataFrame:
-        """Readings measured: case, phase, reader, read."""
+        """Readings measured: case, phase, reader, read; and whether their landmarks were marked or carried."""
         names = ["case_id", "phase_pct", "reader_id", "read_no"]
         if self._dataset is None:
             return pd.DataFrame(columns=names)
+        # tables written before there were carried landmarks have no such column
+        names += ["landmark_origin"] if "landmark_origin" in self._dataset.schema.names else []
         found = count_rows_by(self.results / "tables" / "measurements", names)
         return found.loc[found["reader_id"].fillna("") != "", names]
 

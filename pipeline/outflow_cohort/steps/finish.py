@@ -35,13 +35,17 @@ def finish(*, results: Path) -> str:
     work, tables = results / "work", results / "tables"
     cases = pd.read_parquet(work / "cases.parquet", columns=["case_id"])
     readings = count_rows_by(work / "readings.parquet", READING)[READING]
-    used = count_rows_by(tables / "measurements", READING)
-    measured = used.loc[used["reader_id"] != "", READING]
+    used = count_rows_by(tables / "measurements", [*READING, "landmark_origin"])
+    # carried landmarks did not come in: they are counted on their own
+    carried = (used["landmark_origin"] == "carried") & used["phase_pct"].notna()
+    measured = used.loc[(used["reader_id"] != "") & ~carried, READING]
     aside = pd.read_parquet(tables / "set_aside.parquet")
+    not_carried, aside = aside[aside["stage"] == "carry"], aside[aside["stage"] != "carry"]
     series = pd.read_parquet(tables / "series.parquet")
     plan = read_json(work / "plan.json")
     study = read_json(work / "study.json")
     account = balance(cases, readings, measured, aside, PhaseSettings(**study["phase"]).match)
+    account["carried"] = {"measured": int(carried.sum()), "set_aside": int((not_carried["reader_id"] != "").sum())}
     account["series"] = {
         verdict: int((series["verdict"] == verdict).sum()) for verdict in ("accepted", "warned", "set_aside")
     } if len(series) else {}  # fmt: skip

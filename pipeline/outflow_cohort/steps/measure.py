@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort import events
 from outflow_cohort.files import read_json, write_atomically, write_json, write_parquet
+from outflow_cohort.registration.carried import CarriedCase, CarriedReading, read_carried
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge import Judgements, read_judgements, suspect_rows
 
 if TYPE_CHECKING:
+    import numpy as np
+
+    from outflow_geometry.base.inputs import LandmarkOrigin, SharedMove
     from outflow_geometry.measures.reading import ReadingResult
 
 STAGE = "measure"
@@ -18,15 +24,23 @@ STAGE = "measure"
 Row = dict[str, Any]
 
 
-def measure(*, request: Path, inventory: Path, volumes: Path, judged: Path, output_dir: Path) -> None:
-    """Write tables of one case (measurements, curves, views, implants), set_aside, drawing (JSON), pictures (npz)."""
+def measure(
+    *, request: Path, inventory: Path, volumes: Path, judged: Path, output_dir: Path, carried: Path | None = None
+) -> None:
+    """Write tables of one case (measurements, curves, views, implants), set_aside, drawing (JSON), pictures (npz).
+
+    carried : what the carry step wrote; None = every reading is measured only where it was marked.
+    """
     content = read_json(request)
     case = _CaseOutput(content)
 
     def give_up() -> None:
         _write_aside(content, output_dir, CRASH_CODE, crash_message(STAGE))
 
-    run_guarded(lambda: _measure(content, read_json(inventory), volumes, read_judgements(judged), case), give_up)
+    found = read_json(inventory)
+    run_guarded(
+        lambda: _measure(content, found, volumes, read_judgements(judged), read_carried(carried), case), give_up
+    )
     if case.complete:
         case.write(output_dir)
 
@@ -114,7 +128,9 @@ def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
         np.savez_compressed(handle, **arrays)
 
 
-def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements, case: _CaseOutput) -> None:
+def _measure(
+    request: Row, inventory: Row, volumes: Path, judgements: Judgements, carried: CarriedCase, case: _CaseOutput
+) -> None:
     from outflow_cohort.dicom.landmark_checks import SIDES_DOUBTFUL, check_landmarks
     from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
@@ -126,7 +142,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
     from outflow_geometry.image.phase_image import PhaseImage
     from outflow_geometry.measures.judging import marked, suspect_structures
     from outflow_geometry.measures.phases import measure_case
-    from outflow_geometry.measures.reading import measure_reading
+    from outflow_geometry.measures.reading import measured_along_a_path
     from outflow_geometry.scatter.redrawing import Read, landmark_sd, repeat_shifts
 
     index = read_json(volumes / "volumes.json")
@@ -142,6 +158,7 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
     case.set_aside += refused
     checked = [(entry, judgements.believed(entry, readings)) for entry, readings in checked]
     case.set_aside += judgements.set_aside
+    case.set_aside += [row.model_dump() for row in carried.set_aside]
     read_points = [
         Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], core_inputs.landmarks(reading))
         for entry, readings in checked
@@ -157,9 +174,10 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
         ring_volume = load_volume(volumes / entry["ring_file"]) if entry["ring_file"] else None
         image = PhaseImage(volume)
         images[entry["phase_pct"]] = volume
-        for reading in readings:
+        moved = [_Given.carried(reading) for reading in carried.of_phase(entry["phase_pct"])]
+        for own in [*(_Given.marked(reading, entry) for reading in readings), *moved]:
             given = ReadingInput(
-                landmarks=core_inputs.landmarks(reading),
+                landmarks=own.landmarks,
                 volume=volume,
                 plans=plans,
                 prosthesis=prosthesis,
@@ -167,15 +185,19 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
                 supine=entry["supine"],
                 ring_volume=ring_volume,
                 implants=tried.in_phase(entry["phase_pct"]),
-                sides_doubtful=not SIDES_DOUBTFUL.isdisjoint(reading["landmark_warnings"].split(";")),
+                sides_doubtful=not SIDES_DOUBTFUL.isdisjoint(own.warnings.split(";")),
+                origin=own.origin,
+                shared_moves=own.shared_moves,
             )
-            who = {"phase_pct": entry["phase_pct"], "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
-            findings = judgements.of_reading(who)
-            result = marked(measure_reading(given, image), findings)
+            who = own.who
+            # what was found on the landmarks of the marked phase holds for those carried from it
+            findings = judgements.of_reading(who | {"phase_pct": own.marked_in})
+            result = marked(measured_along_a_path(given, image, own.path), findings)
             case.add(who, result)
             case.drawings.append(
                 who
-                | {"warnings": reading["landmark_warnings"], "findings": [vars(f) for f in findings]}
+                | {"warnings": own.warnings, "findings": [vars(f) for f in findings]}
+                | result.origin.columns()
                 | result.drawing
             )
             rows = list(tried.rows(case.place(who) | result.origin.columns(), result))
@@ -193,3 +215,41 @@ def _measure(request: Row, inventory: Row, volumes: Path, judgements: Judgements
         case.measurements += [case.place(who) | vars(value) for value in over_phases]
     case.pictures = take_pictures(images, case.drawings)
     case.complete = True
+
+
+@dataclass(frozen=True)
+class _Given:
+    """One reading to measure, marked or carried.
+
+    marked_in : phase in which a reader set the marks. path : carried points of a path, (n, 3) mm, for want of another.
+    """
+
+    who: Row
+    landmarks: Mapping[str, np.ndarray]
+    warnings: str
+    marked_in: float | None
+    origin: LandmarkOrigin
+    shared_moves: tuple[SharedMove, ...] = ()
+    path: np.ndarray | None = None
+
+    @classmethod
+    def carried(cls, reading: CarriedReading) -> _Given:
+        """From what was carried to a phase."""
+        import numpy as np
+
+        from outflow_cohort.study import core_inputs
+
+        who = {"phase_pct": reading.phase_pct, "reader_id": reading.reader_id, "read_no": reading.read_no}
+        points = core_inputs.landmarks({"structures": reading.structures})
+        path = np.asarray(reading.path, dtype=np.float64) if len(reading.path) >= 2 else None
+        return cls(who, points, reading.doubt, reading.carried_from_pct, reading.origin, reading.shared_moves, path)
+
+    @classmethod
+    def marked(cls, reading: Row, entry: Row) -> _Given:
+        """From a request's reading in the phase of one volume."""
+        from outflow_cohort.study import core_inputs
+        from outflow_geometry.base.inputs import MARKED
+
+        phase = entry["phase_pct"]
+        who = {"phase_pct": phase, "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
+        return cls(who, core_inputs.landmarks(reading), reading["landmark_warnings"], phase, MARKED)

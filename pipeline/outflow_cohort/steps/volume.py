@@ -125,12 +125,16 @@ def _one_volume(
     phase = PhaseSettings(**study.get("phase", {}))
     readings = phase_landmarks(content, found["plans"], place, phase.match)
     grid = Grid.of_plan(plan)
-    if not readings and not settings.whole_image:
+    carried = study.get("carry") is not None
+    if not readings and not settings.whole_image and not carried:
         raise PixelError("no_landmarks", "no reading of this phase: none was given, or each is set aside itself")
     sound = _sound(readings, grid)
     if readings and not sound and not settings.whole_image:
         raise _explained(readings, grid)
-    points = _points(sound)
+    # landmarks that are carried may come from any phase and move to any: every phase needs the region of all
+    points = _points(_sound(content["readings"], grid) if carried else sound)
+    if points is None and carried and not settings.whole_image:
+        raise PixelError("no_landmarks", "no reading of any phase whose landmarks could be carried to this one")
     inside = None if points is None or settings.whole_image else points[_inside(grid, points)]
     target = target_grid(grid, inside, settings, _hull(sound))
     if target is None:

@@ -16,6 +16,7 @@ from outflow_cohort.dicom.settings import (
     QualitySettings,
     ResampleSettings,
 )
+from outflow_cohort.registration.settings import CarrySettings
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.adjudication_settings import AdjudicationSettings
 from outflow_cohort.stats.data.settings import StatisticsSettings
@@ -180,6 +181,11 @@ class Study(Section):
     resample: ResampleSettings = ResampleSettings()
     judging: JudgingSettings = JudgingSettings()
     adjudication: AdjudicationSettings = AdjudicationSettings()
+    carry: CarrySettings | None = Field(
+        None,
+        description="Carry landmarks of marked phases to the others; absent = off.",
+        json_schema_extra=_unit("section"),
+    )
     implants: ImplantSettings | None = Field(
         None,
         description="Devices, depths and tilts that are tried in every reading besides the plans; absent = none.",

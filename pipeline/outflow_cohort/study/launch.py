@@ -29,6 +29,7 @@ class Launch:
     series_ready: list[str]
     truth: list[str]
     keep_volumes: bool
+    carries: bool
     claimed: TextIO | None
     """Held open as long as the run lasts."""
 
@@ -69,6 +70,7 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool, given:
         series_ready=[] if study else [str(DEMO_FOLDER / "dicom" / "{key}.done")],
         truth=[] if study else [str(DEMO_FOLDER / "truth" / f"{key}.csv") for key in keys],
         keep_volumes=settings.keep_volumes,
+        carries=settings.carries,
         claimed=claimed,
     )
 

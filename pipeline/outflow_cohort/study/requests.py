@@ -28,6 +28,7 @@ REQUEST_SECTIONS = (
     "resample",
     "judging",
     "implants",
+    "carry",
 )
 """Sections of study.yaml that jobs of a case depend on; statistics and report settings leave cases untouched."""
 

@@ -10,11 +10,12 @@ import yaml
 
 @dataclass(frozen=True)
 class Peek:
-    """Results folder, case table (relative to study.yaml) and whether volumes are kept."""
+    """Results folder, case table (relative to study.yaml), whether volumes are kept and landmarks carried."""
 
     results: str = "results"
     cases: str = "cases.csv"
     keep_volumes: bool = False
+    carries: bool = False
 
 
 def peek(study_file: Path) -> Peek:
@@ -30,4 +31,5 @@ def peek(study_file: Path) -> Peek:
         results=results if isinstance(results, str) and results else Peek.results,
         cases=cases if isinstance(cases, str) and cases else Peek.cases,
         keep_volumes=content.get("keep_volumes") is True,
+        carries=content.get("carry") is not None,
     )

@@ -8,11 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import MARKED, LandmarkOrigin, ReadingInput
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.views import View, reading_views
-from outflow_geometry.measures.carried_values import with_carried_statuses
+from outflow_geometry.measures.carried_values import with_carried_doubt, with_carried_statuses
 from outflow_geometry.measures.drawing import Curve, draw_reading, plan_curves
 from outflow_geometry.measures.evaluation import MeasuredValue, evaluate, evaluate_plan, evaluate_without_plan
 from outflow_geometry.measures.implants import Implant, ImplantReading, measure_implants
@@ -105,5 +106,17 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     tried: list[Implant] = []
     if reading.implants is not None:
         placing = ImplantReading(lumen, reading.prosthesis, chosen, middle_anatomy, redrawn_anatomies)
-        tried = measure_implants(placing, reading.implants)
+        tried = with_carried_doubt(measure_implants(placing, reading.implants), reading.origin)
     return ReadingResult(tuple(values), tuple(curves), views, drawing, reading.origin, tuple(tried))
+
+
+def measured_along_a_path(reading: ReadingInput, image: PhaseImage, path: FloatArray | None) -> ReadingResult:
+    """Measure one reading; where it gives no neo-LVOT along an automatic path, along `path` (n, 3), mm, as well.
+
+    A path that was carried from another phase is no path of this one, so it is used where nothing else can be had.
+    """
+    result = measure_reading(reading, image)
+    sections = [v.value for v in result.values if (v.measure, v.method) == ("neo_lvot_area", "automatic_path")]
+    if path is None or not sections or any(value is not None for value in sections):
+        return result
+    return measure_reading(replace(reading, landmarks={**reading.landmarks, "outflow_path": path}), image)

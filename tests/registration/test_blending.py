@@ -1,0 +1,108 @@
+"""Two estimates of one phase joined, and what tells that a carried phase is wrong. Lengths mm, phases %."""
+
+import numpy as np
+import pytest
+
+from outflow_cohort.registration.blending import Estimate, blend, miss, off_course, phase_distance
+from outflow_geometry.landmarks.carry_error import (
+    CarryBounds,
+    CarryFigures,
+    carry_moves,
+    carry_verdict,
+    coordinate_error,
+)
+from outflow_geometry.landmarks.carrying import carried_landmarks
+
+
+def ring(center: tuple[float, float, float], count: int = 16, radius: float = 17.0) -> np.ndarray:
+    t = np.arange(count) * 2.0 * np.pi / count + 0.1 * count
+    return np.array(center) + np.stack([radius * np.cos(t), radius * np.sin(t), 0 * t], axis=1)
+
+
+def estimate(from_pct: float, shift: float, count: int = 16, noise: float = 0.0) -> Estimate:
+    marks = {"mitral_ring": ring((0, 0, 0), count), "lv_apex": np.array([[0.0, 0.0, -80.0]])}
+
+    def motion(points: np.ndarray) -> np.ndarray:
+        angle = np.arctan2(points[:, 1], points[:, 0])
+        wave = noise * np.cos(7.0 * angle)[:, None]
+        return points + np.array([0.0, 0.0, shift]) + wave * np.array([0.0, 0.0, 1.0])
+
+    return Estimate(from_pct, carried_landmarks(marks, motion, implanted=False), 0.98, None)
+
+
+def test_phases_are_near_each_other_around_the_beat() -> None:
+    assert phase_distance(95.0, 5.0) == 10.0
+    assert phase_distance(40.0, 75.0) == 35.0
+
+
+def test_equal_estimates_meet_in_the_middle_and_what_parts_them_counts() -> None:
+    found = blend([estimate(40.0, 1.0), estimate(60.0, 3.0, count=24)], 50.0, implanted=False)
+    assert found.landmarks["mitral_ring"][:, 2] == pytest.approx(2.0, abs=0.02)
+    assert found.apart == pytest.approx(2.0, abs=0.02)
+    # a joined reading that is 2 mm apart is less sure than one estimate alone
+    alone = carry_moves(found.best.carried, implanted=False)[0]
+    joined = carry_moves(found.best.carried, implanted=False, more=0.5 * found.apart)[0]
+    assert coordinate_error(joined) > coordinate_error(alone) + 0.1
+
+
+def test_the_nearer_and_the_surer_estimate_counts_more() -> None:
+    near = blend([estimate(45.0, 0.0), estimate(90.0, 2.0)], 50.0, implanted=False)
+    assert near.best.from_pct == 45.0
+    assert near.landmarks["mitral_ring"][:, 2].mean() < 0.5
+    sure = blend([estimate(40.0, 0.0, noise=2.0), estimate(60.0, 2.0)], 50.0, implanted=False)
+    assert sure.best.from_pct == 60.0
+    assert sure.landmarks["mitral_ring"][:, 2].mean() > 1.6
+
+
+def test_a_miss_is_measured_to_the_curve_and_not_from_point_to_point() -> None:
+    one, other = {"mitral_ring": ring((0, 0, 0), 16)}, {"mitral_ring": ring((0, 0, 0), 23)}
+    assert miss(one, other) < 0.05
+    assert miss(one, {"mitral_ring": ring((0, 0, 4.0))}) == pytest.approx(4.0, abs=0.05)
+    hinge = {"aortic_hinge_left": np.array([[1.0, 2.0, 3.0]])}
+    assert miss(hinge, {"aortic_hinge_left": np.array([[1.0, 2.0, 8.0]])}) == pytest.approx(5.0)
+
+
+def test_a_phase_of_another_beat_is_off_its_course() -> None:
+    depth = {
+        0.0: 0.0,
+        10.0: 3.0,
+        20.0: 7.0,
+        30.0: 10.5,
+        40.0: 12.0,
+        50.0: 9.0,
+        60.0: 4.0,
+        70.0: 1.0,
+        80.0: 0.0,
+        90.0: 0.0,
+    }
+    centers = {p: np.array([0.0, 0.0, z]) for p, z in depth.items()}
+    course = [off_course(centers, p) for p in centers]
+    assert all(c is not None and c < 3.0 for c in course)
+    # the image of 80 % in the place of 40 %
+    assert off_course(centers | {40.0: centers[80.0]}, 40.0) > 8.0
+    assert off_course({p: centers[p] for p in (0.0, 20.0, 40.0, 60.0, 80.0)}, 40.0) is None
+    assert off_course({p: centers[p] for p in (30.0, 40.0, 50.0)}, 40.0) is None
+
+
+GOOD = {"ring_error": 0.4, "annulus_error": 0.5, "ring_change": 0.05, "likeness": 0.97, "centers_change": 0.5}
+
+
+@pytest.mark.parametrize(
+    ("changed", "code", "set_aside"),
+    [
+        ({}, "", False),
+        ({"annulus_error": 1.3}, "carry_disagreement", False),
+        ({"ring_error": 3.1}, "carry_disagreement", True),
+        ({"likeness": 0.5}, "carry_poor_match", False),
+        ({"ring_change": -0.14}, "carry_ring_changed", False),
+        ({"centers_change": -4.0}, "carry_disagreement", False),
+        ({"prediction": 4.0}, "carry_prediction_failed", False),
+        ({"prediction": 9.0}, "carry_prediction_failed", True),
+        ({"unsteady": 6.0}, "carry_motion_unsteady", False),
+        ({"unsteady": 2.0, "prediction": 1.0}, "", False),
+    ],
+)
+def test_each_sign_of_failure_has_its_status(changed: dict[str, float], code: str, set_aside: bool) -> None:
+    verdict = carry_verdict(CarryFigures(**(GOOD | changed)), CarryBounds())
+    assert (verdict.code, verdict.set_aside) == (code, set_aside)
+    assert bool(verdict.reason) == bool(code)
