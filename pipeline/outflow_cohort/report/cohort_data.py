@@ -25,7 +25,7 @@ STATISTICS = (
     "cohort_summary", "agreement", "size_agreement", "cutoffs", "associations", "baseline", "phase_curves",
     "endpoints", "roc_curves", "landmark_agreement", "plane_agreement", "method_comparison",
     "size_shares", "categorical_agreement", "method_agreement", "decision_curves", "dose_response", "reader_drift",
-    "grras", "implant_choice", "implant_shares", "implant_sides",
+    "interval_check", "grras", "implant_choice", "implant_shares", "implant_sides",
 )  # fmt: skip
 POINT_COLUMNS = [
     "case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm",

@@ -22,6 +22,7 @@ from outflow_cohort.report.case_table import case_state
 from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.charts_implants import choice_table, share_figures, sides_table
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.interval_table import interval_overview, interval_remark
 from outflow_cohort.report.landmarks_figure import landmark_figures
 from outflow_cohort.report.mean_anatomy import mean_anatomy
 from outflow_cohort.report.methods import DEFINING, FURTHER, measure_table, methods_text, provenance, settings_table
@@ -167,6 +168,8 @@ def cohort_report(cohort: Cohort) -> Page:
         methods_compared=[shown[id(f)] for f in methods],
         method_bias=[shown[id(f)] for f in method_bias],
         agreement=_shown([printed.agreement_overview(cohort)], 6 * most),
+        interval_remark=interval_remark(cohort),
+        interval_check=_shown([interval_overview(cohort)], 6 * most),
         more_agreement=[
             (title, t)
             for name, title in MORE_AGREEMENT

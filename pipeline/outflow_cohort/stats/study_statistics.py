@@ -141,6 +141,7 @@ def _reader_tables(
         tables |= _sizes(readings, groups_of(cases, settings.group_column), study, settings)
         del readings
         tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
+        tables["interval_check"] = intervals_checked(files, settings, scheduler)
         tables["mixed_models"] = mixed_models(files, cases, settings)
         tables["reader_drift"] = drift(files, points, settings, scheduler)
         tables["grras"] = grras_checklist(files.reads(), whole, facts=settings.grras_facts)
@@ -252,6 +253,18 @@ def _drift_of(
     frame = files.readings(*quantity)
     told = pd.read_parquet(order) if len(frame) else frame
     return drift_table(frame, told, confidence=settings.confidence)
+
+
+def intervals_checked(files: MeasureFiles, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
+    """How often intervals of single measurements hold what they should, one quantity at a time."""
+    function = partial(_intervals_of, files=files, settings=settings)
+    return _joined(compute_each(function, files.quantities(), scheduler))
+
+
+def _intervals_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
+    from outflow_cohort.stats.agreement.interval_check import interval_check
+
+    return interval_check(files.readings(*quantity, intervals=True), settings.confidence)
 
 
 def mixed_models(files: MeasureFiles, cases: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:

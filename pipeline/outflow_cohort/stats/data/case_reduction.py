@@ -85,15 +85,15 @@ def partitions(folder: Path) -> list[Partition]:
     return [Partition(str(p), i) for p in paths for i in range(pq.ParquetFile(p).metadata.num_row_groups)]
 
 
-def read_partition(part: Partition) -> pa.Table:
-    """The columns that the statistics need, text as dictionaries."""
+def read_partition(part: Partition, further: tuple[str, ...] = ()) -> pa.Table:
+    """The columns that the statistics need, and `further` ones, text as dictionaries."""
     import pyarrow as pa
     import pyarrow.compute as pc
     import pyarrow.parquet as pq
 
     file = pq.ParquetFile(part.path, read_dictionary=list(TEXT), pre_buffer=True)
     here = [name for name in ORIGIN if name in file.schema_arrow.names]
-    table = file.read_row_group(part.row_group, columns=[*COLUMNS, *here], use_threads=False)
+    table = file.read_row_group(part.row_group, columns=[*COLUMNS, *further, *here], use_threads=False)
     for name, kind in ORIGIN.items():
         if name not in here:
             table = table.append_column(name, pa.nulls(len(table), kind))

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 READING_COLUMNS = [
     "case_id", "phase_pct", "reader_id", "read_no", "plan_id", "measure", "variant", "method", "value", "unit",
 ]  # fmt: skip
+INTERVAL_COLUMNS = ("ci_low", "ci_high")
+"""Kept for the interval check alone: agreement reads values."""
 ORDER = ["variant", "method", "plan_id", "case_id", "phase_pct", "reader_id", "read_no", "value"]
 READS = ["case_id", "reader_id", "read_no"]
 NO_QUANTITY = ("", "")
@@ -49,13 +51,18 @@ class MeasureFiles:
         found = [pair for pair in self.variants if not measures or pair[0] in measures]
         return found or [NO_QUANTITY]
 
-    def readings(self, measure: str, variant: str | None = None) -> pd.DataFrame:
-        """Readings of one measure (and variant), in a fixed order; no rows where there are none."""
+    def readings(self, measure: str, variant: str | None = None, *, intervals: bool = False) -> pd.DataFrame:
+        """Readings of one measure (and variant), in a fixed order, with their `intervals` where asked for.
+
+        No rows where there are none.
+        """
         import pyarrow.parquet as pq
 
         name = f"{self.measures.index(measure):03d}" if measure in self.measures else "none"
         wanted = None if variant is None else [("variant", "==", variant)]
-        frame = pq.read_table(self.folder / f"{name}.parquet", filters=wanted, use_threads=False).to_pandas()
+        columns = [*READING_COLUMNS, *INTERVAL_COLUMNS] if intervals else READING_COLUMNS
+        path = self.folder / f"{name}.parquet"
+        frame = pq.read_table(path, columns=columns, filters=wanted, use_threads=False).to_pandas()
         return frame.sort_values(ORDER, kind="stable").reset_index(drop=True)
 
     def reads(self) -> pd.DataFrame:
@@ -81,16 +88,16 @@ def _sorted_by_measure(folder: Path, target: Path, settings: StatisticsSettings)
 
     parts = partitions(folder)
     whole = pq.read_schema(parts[0].path)
-    schema = pa.schema([pa.field(name, whole.field(name).type) for name in READING_COLUMNS])
+    schema = pa.schema([pa.field(name, whole.field(name).type) for name in (*READING_COLUMNS, *INTERVAL_COLUMNS)])
     pq.write_table(schema.empty_table(), target / "none.parquet")
     writers: dict[str, pq.ParquetWriter] = {}
     variants: set[tuple[str, str]] = set()
     reads = []
     try:
         for part in parts:
-            table = read_partition(part)
+            table = read_partition(part, INTERVAL_COLUMNS)
             reads.append(_distinct(table.select(READS).cast(pa.schema([whole.field(name) for name in READS]))))
-            table = _usable(table, settings).select(READING_COLUMNS).cast(schema)
+            table = _usable(table, settings).select(schema.names).cast(schema)
             pairs = [tuple(row.values()) for row in _distinct(table.select(["measure", "variant"])).to_pylist()]
             variants.update(pairs)
             for measure in sorted({measure for measure, _ in pairs}):

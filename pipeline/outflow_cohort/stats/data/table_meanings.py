@@ -18,6 +18,8 @@ TABLE_MEANINGS: dict[str, str] = {
     "size_shares": "how many cases lead to each size",
     "size_agreement": "readers' agreement on size: counts of pairs (size_a, size_b) and statistics",
     "landmark_agreement": "distances between readers' landmarks by structure and direction",
+    "interval_check": "how often intervals of single measurements hold a second read or meet another reader's, and how "
+    "often they should",
     "reader_drift": "drift of each reader over the order of reading",
     "plane_agreement": "angle and offset between readers' ring and aortic planes",
     "endpoints": "outcome columns against measures: area under the curve, cut-offs, model, paired tests",
@@ -77,8 +79,10 @@ COLUMN_MEANINGS: dict[str, str] = {
     "estimate": "the figure, in the unit of the row",
     "excess_kurtosis": "excess kurtosis of the residuals, 0 = normal; far above 0 the intervals exact, chi_square,"
     " f_based, t and mover are too short, jackknife and generalised are not",
+    "expected_share": "share that theory gives for intervals of 95 %",
     "family": "the tests that Holm's adjustment takes together, and how many there are",
     "filled": "whether the item has an answer",
+    "finding": "as_expected, too_narrow, too_wide, or too_few_cases to tell",
     "found_by": "how end-systole was found: smallest_lv_volume, smallest_neo_lvot_area, only_phase; empty = not found",
     "from_value": "smallest value of the group",
     "group": "group of cases; all = every case",
@@ -132,7 +136,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "sd": "standard deviation (n - 1)",
     "section": "part of the report that the item belongs to",
     "sensitivity": "share of events at or beyond the cut-off",
-    "share": "count / n",
+    "share": "count / n; in interval_check the mean over cases of the share of their pairs",
     "size": "device that the reading leads to, or a ring beyond all targets; empty = none can be told",
     "size_a": "size by the reader named second in comparison",
     "size_b": "size by the reader named first in comparison",

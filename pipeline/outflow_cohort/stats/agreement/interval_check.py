@@ -1,0 +1,137 @@
+"""Do the intervals of single measurements hold what they should? Repeat reads and several readers tell.
+
+A 95 % interval is meant to hold the true value in 95 of 100 readings. The truth is not known, but two readings of one
+phase are two tries at it. By theory, for two independent readings with standard errors s1 and s2 and intervals of
+z = 1.96 of them to either side:
+
+    the first interval holds the second value with a chance of 2 Phi(z s1 / sqrt(s1^2 + s2^2)) - 1: 83 % where s1 = s2;
+    both intervals overlap with a chance of 2 Phi(z (s1 + s2) / sqrt(s1^2 + s2^2)) - 1: 99.4 % where s1 = s2
+
+(Goldstein & Healy 1995, J R Stat Soc A 158:175; Cumming & Maillardet 2006, Psychol Methods 11:217). Lower shares than
+that say that the intervals are too narrow, or that readers differ by more than chance; higher ones that they are too
+wide. What two readings have in common (the image's own noise) makes the shares higher than that. Values in the units of
+their measures, shares from 0 to 1.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtr, ndtri
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Z_95 = 1.959963984540054
+
+FEWEST_CASES = 10
+"""Cases below which a share tells nothing: with 10 its 95 % interval is still half a unit wide."""
+
+QUANTITY = ["measure", "variant", "method", "plan_id"]
+PLACE = ["case_id", "phase_pct", *QUANTITY]
+SECOND_READ = "second_read_in_first_interval"
+READERS_OVERLAP = "intervals_of_two_readers_overlap"
+
+DEFINITIONS = {
+    SECOND_READ: "how often the 95 % interval of a reader's first read holds the same reader's second value",
+    READERS_OVERLAP: "how often the 95 % intervals of two readers' first reads overlap",
+}
+SOURCE = "Goldstein & Healy 1995, J R Stat Soc A 158:175; Cumming & Maillardet 2006, Psychol Methods 11:217"
+
+COLUMNS = [
+    *QUANTITY, "comparison", "n_cases", "n_pairs", "share", "ci_low", "ci_high", "expected_share", "finding",
+    "definition", "source",
+]  # fmt: skip
+
+
+def interval_check(readings: pd.DataFrame, confidence: float = 0.95) -> pd.DataFrame:
+    """One row per measure, variant, method, plan and comparison: how often intervals hold, and how often they should.
+
+    readings : case_id, phase_pct, reader_id, read_no, plan_id, measure, variant, method, value, ci_low, ci_high; rows
+    without an interval, and values over the phases of a case (phase_pct null), take no part.
+
+    Pairs of one case are not independent, so the interval of a share (Wilson 1927) counts cases: each gives the mean
+    share of its pairs. finding : `too_narrow` or `too_wide` where the expected share lies outside it, `as_expected`,
+    or `too_few_cases`.
+    """
+    known = readings[readings["phase_pct"].notna() & readings[["value", "ci_low", "ci_high"]].notna().all(axis=1)]
+    known = known.assign(plan_id=known["plan_id"].astype(object).fillna(""))
+    known = known.sort_values([*PLACE, "reader_id", "read_no"], kind="stable")
+    number = known.groupby([*PLACE, "reader_id"], sort=False, observed=True).cumcount()
+    first = known[number == 0]
+    repeats = first.merge(known[number == 1], on=[*PLACE, "reader_id"], suffixes=("", "_other"))
+    readers = first.merge(first, on=PLACE, suffixes=("", "_other"))
+    readers = readers[readers["reader_id"] < readers["reader_id_other"]]
+    inside = (repeats["ci_low"] <= repeats["value_other"]) & (repeats["value_other"] <= repeats["ci_high"])
+    overlap = (readers["ci_low"] <= readers["ci_high_other"]) & (readers["ci_low_other"] <= readers["ci_high"])
+    judged = [
+        repeats.assign(comparison=SECOND_READ, held=inside, expected_share=_expected(repeats, both=False)),
+        readers.assign(comparison=READERS_OVERLAP, held=overlap, expected_share=_expected(readers, both=True)),
+    ]
+    rows = [
+        _row(dict(zip(QUANTITY, key, strict=True)), pairs, confidence)
+        for frame in judged
+        for key, pairs in frame.groupby(QUANTITY, sort=True, observed=True)
+    ]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _expected(pairs: pd.DataFrame, *, both: bool) -> NDArray[np.float64]:
+    """Chance, pair by pair, that theory gives; half-widths stand for standard errors. 1 where both are 0."""
+    own, other = (
+        (pairs[f"ci_high{end}"] - pairs[f"ci_low{end}"]).to_numpy(dtype=np.float64) / (2.0 * Z_95)
+        for end in ("", "_other")
+    )
+    reach, spread = (own + other if both else own), np.hypot(own, other)
+    ratio = np.divide(reach, spread, out=np.full_like(spread, np.inf), where=spread > 0.0)
+    result: NDArray[np.float64] = 2.0 * ndtr(Z_95 * ratio) - 1.0
+    return result
+
+
+def _row(key: dict[str, str], pairs: pd.DataFrame, confidence: float) -> dict[str, object]:
+    cases = pairs.groupby("case_id", sort=True)[["held", "expected_share"]].mean()
+    share, expected, n = float(cases["held"].mean()), float(cases["expected_share"].mean()), len(cases)
+    low, high = _wilson(share, n, confidence)
+    comparison = str(pairs["comparison"].iloc[0])
+    finding = "as_expected"
+    if n < FEWEST_CASES:
+        finding = "too_few_cases"
+    elif expected > high:
+        finding = "too_narrow"
+    elif expected < low:
+        finding = "too_wide"
+    return {
+        **key, "comparison": comparison, "n_cases": n, "n_pairs": len(pairs), "share": share, "ci_low": low,
+        "ci_high": high, "expected_share": expected, "finding": finding, "definition": DEFINITIONS[comparison],
+        "source": SOURCE,
+    }  # fmt: skip
+
+
+def _wilson(share: float, n: int, confidence: float) -> tuple[float, float]:
+    """Interval of a share of n cases, which may count in parts (Wilson 1927, J Am Stat Assoc 22:209)."""
+    z2 = float(ndtri(0.5 + confidence / 2.0)) ** 2
+    middle = (share + z2 / (2.0 * n)) / (1.0 + z2 / n)
+    half = np.sqrt(z2 * (share * (1.0 - share) / n + z2 / (4.0 * n**2))) / (1.0 + z2 / n)
+    return float(middle - half), float(middle + half)
+
+
+def remark(table: pd.DataFrame) -> str:
+    """One sentence on the study's intervals, for the report: which are too narrow or too wide, if any can tell."""
+    told = table[table["finding"] != "too_few_cases"]
+    if not len(told):
+        return (
+            f"No measure has repeat reads, or two readers, in {FEWEST_CASES} cases, so nothing tells whether the "
+            "intervals are right. Have some cases read twice."
+        )
+    parts = []
+    for finding, text in (("too_narrow", "too narrow"), ("too_wide", "too wide")):
+        found = told[told["finding"] == finding]
+        if len(found):
+            names = ", ".join(sorted(set(found["measure"].astype(str))))
+            parts.append(f"{text} in {len(found)} of {len(told)} comparisons ({names})")
+    if not parts:
+        return f"Intervals hold what theory expects in all {len(told)} comparisons."
+    advice = " Where they are too narrow, raise uncertainty.prior_sd_mm or look for bias between readers."
+    return "Intervals are " + ", and ".join(parts) + "." + (advice if "narrow" in parts[0] else "")
