@@ -62,7 +62,7 @@ def test_an_implant_has_the_numbers_of_its_plan() -> None:
                     for v in alone.values
                     if (v.plan_id, v.measure, v.variant, v.method) == (plan.plan_id, measure, one.solid, one.method)
                 ]
-                assert number == pytest.approx(value.value, rel=1e-12), (measure, one)
+                assert number == pytest.approx(value.value, rel=1e-9), (measure, one)
 
 
 def test_area_never_grows_with_depth_or_diameter_along_one_path() -> None:

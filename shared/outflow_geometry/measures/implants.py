@@ -116,6 +116,7 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
 
     One that cannot be had has no numbers and a status. Nothing raises for bad geometry.
     """
+    reading = replace(reading, definitions=replace(reading.definitions, solids=grid.solids))
     rests: dict[tuple[str, str], float] = {}
     found: list[Implant] = []
     for device, tilt_ap, tilt_ic in product(grid.devices, grid.tilts_ap, grid.tilts_ic):

@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Hashable
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from outflow_geometry.base.errors import GeometryError, tried_once
 from outflow_geometry.base.findings import SectionNumbers, Value
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
@@ -20,8 +22,11 @@ from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, smallest_section
-from outflow_geometry.outflow.sections import AreaCurves, area_curves
+from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves
 from outflow_geometry.outflow.solids import Solid, build_solid
+
+AXIS_DECIMALS = 7
+"""Decimals, mm, to which the axes of two devices are the same line: far below any landmark, above rounding."""
 
 PATH_METHODS = ("reader_path", "automatic_path")
 
@@ -48,6 +53,11 @@ class ReadingLumen:
     def anatomy(self) -> Anatomy:
         """The reading's anatomy."""
         return self.findings.anatomy
+
+    @property
+    def kept(self) -> dict[Hashable, object]:
+        """What plans of the reading share, found on first use."""
+        return self._found
 
     def lumen(self, method: str) -> Lumen:
         """The outflow lumen for the sections along the path of `method`.
@@ -126,6 +136,23 @@ class PlanSections:
         reading = self.reading
         return automatic_path(reading.findings.lumen, reading.anatomy, self.solid("full_frame"), reading.ground)
 
+    def native(self, method: str) -> NativeSections:
+        """The sections without a device along the path of `method`; along the reader's path plans with the same device
+        axis share them."""
+        reading, chosen, whole = self.reading, self.definitions, next(iter(self.solids().values()), None)
+        point, axis = (None, None) if whole is None else (whole.axis_point, whole.axis)
+
+        def kept() -> NativeSections:
+            return NativeSections(
+                reading.lumen(method), self.path(method), reading.anatomy, point, axis, chosen.section_rule,
+                chosen.beyond_aortic_plane,
+            )  # fmt: skip
+
+        if method != "reader_path":
+            return tried_once(self._found, ("native", method), kept)
+        line = () if whole is None else axis_line(whole)
+        return tried_once(reading.kept, ("native", line, chosen.section_rule, chosen.beyond_aortic_plane), kept)
+
     def curves(self, method: str) -> AreaCurves:
         """Area curves of all solids along the path of `method`."""
         return tried_once(self._found, ("curves", method), lambda: self._curves(method))
@@ -141,6 +168,7 @@ class PlanSections:
             search_upstream=chosen.search_upstream,
             station_step=chosen.station_step,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
+            native=self.native(method),
         )
 
     def section(self, solid: str, method: str) -> SmallestSection:
@@ -160,6 +188,7 @@ class PlanSections:
             station_step=chosen.station_step,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
             curves=self.curves(method),
+            native=self.native(method),
         )
         if method != "automatic_path":
             return found
@@ -222,3 +251,9 @@ class PlanSections:
         if self.paths_differ(solid):
             return found.area, "paths_differ"
         return found.area, "ok" if found.area >= BOTTLENECK_SHARE * section.area else "bottleneck_far_below"
+
+
+def axis_line(solid: Solid) -> tuple[float, ...]:
+    """A device's axis as a line: its direction and its point nearest the origin, rounded."""
+    foot = solid.axis_point - (solid.axis_point @ solid.axis) * solid.axis
+    return tuple(np.round(np.concatenate([solid.axis, foot]), AXIS_DECIMALS).tolist())

@@ -20,6 +20,7 @@ from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.sections import (
     FARTHEST,
     AreaCurves,
+    NativeSections,
     SectionStack,
     aortic_side,
     counted_areas,
@@ -133,8 +134,11 @@ def smallest_section(
     station_step: float = 0.5,
     beyond_aortic_plane: float = 8.0,
     curves: AreaCurves | None = None,
+    native: NativeSections | None = None,
 ) -> SmallestSection:
     """The neo-LVOT of a solid; `curves` of the same plan, path and rule spare cutting the sections again.
+
+    native : the sections without a device, where they are kept.
 
     Raises GeometryError `device_wider_than_image`, `no_section` where a plane of the range has no section, and as
     `section_stack` and `last_meeting_station`.
@@ -156,6 +160,8 @@ def smallest_section(
     areas = counted_areas(stack, cut_by(stack, solid)[0])
 
     def again(wanted: FloatArray) -> SectionStack:
+        if native is not None:
+            return native.at(wanted)
         return section_stack(
             lumen, path, anatomy, wanted, solid.axis_point, solid.axis, rule, beyond_aortic_plane, stack.blur
         )

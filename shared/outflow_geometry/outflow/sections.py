@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -68,6 +68,16 @@ class SectionStack:
         """Section plane of one station."""
         return Plane(self.points[row], self.tangents[row], self.u[row], self.v[row])
 
+    def joined(self, other: SectionStack) -> SectionStack:
+        """These sections and then those of `other`, of the same rule."""
+        own = {f.name: getattr(self, f.name) for f in fields(self)}
+        both = {
+            name: np.concatenate([value, getattr(other, name)])
+            for name, value in own.items()
+            if isinstance(value, np.ndarray)
+        }
+        return replace(self, **both)
+
     def rows(self, chosen: NDArray[Any]) -> SectionStack:
         """The stack of some rows only."""
         return SectionStack(
@@ -82,6 +92,43 @@ class SectionStack:
             self.aortic_height[chosen],
             self.blur,
         )
+
+
+class NativeSections:
+    """Sections without a device along one path and about one device axis, each cut once and kept.
+
+    Implants that share path and axis (depths, solids) share them; the arguments are those of `section_stack`.
+    """
+
+    def __init__(
+        self,
+        lumen: Lumen,
+        path: OutflowPath,
+        anatomy: Anatomy,
+        axis_point: FloatArray | None = None,
+        axis: FloatArray | None = None,
+        rule: str = "aortic_side",
+        beyond_aortic_plane: float = 8.0,
+    ) -> None:
+        self._arguments = (lumen, path, anatomy)
+        self._axis = (axis_point, axis, rule, beyond_aortic_plane)
+        self._rows: dict[float, int] = {}
+        self._stack: SectionStack | None = None
+
+    def at(self, stations: FloatArray) -> SectionStack:
+        """The sections at `stations` (m,), mm; the blur is that of the stations asked for first."""
+        missing = np.asarray([s for s in stations.tolist() if s not in self._rows], dtype=np.float64)
+        if len(missing):
+            before = self._stack
+            lumen, path, anatomy = self._arguments
+            blur = None if before is None else before.blur
+            more = section_stack(lumen, path, anatomy, missing, *self._axis, blur)
+            first = 0 if before is None else len(before.stations)
+            self._rows |= {s: first + n for n, s in enumerate(missing.tolist())}
+            self._stack = more if before is None else before.joined(more)
+        if self._stack is None:
+            raise GeometryError("path_too_short", "no station was asked for")
+        return self._stack.rows(np.asarray([self._rows[s] for s in stations.tolist()], dtype=np.int64))
 
 
 @dataclass(frozen=True)
@@ -277,10 +324,12 @@ def area_curves(
     search_upstream: float = 30.0,
     station_step: float = 0.5,
     beyond_aortic_plane: float = 8.0,
+    native: NativeSections | None = None,
 ) -> AreaCurves:
     """Native and residual areas at stations 0, -step, … down to -`search_upstream` (or the path's start), mm2.
 
     solids : the variants of one plan (they share the device axis).
+    native : the sections without a device, where they are kept.
     Raises GeometryError as `section_stack`, and `solids_differ` where the axes differ.
     """
     stations = curve_stations(path, search_upstream, station_step)
@@ -292,16 +341,10 @@ def area_curves(
             or not np.allclose(np.cross(solid.axis_point - first.axis_point, first.axis), 0.0, atol=1e-6)
         ):
             raise GeometryError("solids_differ", "the solids of one curve must share the device axis; ask plan by plan")
-    stack = section_stack(
-        lumen,
-        path,
-        anatomy,
-        stations,
-        None if first is None else first.axis_point,
-        None if first is None else first.axis,
-        rule,
-        beyond_aortic_plane,
-    )
+    if native is None:
+        point, axis = (None, None) if first is None else (first.axis_point, first.axis)
+        native = NativeSections(lumen, path, anatomy, point, axis, rule, beyond_aortic_plane)
+    stack = native.at(stations)
     areas = {name: counted_areas(stack, cut_by(stack, solid)[0]) for name, solid in solids.items()}
     return AreaCurves(stations, counted_areas(stack, stack.native), areas, stack, lumen.status)
 
