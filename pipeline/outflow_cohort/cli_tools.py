@@ -30,6 +30,10 @@ def _check(args: argparse.Namespace) -> int:
         events.error(f"{args.fix_plan.name} exists and is not overwritten; name a new file for the fix plan")
         return EXIT_USAGE
     drawing, problems = preview(args.study)
+    if args.images and not any(p.severity == "error" for p in problems):
+        from outflow_cohort.study.image_check import check_images
+
+        problems += check_images(args.study)
     print(drawing)
     tell_grouped(problems)
     if args.fix_plan:

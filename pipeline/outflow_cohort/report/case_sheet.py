@@ -50,6 +50,7 @@ def case_sheet(data: CaseData) -> str:
         plan_rule=f"{PLAN_RULE}.",
         triage=triage,
         set_aside=tables.set_aside_table(data),
+        suspects=tables.findings_table(data),
         plates=_plates(data, phase, main),
         plates_note=f"{phase_text(phase)}, {why}. The reading shown: {shown}. {grey_scale_text()} "
         "Outside the volume the plate is white.",

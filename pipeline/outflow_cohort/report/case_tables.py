@@ -65,6 +65,27 @@ def set_aside_table(data: CaseData) -> Table:
     return table_of(header, rows, note)
 
 
+def findings_table(data: CaseData) -> Table:
+    """Landmarks that the judging found suspect, per reading and point, suspect before notes."""
+    rows = []
+    for drawing in data.drawings:
+        who = f"{drawing['reader_id']}, read {number(drawing['read_no'], digits=0)}"
+        for f in drawing.get("findings") or []:
+            place = words(f["structure"]) if f["structure"] else "whole reading"
+            point = "" if f["point_no"] is None else number(f["point_no"], digits=0)
+            unit = "" if f["unit"] == "1" else f" {unit_text(f['unit'])}"
+            found = "" if f["number"] is None else f"{number(f['number'], digits=1)}{unit}"
+            bound = "" if f["bound"] is None else f"{number(f['bound'], digits=1)}{unit}"
+            rows.append(
+                (f["severity"], phase_text(drawing["phase_pct"]), who, place, point, words(f["code"]), found, bound,
+                 f["remedy"])
+            )  # fmt: skip
+    rows.sort(key=lambda row: row[0] == "note")
+    header = ("", "Phase", "Reading", "Structure", "Point", "What was found", "Number", "Bound", "Remedy")
+    note = "Values that rest on suspect points carry the status landmark_suspect and are left out of the statistics."
+    return table_of(header, rows, note if rows else "")
+
+
 def plan_overview(data: CaseData, phase: float | None) -> Table:
     """The headline figures of every plan, of the reference reading: where each stands beside the first."""
     reference = data.reference
