@@ -13,6 +13,7 @@ from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 from outflow_cohort import events
+from outflow_cohort.cli_corelab import add_corelab_commands
 from outflow_cohort.cli_parts import (
     CAUTION,
     ENVIRONMENT,
@@ -174,6 +175,7 @@ def build_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
     add_run_command(commands)
     add_user_commands(commands)
+    add_corelab_commands(commands)
     _add_demo(commands)
     _add_steps(commands)
     parser.set_defaults(parser=parser)  # for the commands that describe all commands

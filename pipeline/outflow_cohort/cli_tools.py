@@ -259,6 +259,8 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     text = "Check a study's tables and headers and draw it; computes nothing."
     p = add_command(commands, "check", _check, text, "study.yaml --fix-plan fixes.csv")
     add_study(p)
+    text = "read the images and judge the landmarks too, without measuring; takes some seconds per series"
+    p.add_argument("--images", action="store_true", help=text)
     p.add_argument("--fix-plan", type=Path, metavar="CSV", help="write suggested edits to this new file")
     p = add_command(commands, "init", _init, "Begin a study from a tree of DICOM files.", "new_study --dicom export")
     p.add_argument("folder", type=Path, help="the new study's folder")

@@ -35,7 +35,8 @@ while [ $# -gt 1 ]; do
   shift
 done
 case $step in
-  inventory|judge) : > "$output";;
+  inventory) : > "$output";;
+  judge) : > "$output"; : > "${output%.json}.npz";;
   volume) mkdir -p "$output";;
   measure) mkdir -p "$output"
     for name in measurements.parquet curves.parquet views.parquet set_aside.json drawing.json pictures.npz; do

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from outflow_cohort import events
 from outflow_cohort.files import read_json, read_request, write_json
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
+from outflow_cohort.steps.judge_pictures import point_pictures, write_pictures
 
 if TYPE_CHECKING:
     from outflow_geometry.landmarks.findings import LandmarkFinding
@@ -84,6 +85,7 @@ def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> Non
     def work() -> None:
         index = read_json(volumes / "volumes.json")
         findings, aside = _judge(content, read_json(inventory), index, volumes)
+        write_pictures(output.with_suffix(".npz"), point_pictures(content, index, volumes, findings))
         case_id = content["case"]["case_id"]
         pixels = [
             {"case_id": case_id, "phase_pct": entry["phase_pct"], "hash": entry["pixel_hash"]}
@@ -98,6 +100,7 @@ def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> Non
 def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
     """Write a case of which no reading may be measured, for one reason."""
     content = read_request(request)
+    write_pictures(output.with_suffix(".npz"), {})
     _write(output, [], [_aside(content, reading, None, code, message) for reading in content["readings"]], [])
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import outflow_geometry
-from outflow_cohort.files import read_json, write_json, write_parquet
+from outflow_cohort.files import read_json, write_csv, write_json, write_parquet
 from outflow_cohort.study.problems import Problem, StudyError
 
 if TYPE_CHECKING:
@@ -32,6 +32,8 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     """
     import pandas as pd
 
+    from outflow_cohort.corelab.freeze import TABLES as INPUT_TABLES
+    from outflow_cohort.corelab.freeze import refuse_changes
     from outflow_cohort.study.checks import load_tables
     from outflow_cohort.study.config import load_study
     from outflow_cohort.study.cutoffs import read_cutoffs
@@ -41,6 +43,7 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     if study is None:
         raise StudyError(problems)
     folder = study_file.parent
+    refuse_changes(folder, study_file, {name: getattr(study, name) for name in INPUT_TABLES})
     tables, table_problems = load_tables(study, folder)
     cutoffs, cutoff_problems = read_cutoffs(folder / study.cutoffs if study.cutoffs else None)
     problems += table_problems + cutoff_problems
@@ -71,6 +74,8 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
             "z_mm",
         ]
     ]
+    if len(tables.history) or (work / "landmark_history.csv").exists():
+        write_csv(work / "landmark_history.csv", tables.history)
     _write_table_if_changed(work / "readings.parquet", points.reset_index(drop=True))
     dropped = ["row", "file", *(() if study.privacy.policy == "report_only" else audit.tainted_columns)]
     _write_table_if_changed(work / "cases.parquet", tables.cases.drop(columns=dropped).reset_index(drop=True))

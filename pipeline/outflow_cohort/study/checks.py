@@ -13,6 +13,7 @@ from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.stats.data.outcome_columns import outcome_mistakes
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
+from outflow_cohort.study.corrections import corrected
 from outflow_cohort.study.folders import leads_back
 from outflow_cohort.study.keys import case_key
 from outflow_cohort.study.problems import Problem, nearest, nearest_name, shown
@@ -41,6 +42,8 @@ class StudyTables:
     prostheses: pd.DataFrame
     sizing_targets: pd.DataFrame
     refused: pd.DataFrame
+    history: pd.DataFrame
+    """Landmarks before and after their corrections (`corrections.HISTORY`)."""
 
 
 def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]:
@@ -62,6 +65,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
             Problem(str(row["file"]), int(row["row"]), "phase_pct", "an empty cell for a case with several phases",
                     "the phase this reading belongs to", "Fill phase_pct.")
         )  # fmt: skip
+    landmarks, history = corrected(landmarks, folder / study.corrections, problems)
     _check_implants(read, study, problems)
     _check_units(landmarks, problems)
     _check_outcomes(read["cases"], study, problems)
@@ -69,7 +73,7 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
         refused = pd.DataFrame(columns=[*READING, "code", "message"])
     else:
         refused = _refuse_readings(landmarks, read["series"], study)
-    return StudyTables(landmarks=landmarks, refused=refused, **read), problems
+    return StudyTables(landmarks=landmarks, refused=refused, history=history, **read), problems
 
 
 def _check_references(

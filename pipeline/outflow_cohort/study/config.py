@@ -146,6 +146,11 @@ class Study(Section):
         description="Table of landmarks: a CSV, Parquet or DICOM file, or a folder of such files.",
         json_schema_extra=_unit("path"),
     )
+    corrections: str = Field(
+        "corrections.csv",
+        description="Table of corrected landmarks, with who, when and why; landmarks themselves stay as filed.",
+        json_schema_extra=_unit("path"),
+    )
     structure_names: dict[str, str] = Field(
         default_factory=dict,
         description="Structure names of other tools: found name to the contract's name.",

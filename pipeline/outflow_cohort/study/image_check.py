@@ -74,4 +74,6 @@ def _finding(file: str, row: Row) -> Problem:
     unit = "" if row["unit"] == "1" else f" {row['unit']}"
     number = "" if row["number"] != row["number"] or row["number"] is None else f" ({row['number']:.3g}{unit})"
     needed = "landmarks that fit" if row["bound"] != row["bound"] else f"within {row['bound']:.3g}{unit}"
-    return Problem(file, None, None, f"{', '.join(place)}: {meaning}{number}", needed, row["remedy"], severity="warning")
+    return Problem(
+        file, None, None, f"{', '.join(place)}: {meaning}{number}", needed, row["remedy"], severity="warning"
+    )

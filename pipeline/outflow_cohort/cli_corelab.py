@@ -1,0 +1,53 @@
+"""Commands of the core lab's loop: protocol, worklist, queries, freeze. They only parse arguments and call."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from outflow_cohort import events
+from outflow_cohort.cli_parts import EXIT_FAILED, EXIT_OK, Commands, add_command, add_study
+
+
+def results_of(study_file: Path) -> Path:
+    """The results folder of a study; raises StudyError."""
+    from outflow_cohort.study.config import load_study
+    from outflow_cohort.study.problems import StudyError
+
+    study, problems = load_study(study_file)
+    if study is None:
+        raise StudyError(problems)
+    return study_file.parent / study.results
+
+
+def _queries(args: argparse.Namespace) -> int:
+    from outflow_cohort.corelab.queries import write_queries
+
+    try:
+        folder, count = write_queries(results=results_of(args.study), folder=args.output)
+    except FileNotFoundError:
+        events.error(
+            "no tables/landmark_findings.parquet in the results folder; needed a run of the study. Run it first."
+        )
+        return EXIT_FAILED
+    events.tell(f"{count} quer{'y' if count == 1 else 'ies'} in {folder}.")
+    return EXIT_OK
+
+
+def _freeze(args: argparse.Namespace) -> int:
+    from outflow_cohort.corelab.freeze import freeze
+
+    events.tell(freeze(study_file=args.study, amend=args.amend))
+    return EXIT_OK
+
+
+def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
+    """Add the commands."""
+    text = "Write what readers must look at again: CSV, XLSX and a page of pictures."
+    p = add_command(commands, "queries", _queries, text, "my_study")
+    add_study(p)
+    p.add_argument("--output", type=Path, metavar="PATH", help="folder to write (default RESULTS/queries)")
+    text = "Close a study: record hashes, versions and definitions; later changes are refused."
+    p = add_command(commands, "freeze", _freeze, text, 'my_study --amend "two hinges corrected"')
+    add_study(p)
+    p.add_argument("--amend", metavar="REASON", help="record changed inputs of a frozen study as a numbered amendment")

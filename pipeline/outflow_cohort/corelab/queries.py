@@ -1,0 +1,140 @@
+"""What readers must look at again: one row per query, and one page of pictures. Points LPS, mm.
+
+A query tells what is wrong with the reader's own point and never another reader's values or whether it was larger.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from outflow_cohort.files import read_json, write_atomically, write_csv, write_text
+from outflow_cohort.steps.judge_pictures import picture_name
+from outflow_cohort.study.dictionary import CAUTION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+READING = ("case_id", "phase_pct", "reader_id", "read_no")
+COLUMNS = ["query_id", *READING, "structure", "point_no", "code", "what_is_wrong", "what_to_do", "answer"]
+OF_OTHERS = ("readings_differ", "reading_shifted")
+"""Codes whose number says how far other readers are: it is left out."""
+ANSWERS = "Answer in the column `answer`: corrected (give the new place in corrections.csv), confirmed, or read anew."
+PLANES = ("axial", "coronal", "sagittal")
+
+Row = dict[str, Any]
+
+
+def write_queries(*, results: Path, folder: Path | None = None) -> tuple[Path, int]:
+    """Write queries.csv, queries.xlsx, queries.html and landmark_history.csv to `folder` (default RESULTS/queries).
+
+    Returns the folder and the number of queries. Raises FileNotFoundError where there are no findings yet.
+    """
+    import pandas as pd
+
+    target = results / "queries" if folder is None else folder
+    findings = pd.read_parquet(results / "tables" / "landmark_findings.parquet")
+    frame = query_table(findings)
+    write_csv(target / "queries.csv", frame)
+    write_atomically(target / "queries.xlsx", lambda path: _write_workbook(path, frame))
+    write_text(target / "queries.html", _page(frame, results))
+    history = results / "work" / "landmark_history.csv"
+    if history.exists():
+        write_text(target / "landmark_history.csv", history.read_text(encoding="utf-8"))
+    return target, len(frame)
+
+
+def query_table(findings: pd.DataFrame) -> pd.DataFrame:
+    """One row per suspect point, structure or reading; notes are no queries."""
+    import pandas as pd
+
+    from outflow_geometry.landmarks.findings import CODES
+
+    rows = []
+    for row in findings[findings["severity"] != "note"].to_dict("records"):
+        who = {name: None if pd.isna(row[name]) else row[name] for name in READING}
+        point = None if pd.isna(row["point_no"]) else int(row["point_no"])
+        text = CODES[row["code"]].meaning if row["code"] in CODES else str(row["code"]).replace("_", " ")
+        number = ""
+        if row["code"] not in OF_OTHERS and not pd.isna(row["number"]) and row["unit"] != "1":
+            number = f": {row['number']:.1f} {row['unit']}"
+            number += "" if pd.isna(row["bound"]) else f", bound {row['bound']:.1f} {row['unit']}"
+        place = str(row["structure"]).replace("_", " ") or "the whole reading"
+        place += "" if point is None else f", point {point}"
+        name = "/".join(str(v) for v in (*who.values(), row["structure"], point, row["code"]))
+        rows.append(
+            {"query_id": f"Q-{hashlib.sha256(name.encode()).hexdigest()[:8]}"}
+            | who
+            | {
+                "structure": row["structure"],
+                "point_no": point,
+                "code": row["code"],
+                "what_is_wrong": f"{place[0].upper()}{place[1:]}: {text}{number}.",
+                "what_to_do": row["remedy"],
+                "answer": "",
+            }
+        )
+    frame = pd.DataFrame(rows, columns=COLUMNS)
+    frame["point_no"] = frame["point_no"].astype("Int64")
+    frame["read_no"] = frame["read_no"].astype("Int64")
+    return frame
+
+
+def _write_workbook(path: Path, frame: pd.DataFrame) -> None:
+    from datetime import datetime
+
+    import pandas as pd
+    import xlsxwriter
+
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False, "in_memory": True}
+    with path.open("wb") as handle, xlsxwriter.Workbook(handle, options) as book:
+        book.set_properties({"title": "Queries", "comments": CAUTION, "created": datetime(2000, 1, 1)})
+        bold, sheet = book.add_format({"bold": True}), book.add_worksheet("queries")
+        for column, name in enumerate(frame.columns):
+            sheet.write_string(0, column, name, bold)
+            for row, cell in enumerate(frame[name], start=1):
+                if cell is None or pd.isna(cell):
+                    continue
+                if isinstance(cell, str):
+                    sheet.write_string(row, column, cell)
+                else:
+                    sheet.write_number(row, column, float(cell))
+        sheet.freeze_panes(1, 1)
+        sheet.set_column(0, len(frame.columns) - 1, 18)
+        book.add_worksheet("how to answer").write_string(0, 0, ANSWERS)
+
+
+def _page(frame: pd.DataFrame, results: Path) -> str:
+    from outflow_cohort.report.page import render
+
+    keys = {read_json(path)["case"]["case_id"]: path.stem for path in (results / "work" / "requests").glob("*.json")}
+    pictures: dict[str, Any] = {}
+    queries = []
+    for row in frame.to_dict("records"):
+        key = keys.get(row["case_id"])
+        if key is not None and key not in pictures:
+            pictures[key] = _load(results / "work" / "judged" / f"{key}.npz")
+        found = pictures.get(key or "", {}).get(picture_name(row, row["structure"], row["point_no"]))
+        uris = [] if found is None else [(name, _uri(plane)) for name, plane in zip(PLANES, found, strict=True)]
+        phase = row["phase_pct"]
+        where = [row["case_id"]]
+        where += [] if phase is None or phase != phase else [f"{phase:g} %"]
+        where += [f"reader {row['reader_id']}, read {row['read_no']}"] if row["reader_id"] else []
+        queries.append(row | {"where": " · ".join(str(w) for w in where), "pictures": uris})
+    return render("queries.html", queries=queries, answers=ANSWERS)
+
+
+def _load(path: Path) -> dict[str, Any]:
+    if not path.exists():
+        return {}
+    with np.load(path) as content:
+        return {name: content[name] for name in content.files}
+
+
+def _uri(plane: np.ndarray) -> str:
+    from outflow_cohort.report.plates import picture_uri
+
+    return picture_uri(plane, 80)
