@@ -168,7 +168,9 @@ def remark(name: str, cells: list[tuple[float, int]]) -> str:
     if not {*outside} & {*normal}:
         low = min(share for share, _ in cells[4:])
         return f"normal cases and errors fail: down to {100 * low:.0f} % under t5; see excess_kurtosis beside it"
-    return f"{100 * min(normal):.0f}-{100 * max(normal):.0f} % under normal errors: the approximation of few cases fails"
+    return (
+        f"{100 * min(normal):.0f}-{100 * max(normal):.0f} % under normal errors: the approximation of few cases fails"
+    )
 
 
 def main() -> None:
