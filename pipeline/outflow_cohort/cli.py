@@ -41,7 +41,7 @@ INVENTORY = "what the inventory step wrote (RESULTS/work/inventory/KEY.json)"
 def _plan(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.plan import plan
 
-    for problem in plan(study_file=args.study, generated=args.generated):
+    for problem in plan(study_file=args.study, generated=args.generated, changes=args.changes):
         problem.tell()
     return EXIT_OK
 
@@ -203,6 +203,9 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "plan", _plan, "Check a study and freeze one request a case.", "--study study.yaml")
     add_paths(p, study="study.yaml")
     p.add_argument("--generated", action="store_true", help="the workflow itself makes the series")
+    p.add_argument(
+        "--changes", type=Path, metavar="FOLDER", help="a dry run: write what changes there, not into RESULTS"
+    )
     text, example = "Read the headers of a case's series and judge them.", "--request R.json --output I.json"
     p = add_command(commands, "inventory", _inventory, text, example)
     add_paths(p, request=REQUEST, output="file to write")

@@ -1,7 +1,7 @@
 # Landmarks of marked phases carried to the others, where study.yaml says `carry:`. Two phases are registered once a case.
 rule carry:
     input:
-        request=f"{RESULTS}/work/requests/{{key}}.json",
+        request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         volumes=f"{RESULTS}/work/volumes/{{key}}",
         judged=f"{RESULTS}/work/judged/{{key}}.json",

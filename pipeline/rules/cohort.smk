@@ -6,8 +6,8 @@ rule table:
         expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS),
         expand(rules.measure.output, key=KEYS),
         expand(rules.judge.output, key=KEYS),
-        f"{RESULTS}/work/readings.parquet",
-        f"{RESULTS}/work/plan.json",
+        LAUNCH.frozen("readings.parquet"),
+        LAUNCH.frozen("plan.json"),
     output:
         directory(f"{RESULTS}/tables/measurements"),
         directory(f"{RESULTS}/tables/curves"),
@@ -72,9 +72,9 @@ rule statistics:
     input:
         rules.table.output,
         rules.final.output,
-        f"{RESULTS}/work/study.json",
-        f"{RESULTS}/work/cases.parquet",
-        f"{RESULTS}/work/readings.parquet",
+        LAUNCH.frozen("study.json"),
+        LAUNCH.frozen("cases.parquet"),
+        LAUNCH.frozen("readings.parquet"),
     output:
         tables_of("cohort"),
     log:
@@ -96,9 +96,9 @@ rule agreement:
     input:
         rules.table.output,
         rules.final.output,
-        f"{RESULTS}/work/study.json",
-        f"{RESULTS}/work/cases.parquet",
-        f"{RESULTS}/work/readings.parquet",
+        LAUNCH.frozen("study.json"),
+        LAUNCH.frozen("cases.parquet"),
+        LAUNCH.frozen("readings.parquet"),
     output:
         tables_of("readers"),
     log:

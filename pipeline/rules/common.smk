@@ -46,6 +46,11 @@ def attempts_left(wildcards, attempt):
     return ATTEMPTS - attempt
 
 
+def request_of(wildcards):
+    """The frozen request of one case."""
+    return LAUNCH.frozen(f"requests/{wildcards.key}.json")
+
+
 def results_folder(wildcards):
     """The results folder, for commands that find their files in it by name."""
     return RESULTS

@@ -1,7 +1,7 @@
 # Headers are judged first; pixels are read once, for the region around the landmarks.
 rule inventory:
     input:
-        request=f"{RESULTS}/work/requests/{{key}}.json",
+        request=request_of,
         series=SERIES_READY,
     output:
         f"{RESULTS}/work/inventory/{{key}}.json",
@@ -19,7 +19,7 @@ rule inventory:
 
 rule volume:
     input:
-        request=f"{RESULTS}/work/requests/{{key}}.json",
+        request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
     output:
         volumes(f"{RESULTS}/work/volumes/{{key}}"),

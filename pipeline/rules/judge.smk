@@ -1,7 +1,7 @@
 # Landmarks are judged before they are believed: one job a case, with all its phases and readers.
 rule judge:
     input:
-        request=f"{RESULTS}/work/requests/{{key}}.json",
+        request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         volumes=f"{RESULTS}/work/volumes/{{key}}",
     output:

@@ -1,7 +1,7 @@
 # One job a case: all its phases, readers and plans.
 rule measure:
     input:
-        request=f"{RESULTS}/work/requests/{{key}}.json",
+        request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         volumes=f"{RESULTS}/work/volumes/{{key}}",
         judged=f"{RESULTS}/work/judged/{{key}}.json",
@@ -39,10 +39,10 @@ rule measure:
 
 rule sheet:
     input:
-        request=f"{RESULTS}/work/requests/{{key}}.json",
+        request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         measured=rules.measure.output,
-        settings=f"{RESULTS}/work/report.json",
+        settings=LAUNCH.frozen("report.json"),
     output:
         f"{RESULTS}/report/cases/{{key}}.html",
     log:

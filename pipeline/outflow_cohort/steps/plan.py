@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import outflow_geometry
 from outflow_cohort.files import read_json, write_csv, write_json, write_parquet
+from outflow_cohort.study.ownership import OWNER, check_results, owner_of, owner_record
 from outflow_cohort.study.problems import Problem, StudyError
 
 if TYPE_CHECKING:
@@ -22,10 +23,11 @@ PLAN_VERSION = f"1 {outflow_geometry.__version__}"
 """Part of the stamp: requests are written anew when their form or the package changes."""
 
 
-def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
+def plan(*, study_file: Path, generated: bool = False, changes: Path | None = None) -> list[Problem]:
     """Check `study_file` and its tables, and write RESULTS/work/{study.json,plan.json,cases.parquet,
     readings.parquet,requests/KEY.json}; a file whose content is unchanged is left untouched.
 
+    changes : a folder for a dry run; what would be written goes there, and nothing into RESULTS.
     generated : the workflow makes the series itself, so the state of their files is not part of the requests.
 
     Returns warnings; raises StudyError with every problem where there is an error.
@@ -43,6 +45,9 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     if study is None:
         raise StudyError(problems)
     folder = study_file.parent
+    refused_place = check_results(study.study_id, study_file, folder / study.results, folder / study.series)
+    if refused_place is not None:
+        raise StudyError([refused_place])
     refuse_changes(folder, study_file, {name: getattr(study, name) for name in INPUT_TABLES})
     tables, table_problems = load_tables(study, folder)
     cutoffs, cutoff_problems = read_cutoffs(folder / study.cutoffs if study.cutoffs else None)
@@ -50,15 +55,16 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
     if any(p.severity == "error" for p in problems):
         raise StudyError(problems)
     work = folder / study.results / "work"
+    into = work if changes is None else changes
     audit = _audit(study, tables)
     keys = set()
     for key, request in build_requests(study, tables, folder, cutoffs, generated=generated):
         keys.add(key)
         found = audit.findings.get(request["case"]["case_id"], [])
         request["table_findings"] = [{"tag": f.tag, "rule": f.rule} for f in found]
-        _write_if_changed(work / "requests" / f"{key}.json", request, indent=None)
+        _write_if_changed(work / "requests" / f"{key}.json", into / "requests" / f"{key}.json", request, indent=None)
     for stale in sorted((work / "requests").glob("*.json")):
-        if stale.stem not in keys:
+        if stale.stem not in keys and changes is None:
             stale.unlink()
     points = tables.landmarks[
         [
@@ -75,10 +81,12 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         ]
     ]
     if len(tables.history) or (work / "landmark_history.csv").exists():
-        write_csv(work / "landmark_history.csv", tables.history)
-    _write_table_if_changed(work / "readings.parquet", points.reset_index(drop=True))
+        write_csv(into / "landmark_history.csv", tables.history)
+    _write_table_if_changed(work / "readings.parquet", into / "readings.parquet", points.reset_index(drop=True))
     dropped = ["row", "file", *(() if study.privacy.policy == "report_only" else audit.tainted_columns)]
-    _write_table_if_changed(work / "cases.parquet", tables.cases.drop(columns=dropped).reset_index(drop=True))
+    _write_table_if_changed(
+        work / "cases.parquet", into / "cases.parquet", tables.cases.drop(columns=dropped).reset_index(drop=True)
+    )
     refused = [
         {**{k: (None if pd.isna(v) else v) for k, v in row.items()}, "stage": "plan"}
         for row in tables.refused.to_dict("records")
@@ -92,13 +100,16 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
         "device_table": devices,
         "study_file": study_file.name,
     }
-    _write_if_changed(work / "study.json", settings)
+    _write_if_changed(work / "study.json", into / "study.json", settings)
     # A file of its own, so that sheets are made anew where it changes and only there.
     rules = ("reader_rule", "reference_reader", "read_rule", "phase_rule", "usable_statuses", "curve_step_pct")
     chosen = {name: settings["statistics"][name] for name in rules}
-    _write_if_changed(work / "report.json", {"report": settings["report"], "value_of_a_case": chosen})
+    _write_if_changed(
+        work / "report.json", into / "report.json", {"report": settings["report"], "value_of_a_case": chosen}
+    )
     _write_if_changed(
         work / "plan.json",
+        into / "plan.json",
         {
             "version": PLAN_VERSION,
             "keys": sorted(keys),
@@ -106,6 +117,8 @@ def plan(*, study_file: Path, generated: bool = False) -> list[Problem]:
             "warnings": [str(p) for p in problems],
         },
     )
+    owner = owner_of(study.study_id, study_file, folder / study.results)
+    _write_if_changed(work / OWNER.name, into / OWNER.name, owner_record(owner))
     return problems
 
 
@@ -121,16 +134,18 @@ def _audit(study: Study, tables: StudyTables) -> TableAudit:
     return audit_tables(frames, study.privacy, contract)
 
 
-def _write_if_changed(path: Path, content: Any, *, indent: int | None = 1) -> None:
+def _write_if_changed(path: Path, target: Path, content: Any, *, indent: int | None = 1) -> None:
+    """Write `content` to `target` unless `path` holds it already."""
     try:
         if read_json(path) == content:
             return
     except (OSError, ValueError):
         pass
-    write_json(path, content, indent=indent)
+    write_json(target, content, indent=indent)
 
 
-def _write_table_if_changed(path: Path, frame: pd.DataFrame) -> None:
+def _write_table_if_changed(path: Path, target: Path, frame: pd.DataFrame) -> None:
+    """Write `frame` to `target` unless `path` holds it already."""
     import pyarrow.parquet as pq
 
     try:
@@ -140,4 +155,4 @@ def _write_table_if_changed(path: Path, frame: pd.DataFrame) -> None:
             return
     except (OSError, ValueError):
         pass
-    write_parquet(path, frame, group_rows=GROUP_ROWS)
+    write_parquet(target, frame, group_rows=GROUP_ROWS)

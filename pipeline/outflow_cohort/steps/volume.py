@@ -143,7 +143,7 @@ def _one_volume(
     if region is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     source = _source(content, plan, folders, decoder)
-    seen, view = _orientation(content, plan, grid, source)
+    seen, view = _orientation(content, plan, readings, grid, source)
     read = source(region)
     gates = QualitySettings(**study.get("quality", {}))
     figures = image_quality(read, grid, readings, points, gates)
@@ -258,11 +258,11 @@ def _slice_hash(grid: Grid, read: Callable[[Region], ReadRegion]) -> str | None:
 
 
 def _orientation(
-    content: Row, plan: Row, grid: Grid, source: Callable[[Region], ReadRegion]
+    content: Row, plan: Row, readings: list[Row], grid: Grid, source: Callable[[Region], ReadRegion]
 ) -> tuple[ImageOrientation, Volume | None]:
     """How the chest lies in the image, and the view that says so; raises PixelError where it lies the other way round
-    than the coordinates say."""
-    from outflow_cohort.dicom.frame_evidence import whole_view
+    than the coordinates say, unless a reading's points refute that."""
+    from outflow_cohort.dicom.frame_evidence import mirrored_as, whole_view
     from outflow_cohort.dicom.pixels import PixelError
     from outflow_cohort.dicom.settings import IntakeSettings
     from outflow_geometry.image.orientation import NOTHING_SEEN, image_orientation
@@ -272,7 +272,8 @@ def _orientation(
     entry = next(s for s in content["series"] if s["row"] == plan["row"])
     view = whole_view(grid, source, by_slice=not entry.get("volume"))
     seen = NOTHING_SEEN if view is None else image_orientation(view)
-    if seen.inverted:
+    found = [mirrored_as(reading["structures"], seen, view) for reading in readings]
+    if seen.inverted and all(finding is not None and finding.code == "image_orientation" for finding in found):
         axes = ", ".join(seen.inverted)
         raise PixelError(
             "image_orientation", f"the chest lies the other way round along {axes}: {seen.reasons(seen.inverted)}"

@@ -6,17 +6,22 @@ from __future__ import annotations
 import difflib
 import logging
 import os
+import re
 import subprocess
 import sys
-from collections.abc import Iterable
+import tempfile
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
 from outflow_cohort.study.claim import claim, leave_unused
 from outflow_cohort.study.keys import read_case_keys
+from outflow_cohort.study.ownership import check_results
 from outflow_cohort.workflow_files import workflow_file
 
+EXIT_STUDY = 3
+"""As of the commands (cli.py, which is too heavy to import here)."""
 DEMO_FOLDER = Path("demo_study")
 
 
@@ -32,6 +37,14 @@ class Launch:
     carries: bool
     claimed: TextIO | None
     """Held open as long as the run lasts."""
+    changes: tempfile.TemporaryDirectory[str] | None = None
+    """Of a dry run: what `plan` would write anew; gone when the process ends."""
+
+    def frozen(self, name: str) -> str:
+        """Path of a file that `plan` freezes below RESULTS/work; in a dry run its new form, where it changes."""
+        if self.changes is not None and Path(self.changes.name, name).exists():
+            return str(Path(self.changes.name, name))
+        return f"{self.results}/work/{name}"
 
 
 def prepare(*, study: str | None, demo_settings: str, main_process: bool, given: Iterable[str] = ()) -> Launch:
@@ -46,16 +59,27 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool, given:
     study_file = Path(study) if study else DEMO_FOLDER / "study.yaml"
     if study and study_file.is_dir():
         study_file /= "study.yaml"
-    claimed = None
+    claimed, changes = None, None
+    dry = main_process and is_dry_run(sys.argv)
+    if dry:
+        changes = tempfile.TemporaryDirectory(prefix="outflow_dry_run_")
     if main_process and study is None and not study_file.exists():
-        _run("demo", "--folder", str(DEMO_FOLDER), "--settings", str(workflow_file(demo_settings)))
+        folder = DEMO_FOLDER if changes is None else Path(changes.name) / DEMO_FOLDER
+        _run("demo", "--folder", str(folder), "--settings", str(workflow_file(demo_settings)))
+        study_file = folder / "study.yaml"
     if main_process and not study_file.is_file():
         _run("plan", "--study", str(study_file))
     settings = peek(study_file)
-    results = study_file.parent / settings.results
+    results = (study_file.parent if study else DEMO_FOLDER) / settings.results
     if "{" in str(results) or "}" in str(results):
         raise SystemExit("the path of the results folder holds a brace, which no workflow can handle; move the study")
-    if main_process:
+    if changes is not None:
+        _run("plan", "--study", str(study_file), "--changes", changes.name, *([] if study else ["--generated"]))
+    elif main_process:
+        refused = check_results(settings.study_id, study_file, results, study_file.parent / settings.series)
+        if refused is not None:
+            print(refused, file=sys.stderr)
+            raise SystemExit(EXIT_STUDY)
         claimed = claim(results)
         # Only now: a job of a killed run must not outlive the request it was given.
         try:
@@ -72,7 +96,17 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool, given:
         keep_volumes=settings.keep_volumes,
         carries=settings.carries,
         claimed=claimed,
+        changes=changes,
     )
+
+
+DRY_RUN = re.compile(r"--dry(-?run)?|-[npqkF]*n[npqkF]*")
+"""The engine's option, shortened or joined with other letters as its parser allows."""
+
+
+def is_dry_run(arguments: Sequence[str]) -> bool:
+    """Whether the engine was asked to say what it would do, and do nothing."""
+    return any(DRY_RUN.fullmatch(argument) for argument in arguments[1:])
 
 
 CONFIG_KEYS = ("study", "scheduler")

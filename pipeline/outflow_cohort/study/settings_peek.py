@@ -10,10 +10,13 @@ import yaml
 
 @dataclass(frozen=True)
 class Peek:
-    """Results folder, case table (relative to study.yaml), whether volumes are kept and landmarks carried."""
+    """Results folder, tables of cases and series (relative to study.yaml), id; whether volumes are kept and landmarks
+    carried."""
 
     results: str = "results"
     cases: str = "cases.csv"
+    series: str = "series.csv"
+    study_id: str = ""
     keep_volumes: bool = False
     carries: bool = False
 
@@ -26,10 +29,12 @@ def peek(study_file: Path) -> Peek:
         return Peek()
     if not isinstance(content, dict):
         return Peek()
-    results, cases = content.get("results"), content.get("cases")
+    results, cases, series = content.get("results"), content.get("cases"), content.get("series")
     return Peek(
         results=results if isinstance(results, str) and results else Peek.results,
         cases=cases if isinstance(cases, str) and cases else Peek.cases,
+        series=series if isinstance(series, str) and series else Peek.series,
+        study_id=str(content.get("study_id") or ""),
         keep_volumes=content.get("keep_volumes") is True,
         carries=content.get("carry") is not None,
     )

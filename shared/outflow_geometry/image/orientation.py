@@ -26,8 +26,8 @@ GRID_MM = 4.0
 LEAST_ALONG_AXIS = 0.85
 """Cosine of 32 degrees: a grid turned further from the patient's axes is not judged."""
 SHORTEST_SCAN_MM = 80.0
-NARROWEST_SCAN_MM = 120.0
-"""A smaller field shows the heart and little beside it."""
+NARROWEST_SCAN_MM = 160.0
+"""A smaller field shows the heart and little beside it, and parts of a heart can pass for spine and aorta."""
 LUNG_HU = (-930.0, -500.0)
 SOFT_HU = (-20.0, 160.0)
 DENSE_HU = 100.0
@@ -41,6 +41,8 @@ HEART_RADIUS_MM = 8.0
 """A ball of this radius fits in the chambers, not in vessels of the lungs, ribs or the breastbone."""
 DOMINANCE = 2.0
 """How much more of the columns' cores must stand on the side of the back."""
+SPINE_DISTANCE_MM, AORTA_DISTANCE_MM = 45.0, 35.0
+"""How far behind the middle of the heart they lie at least; nearer columns may be part of it."""
 COLUMN_DISTANCE_MM = 30.0
 """A column nearer to the middle of the heart than this is part of the heart."""
 HEART_OFFSET_MM = 8.0
@@ -92,11 +94,11 @@ class ImageOrientation:
 
     @property
     def inverted(self) -> tuple[Axis, ...]:
-        """Axes along which the anatomy lies the other way round: two votes on an axis, or one each on x and y, which
-        are turned together where one frame is taken for another."""
-        sure = tuple(axis for axis in AXES if self.score(axis) <= -2)
-        both = self.score("x") < 0 and self.score("y") < 0
-        return tuple(axis for axis in AXES if axis in sure or (both and axis in ("x", "y")))
+        """Axes along which the anatomy lies the other way round: two votes say so, none the contrary, and those on the
+        other axis of the section agree among themselves too, as those of a true spine and aorta do."""
+        if min(abs(self.score("x")), abs(self.score("y"))) < 2:
+            return ()
+        return tuple(axis for axis in AXES if self.score(axis) <= -2)
 
     @property
     def upright(self) -> tuple[Axis, ...]:
@@ -172,8 +174,8 @@ class _Chest:
             return ImageOrientation(tuple(self._liver()))
         aorta, spine = pair
         votes = [
-            Vote("y", "spine behind the heart, mm", float(spine[0] - heart[1]), COLUMN_DISTANCE_MM),
-            Vote("y", "descending aorta behind the heart, mm", float(aorta[0] - heart[1]), COLUMN_DISTANCE_MM),
+            Vote("y", "spine behind the heart, mm", float(spine[0] - heart[1]), SPINE_DISTANCE_MM),
+            Vote("y", "descending aorta behind the heart, mm", float(aorta[0] - heart[1]), AORTA_DISTANCE_MM),
             Vote("x", "heart left of the spine, mm", float(heart[2] - spine[1]), HEART_OFFSET_MM),
             Vote("x", "descending aorta left of the spine, mm", float(aorta[1] - spine[1]), AORTA_OFFSET_MM),
         ]

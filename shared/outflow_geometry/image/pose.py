@@ -33,6 +33,8 @@ LEAST_GAIN = 0.25
 WELL_SEATED = 0.9
 BADLY_SEATED = 0.4
 """Shares of the places in blood of the mirror image and of the landmarks as given that need no other witness."""
+REFUTES = 0.7
+"""Share of the places in blood with which landmarks in a person's order refute an inverted image."""
 MIRRORS: dict[str, tuple[Axis, ...]] = {"coordinates_ras": ("x", "y"), "coordinates_mirrored": ("x",)}
 
 
@@ -59,14 +61,14 @@ def pose_finding(
     points : structures of the study contract, (n, 3) each. image : votes of the whole image. volume : the image around
     the heart, at any spacing up to some 6 mm; without it the blood is not asked.
     """
-    inverted = image.inverted
-    if inverted:
+    inverted, odd = image.inverted, opposite_axes(points)
+    if inverted and not (odd == () and volume is not None and share_in_blood(points, volume) >= REFUTES):
+        # Landmarks in the order of a person that lie in blood refute it: then what looked like a spine is none.
         score = float(sum(image.score(axis) for axis in inverted))
         return PoseFinding(
             "image_orientation", inverted, score, -2.0,
             f"the chest in the image lies the other way round along {', '.join(inverted)}: {image.reasons(inverted)}",
         )  # fmt: skip
-    odd = opposite_axes(points)
     for code, axes in MIRRORS.items():
         consistent = hinges_wrong_way(points) in (None, len(axes) % 2 == 1)
         if (
@@ -144,13 +146,9 @@ def _seated_mirrored(points: Mapping[str, FloatArray], volume: Volume) -> PoseFi
     poses = {"": np.ones(3)} | {
         code: np.array([-1.0 if axis in axes else 1.0 for axis in AXES]) for code, axes in MIRRORS.items()
     }
-    hu = {code: _hu(volume, places * signs) for code, signs in poses.items()}
-    known = [float(np.nanmedian(found)) for found in hu.values() if np.isfinite(found).any()]
-    level = max(known, default=0.0)
-    half = 0.5 * (level + MUSCLE_HU)
-    if not half > MUSCLE_HU + 40.0:
+    seated = _shares({code: _hu(volume, places * signs) for code, signs in poses.items()})
+    if seated is None:
         return None
-    seated = {code: float(np.mean(np.nan_to_num(found, nan=-1000.0) >= half)) for code, found in hu.items()}
     odd = opposite_axes(points)
     for code, axes in MIRRORS.items():
         bound = seated[code] - LEAST_GAIN if odd == axes else BADLY_SEATED
@@ -162,6 +160,22 @@ def _seated_mirrored(points: Mapping[str, FloatArray], volume: Volume) -> PoseFi
                 f"{seated[code]:.0%}",
             )  # fmt: skip
     return None
+
+
+def share_in_blood(points: Mapping[str, FloatArray], volume: Volume) -> float:
+    """Share of the places of a reading that lie in blood as given; 0 where they are not known."""
+    places = blood_places(points)
+    shares = None if places is None else _shares({"": _hu(volume, places)})
+    return 0.0 if shares is None else shares[""]
+
+
+def _shares(hu: Mapping[str, FloatArray]) -> dict[str, float] | None:
+    """Share of places above the level half-way between blood and muscle; None where no pose lies in enhanced blood."""
+    known = [float(np.nanmedian(found)) for found in hu.values() if np.isfinite(found).any()]
+    half = 0.5 * (max(known, default=0.0) + MUSCLE_HU)
+    if not half > MUSCLE_HU + 40.0:
+        return None
+    return {code: float(np.mean(np.nan_to_num(found, nan=-1000.0) >= half)) for code, found in hu.items()}
 
 
 def _hu(volume: Volume, places: FloatArray) -> FloatArray:
