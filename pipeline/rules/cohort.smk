@@ -51,7 +51,7 @@ rule table:
 rule final:
     input:
         rules.table.output,
-        f"{RESULTS}/work/study.json",
+        LAUNCH.frozen("study.json"),
     output:
         f"{RESULTS}/tables/final.parquet",
         f"{RESULTS}/tables/final.schema.json",
