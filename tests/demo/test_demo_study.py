@@ -78,7 +78,7 @@ def test_some_cells_are_missing_on_purpose(folder: Path) -> None:
     reads = marks_again.groupby(["case_id", "phase_pct", "reader_id"])["read_no"].nunique()
     assert set(reads[reads < 2].index.get_level_values("case_id")) == {"D06"}
     with_path = marks[marks["structure"] == "outflow_path"]["case_id"].unique()
-    assert set(marks["case_id"]) - set(with_path) == {"D10"}
+    assert set(marks["case_id"]) - set(with_path) == {"D12"}
 
 
 def test_series_read_back_by_a_reference_reader(folder: Path) -> None:

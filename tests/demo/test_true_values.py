@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
+import dataclasses
+from pathlib import Path
+
 import numpy as np
 import pytest
 import shapely
 
 from outflow_cohort.demo import true_planes
 from outflow_cohort.demo.anatomy import HeartPhase
-from outflow_cohort.demo.cohort import DEVICES, DemoDevice, DemoPlan
+from outflow_cohort.demo.cohort import DEVICES, DemoDevice, DemoPlan, heart_case, plans_of, prosthesis_of
 from outflow_cohort.demo.heart_case import HeartCase
 from outflow_cohort.demo.random_cases import KINDS, random_case
 from outflow_cohort.demo.ring_shape import RingShape
+from outflow_cohort.demo.settings import load_settings
 from outflow_cohort.demo.true_device import true_solids
-from outflow_cohort.demo.true_sections import LumenSamples, SectionPlane, Steps, TrueOutflow, circumcircle, outlines
+from outflow_cohort.demo.true_sections import (
+    SKETCH,
+    LumenSamples,
+    SectionPlane,
+    Steps,
+    TrueOutflow,
+    circumcircle,
+    outlines,
+)
 
 
 @pytest.mark.parametrize("tilt", [0.0, 35.0])
@@ -159,3 +171,25 @@ def test_half_plane_beyond_the_annulus_is_on_the_right_side() -> None:
     inside = shapely.contains_xy(beyond, a, b)
     clear = np.abs(height - 1.0) > 1e-6
     assert np.array_equal(inside[clear], (height > 1.0)[clear])
+
+
+@pytest.mark.parametrize(
+    ("case_id", "phase", "depth", "solid", "is_open"),
+    [
+        ("D07", 40.0, 18.0, "full_frame", False),  # obstructs at end-systole only
+        ("D07", 75.0, 18.0, "full_frame", True),
+        ("D08", 40.0, 18.0, "full_frame", False),  # open by its covered part
+        ("D08", 40.0, 18.0, "skirt", True),
+        ("D09", 40.0, 18.0, "full_frame", False),  # open a few millimetres less deep
+        ("D09", 40.0, 14.0, "full_frame", True),
+        ("D10", 40.0, 10.0, "full_frame", False),  # never open
+    ],
+)
+def test_stories_of_the_failed_bioprostheses(case_id: str, phase: float, depth: float, solid: str, is_open: bool):
+    case = load_settings(Path(__file__).parents[2] / "config/demo.yaml").case(case_id)
+    heart = HeartPhase(heart_case(case), phase)
+    planned = plans_of(case)[0]
+    device = next(d for d in DEVICES if d.device_id == planned.device_id)
+    plan = dataclasses.replace(planned, depth=depth)
+    area = TrueOutflow(heart).smallest(true_solids(heart, device, plan, prosthesis_of(case))[solid], SKETCH).area
+    assert (area > 190.0) if is_open else (area < 165.0)

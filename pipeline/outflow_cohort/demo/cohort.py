@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -63,6 +63,30 @@ PROSTHESES = (
 )
 
 
+@dataclass(frozen=True)
+class Story:
+    """Sizes of a heart, mm and degrees, in which a valve in a failed bioprosthesis meets something to show."""
+
+    opening: float
+    lv_radius: float
+    bulge: float
+    bulge_below: float
+    shortening: float
+    lv_shift: float
+
+
+STORIES = {
+    # the planned device obstructs at end-systole and leaves a wide tract in diastole
+    "systole_only": Story(107.1, 17.5, 6.8, 10.5, 0.28, 0.65),
+    # the whole frame obstructs, its covered part does not: open cells stand before the tract
+    "covered_part": Story(109.4, 18.3, 10.3, 10.6, 0.36, 1.0),
+    # a few millimetres less depth leave the tract open
+    "shallower_depth": Story(112.6, 15.4, 8.4, 14.8, 0.26, 1.9),
+    # no fitting device at any depth tried leaves the tract open
+    "no_size": Story(101.0, 15.0, 10.4, 9.2, 0.32, 1.3),
+}
+
+
 def _rng(*key: object) -> np.random.Generator:
     return np.random.default_rng(zlib.crc32("/".join(map(str, key)).encode()))
 
@@ -103,7 +127,7 @@ def heart_case(case: DemoCase) -> HeartCase:
     bright_right = case.seed % 3 == 0
     # walls as bright as muscle: an edge half-way between blood and muscle then lies on every wall
     muscle = rng.uniform(88.0, 104.0)
-    return HeartCase(
+    heart = HeartCase(
         case_id=case.case_id,
         seed=case.seed,
         ring=ring,
@@ -136,6 +160,18 @@ def heart_case(case: DemoCase) -> HeartCase:
         ),
         center=tuple(rng.normal((22.0, 8.0, -60.0), (2.0, 2.0, 2.0)).tolist()),
         roll=tuple(rng.normal(0.0, 4.0, 3).tolist()),
+    )
+    story = STORIES.get(case.story)
+    if story is None:
+        return heart
+    return replace(
+        heart,
+        opening=story.opening,
+        lv_radius=story.lv_radius,
+        bulge=story.bulge,
+        bulge_below=story.bulge_below,
+        shortening=story.shortening,
+        lv_shift=story.lv_shift,
     )
 
 

@@ -35,8 +35,8 @@ class OutflowCurve:
         cu, cv = heart.septal_way
         wall = heart.from_aortic(cu * heart.septal_wall, cv * heart.septal_wall, -heart.case.bulge_below)
         reach = heart.to_ventricle(wall[0], wall[1])[0]
-        start = heart.from_ventricle([heart.lv_axes[3] + 8.0, 0.0, depth])
-        second = heart.from_ventricle([reach - heart.case.path_depth, 0.0, 0.5 * depth])
+        start = heart.from_ventricle(np.array([heart.lv_axes[3] + 8.0, 0.0, depth]))
+        second = heart.from_ventricle(np.array([float(reach) - heart.case.path_depth, 0.0, 0.5 * depth]))
         self._control = np.stack([start, second, end - 9.0 * normal, end])
         self._normal = normal
         t = np.linspace(0.0, 1.0, self.STEPS + 1)

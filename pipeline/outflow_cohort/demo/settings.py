@@ -21,6 +21,8 @@ class DemoCase(_Closed):
     seed: int = Field(ge=0)
     fault: Literal["none", "lost_slice", "no_deidentification"] = "none"
     compressed: bool = False
+    story: Literal["none", "systole_only", "covered_part", "shallower_depth", "no_size"] = "none"
+    """What a valve in the failed bioprosthesis meets; see `cohort.STORIES`."""
     marked_phases_pct: tuple[float, ...] = ()
     """Phases in which this case is marked; empty = those of the study."""
 
@@ -65,6 +67,8 @@ class DemoSettings(_Closed):
     marked_phases_pct: tuple[float, ...] = ()
     """Phases that readers mark; empty = all. Landmarks are carried to the others where `carry` says so."""
     carry: bool = False
+    implants: bool = False
+    """Whether the study tries other depths and sizes than the plans."""
     sites: tuple[str, ...] = Field(min_length=1)
     cases: tuple[DemoCase, ...] = Field(min_length=1)
     scan: DemoScan = DemoScan()

@@ -87,6 +87,16 @@ def series_folder(case: DemoCase, phase_pct: float) -> str:
     return f"dicom/{case.case_id}/phase_{phase_pct:03.0f}"
 
 
+IMPLANTS = """\
+# What other depths and sizes would leave free; how far an implant may land from its plan is invented too.
+implants:
+  devices: fitting
+  depths_mm: [10, 14, 18]
+  solids: [full_frame, skirt]
+  placement: {depth_sd_mm: 1.5, tilt_sd_deg: 3, offset_sd_mm: 1}
+"""
+
+
 def _study_yaml(demo: DemoSettings) -> str:
     return (
         "# An invented study: no patient, device, prosthesis, reader or number in it is real.\n"
@@ -98,7 +108,9 @@ def _study_yaml(demo: DemoSettings) -> str:
         "statistics:\n"
         "  n_boot: 500\n"
         "  outcomes:\n"
-        "    - {column: obstruction, endpoint: mean_rise_10}\n" + ("carry: {}\n" if demo.carry else "")
+        "    - {column: obstruction, endpoint: mean_rise_10}\n"
+        + ("carry: {}\n" if demo.carry else "")
+        + (IMPLANTS if demo.implants else "")
     )
 
 

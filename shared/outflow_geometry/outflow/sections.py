@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -70,13 +70,18 @@ class SectionStack:
 
     def joined(self, other: SectionStack) -> SectionStack:
         """These sections and then those of `other`, of the same rule."""
-        own = {f.name: getattr(self, f.name) for f in fields(self)}
-        both = {
-            name: np.concatenate([value, getattr(other, name)])
-            for name, value in own.items()
-            if isinstance(value, np.ndarray)
-        }
-        return replace(self, **both)
+        return SectionStack(
+            np.concatenate([self.stations, other.stations]),
+            np.concatenate([self.points, other.points]),
+            np.concatenate([self.tangents, other.tangents]),
+            np.concatenate([self.u, other.u]),
+            np.concatenate([self.v, other.v]),
+            self.rule,
+            np.concatenate([self.native, other.native]),
+            np.concatenate([self.blood, other.blood]),
+            np.concatenate([self.aortic_height, other.aortic_height]),
+            self.blur,
+        )
 
     def rows(self, chosen: NDArray[Any]) -> SectionStack:
         """The stack of some rows only."""
