@@ -41,8 +41,23 @@ def _freeze(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _protocol(args: argparse.Namespace) -> int:
+    from outflow_cohort.corelab.protocol import write_protocol
+
+    folder = args.output or args.study.parent / "protocol"
+    files = write_protocol(study_file=args.study, output=folder, pdf=not args.no_pdf)
+    missing = "" if args.no_pdf or len(files) > 1 else " No PDF: install chromium or WeasyPrint for it."
+    events.tell(f"Wrote {', '.join(str(path) for path in files)}.{missing}")
+    return EXIT_OK
+
+
 def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Add the commands."""
+    text = "Write the readers' manual of a study from its measures: HTML and PDF."
+    p = add_command(commands, "protocol", _protocol, text, "my_study")
+    add_study(p)
+    p.add_argument("--output", type=Path, metavar="PATH", help="folder to write (default protocol/ beside study.yaml)")
+    p.add_argument("--no-pdf", action="store_true", help="write the HTML page only")
     text = "Write what readers must look at again: CSV, XLSX and a page of pictures."
     p = add_command(commands, "queries", _queries, text, "my_study")
     add_study(p)
