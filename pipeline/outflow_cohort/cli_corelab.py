@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from outflow_cohort import events
-from outflow_cohort.cli_parts import EXIT_FAILED, EXIT_OK, Commands, add_command, add_study
+from outflow_cohort.cli_parts import EXIT_FAILED, EXIT_OK, EXIT_USAGE, Commands, add_command, add_paths, add_study
 
 
 def results_of(study_file: Path) -> Path:
@@ -51,6 +51,31 @@ def _protocol(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _share(text: str) -> float:
+    """0.2 or 20%."""
+    number = float(text.rstrip("%"))
+    return number / 100.0 if text.endswith("%") else number
+
+
+def _worklist(args: argparse.Namespace) -> int:
+    from outflow_cohort.corelab.worklist import write_worklist
+
+    try:
+        count = write_worklist(
+            study_file=args.study,
+            readers=args.readers.split(","),
+            repeat_share=args.repeat,
+            seed=args.seed,
+            output=args.output,
+            key=args.key,
+        )
+    except ValueError as error:
+        events.error(str(error))
+        return EXIT_USAGE
+    events.tell(f"{count} readings dealt. Give each reader the own folder in {args.output}; keep {args.key} apart.")
+    return EXIT_OK
+
+
 def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Add the commands."""
     text = "Write the readers' manual of a study from its measures: HTML and PDF."
@@ -58,6 +83,14 @@ def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     add_study(p)
     p.add_argument("--output", type=Path, metavar="PATH", help="folder to write (default protocol/ beside study.yaml)")
     p.add_argument("--no-pdf", action="store_true", help="write the HTML page only")
+    text = "Deal blinded readings with copies of the images; `unblind` takes the readers' files back."
+    example = "my_study --readers ash,birch --repeat 20%% --output worklist --key key"
+    p = add_command(commands, "worklist", _worklist, text, example)
+    add_study(p)
+    p.add_argument("--readers", required=True, help="reader_ids, comma-separated")
+    p.add_argument("--repeat", type=_share, default=0.2, metavar="SHARE", help="share of series read twice (20%%)")
+    p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
+    add_paths(p, output="folder to write, one folder per reader in it", key="another folder for the key")
     text = "Write what readers must look at again: CSV, XLSX and a page of pictures."
     p = add_command(commands, "queries", _queries, text, "my_study")
     add_study(p)
