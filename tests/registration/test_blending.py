@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from outflow_cohort.registration.blending import Estimate, blend, miss, off_course, phase_distance
+from outflow_cohort.registration.blending import Estimate, against_the_beat, blend, miss, off_course, phase_distance
 from outflow_geometry.landmarks.carry_error import (
     CarryBounds,
     CarryFigures,
@@ -84,14 +84,34 @@ def test_a_phase_of_another_beat_is_off_its_course() -> None:
     assert off_course({p: centers[p] for p in (30.0, 40.0, 50.0)}, 40.0) is None
 
 
-GOOD = {"ring_error": 0.4, "annulus_error": 0.5, "ring_change": 0.05, "likeness": 0.97, "centers_change": 0.5}
+@pytest.mark.parametrize(
+    ("way", "source", "target", "wrong"),
+    [
+        (11.0, 75.0, 35.0, False),
+        (-11.0, 35.0, 75.0, False),
+        (0.2, 75.0, 35.0, True),
+        (-0.5, 35.0, 75.0, True),
+        (9.0, 75.0, 85.0, True),
+        (2.0, 30.0, 40.0, False),
+    ],
+)
+def test_a_ring_moves_with_the_beat_or_its_phase_is_wrong(
+    way: float, source: float, target: float, wrong: bool
+) -> None:
+    found = against_the_beat(way, source, target)
+    assert found is not None
+    assert (found > 0.0) == wrong
+    assert against_the_beat(way, 55.0, target) is None
+
+
+GOOD = {"ring_error": 0.2, "annulus_error": 0.3, "ring_change": 0.05, "likeness": 0.97, "centers_change": 0.5}
 
 
 @pytest.mark.parametrize(
     ("changed", "code", "set_aside"),
     [
         ({}, "", False),
-        ({"annulus_error": 1.3}, "carry_disagreement", False),
+        ({"annulus_error": 0.7}, "carry_disagreement", False),
         ({"ring_error": 3.1}, "carry_disagreement", True),
         ({"likeness": 0.5}, "carry_poor_match", False),
         ({"ring_change": -0.14}, "carry_ring_changed", False),
@@ -99,6 +119,9 @@ GOOD = {"ring_error": 0.4, "annulus_error": 0.5, "ring_change": 0.05, "likeness"
         ({"prediction": 4.0}, "carry_prediction_failed", False),
         ({"prediction": 9.0}, "carry_prediction_failed", True),
         ({"unsteady": 6.0}, "carry_motion_unsteady", False),
+        ({"slab_step": 3.1}, "carry_poor_match", False),
+        ({"against_beat": 2.0}, "carry_motion_unsteady", False),
+        ({"against_beat": -2.0, "slab_step": 1.9}, "", False),
         ({"unsteady": 2.0, "prediction": 1.0}, "", False),
     ],
 )

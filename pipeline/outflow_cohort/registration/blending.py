@@ -126,6 +126,32 @@ def off_course(centers: Mapping[float, FloatArray], phase: float) -> float | Non
     return float(np.linalg.norm(centers[phase] - expected))
 
 
+def against_the_beat(toward_apex: float, from_pct: float, to_pct: float) -> float | None:
+    """How far, mm, a ring's way toward the apex is from what systole and diastole ask; above 0 = it contradicts them.
+
+    From diastole to systole the ring goes toward the apex, from systole to diastole away from it, within either it
+    stays about where it is. None where a phase is neither.
+    """
+    first, second = _part_of_beat(from_pct), _part_of_beat(to_pct)
+    if first is None or second is None:
+        return None
+    if first == second:
+        return abs(toward_apex) - STAYS
+    return LEAST_WAY - toward_apex if second == "systole" else LEAST_WAY + toward_apex
+
+
+def _part_of_beat(phase: float) -> str | None:
+    if SYSTOLE[0] <= phase <= SYSTOLE[1]:
+        return "systole"
+    return "diastole" if phase >= DIASTOLE or phase <= 2.0 else None
+
+
+SYSTOLE, DIASTOLE = (25.0, 45.0), 68.0
+"""% of R-R: the ring is low in any beat, and high again (common practice, no source)."""
+
+LEAST_WAY, STAYS = 1.0, 6.0
+"""mm: even a weak ventricle pulls its ring down by 3 mm; within a part of the beat it moves by 4 mm at most."""
+
 FEWEST_PHASES = 5
 FARTHEST_NEIGHBOUR = 15.0
 """% of R-R: beyond, the ring turns round between two phases."""

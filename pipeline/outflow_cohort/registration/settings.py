@@ -49,10 +49,10 @@ class CarrySettings(BaseModel):
         json_schema_extra={"unit": "switch"},
     )
     doubt_error_mm: float = _number(
-        BOUNDS.doubt_error, "mm", "Expected error of a carried coordinate from which no value says `ok`.", 0.2, 5
+        BOUNDS.doubt_error, "mm", "Expected error of a carried coordinate from which no value says `ok`.", 0.1, 5
     )
     largest_error_mm: float = _number(
-        BOUNDS.largest_error, "mm", "Expected error beyond which a carried phase is set aside.", 0.5, 10
+        BOUNDS.largest_error, "mm", "Expected error of a coordinate beyond which a carried phase is set aside.", 0.2, 10
     )
     ring_change_pct: float = _number(
         100 * BOUNDS.ring_change, "%", "Change of the ring's area from which no value says `ok`.", 2, 50
@@ -62,6 +62,9 @@ class CarrySettings(BaseModel):
     )
     prediction_mm: float = _number(
         BOUNDS.prediction, "mm", "Miss of the marks of another marked phase from which no value says `ok`.", 0.5, 20
+    )
+    slab_step: float = _number(
+        BOUNDS.slab_step, "1", "Step between slices over the usual one from which no value says `ok`.", 1.5, 100
     )
     unsteady_mm: float = _number(
         BOUNDS.unsteady, "mm", "Departure of the ring's centre from its course from which no value says `ok`.", 1, 20
@@ -77,6 +80,7 @@ class CarrySettings(BaseModel):
             least_likeness=self.least_likeness,
             prediction=self.prediction_mm,
             unsteady=self.unsteady_mm,
+            slab_step=self.slab_step,
         )
 
     @property

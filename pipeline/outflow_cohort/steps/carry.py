@@ -5,7 +5,8 @@ Two phases of a case are registered once, whatever the number of readings. Field
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,13 +68,18 @@ def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> N
 
 @dataclass
 class _Case:
-    """One case at work. marks : landmarks by read and phase. phases : file of each phase's volume."""
+    """One case at work.
+
+    marks : landmarks by read and phase. phases : file of each phase's volume. slab_steps : largest step between
+    neighbouring slices of each phase over the usual one, where it is known.
+    """
 
     case_id: str
     settings: CarrySettings
     match: PhaseMatch
     implanted: bool
     phases: dict[float, Path]
+    slab_steps: dict[float, float]
     marks: dict[Read, dict[float, dict[str, np.ndarray]]]
     estimates: dict[tuple[Read, float], list[Estimate]] = field(default_factory=dict)
     failures: dict[tuple[Read, float], tuple[str, str]] = field(default_factory=dict)
@@ -136,7 +142,9 @@ def _prepared(request: Row, inventory: Row, volumes: Path, judged: Path) -> _Cas
     phases = {e["phase_pct"]: volumes / e["file"] for e in index["volumes"] if e["phase_pct"] is not None}
     settings = CarrySettings(**(request["study"].get("carry") or {}))
     implanted = core_inputs.prosthesis(request) is not None
-    return _Case(request["case"]["case_id"], settings, match, implanted, phases, marks)
+    steps = {row["row"]: row.get("slab_step") for row in index["series_quality"]}
+    slabs = {e["phase_pct"]: steps[e["row"]] for e in index["volumes"] if steps.get(e["row"]) is not None}
+    return _Case(request["case"]["case_id"], settings, match, implanted, phases, slabs, marks)
 
 
 def _register_from(case: _Case, source: float) -> None:
@@ -220,8 +228,14 @@ def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[C
             continue
         found = blends[phase]
         moves, figures = _figures(case, read, found, max(misses.values(), default=None))
-        unsteady = off_course(centers, phase) if phase in centers else None
-        figures = _with_course(figures, unsteady)
+        figures = replace(
+            figures,
+            unsteady=off_course(centers, phase) if phase in centers else None,
+            against_beat=_against_the_beat(case.marks[read], found.landmarks, phase),
+            slab_step=max(
+                (case.slab_steps[p] for p in (phase, found.best.from_pct) if p in case.slab_steps), default=None
+            ),
+        )
         verdict = carry_verdict(figures, case.settings.bounds)
         if verdict.set_aside:
             gone.append(_row(case, read, phase, verdict.code, f"{verdict.reason}. Mark the landmarks in this phase"))
@@ -280,10 +294,22 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
     return kept, figures
 
 
-def _with_course(figures: CarryFigures, unsteady: float | None) -> CarryFigures:
-    from dataclasses import replace
+def _against_the_beat(
+    marks: Mapping[float, Mapping[str, np.ndarray]], carried: Mapping[str, np.ndarray], phase: float
+) -> float | None:
+    """The largest contradiction, mm, between the way of the ring from a marked phase and the part of the beat."""
+    import numpy as np
 
-    return replace(figures, unsteady=unsteady)
+    from outflow_cohort.registration.blending import against_the_beat
+
+    found = []
+    for marked_in, own in marks.items():
+        if all(len(m.get(name, ())) for m in (own, carried) for name in ("mitral_ring", "lv_apex")):
+            center = own["mitral_ring"].mean(axis=0)
+            apex = own["lv_apex"].mean(axis=0) - center
+            way = float((carried["mitral_ring"].mean(axis=0) - center) @ apex / np.linalg.norm(apex))
+            found.append(against_the_beat(way, marked_in, phase))
+    return max((f for f in found if f is not None), default=None)
 
 
 def _row(case: _Case, read: Read, phase: float | None, code: str, message: str) -> CarryRow:
