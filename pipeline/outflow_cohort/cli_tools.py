@@ -144,6 +144,22 @@ def _wide(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _paper(args: argparse.Namespace) -> int:
+    from outflow_cohort.paper.write import MissingLibrary, write_paper
+
+    try:
+        names = write_paper(results=args.results, output=args.output)
+    except FileNotFoundError as error:
+        events.error(f"no finished run: {error} is missing in {args.results.name}; finish the run first, or name its "
+                     "results folder")  # fmt: skip
+        return EXIT_USAGE
+    except MissingLibrary as error:
+        events.error(str(error))
+        return EXIT_FAILED
+    events.tell("\n".join(names))
+    return EXIT_OK
+
+
 def _export(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.export_reading import ExportError, Wanted, export_reading
 
@@ -312,7 +328,11 @@ def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "compare", _compare, text, example)
     p.add_argument("run_a", type=Path, help=RESULTS)
     p.add_argument("run_b", type=Path, help="another results folder")
-    p = add_command(commands, "wide", _wide, "Write one row a reading and plan.", "results --output wide.csv")
+    text = "Write the tables, figures and methods text of a paper."
+    p = add_command(commands, "paper", _paper, text, "results --output paper")
+    p.add_argument("results", type=Path, help=RESULTS)
+    add_paths(p, output="folder to write: tables (DOCX, LaTeX, CSV), figures (SVG, PDF, PNG), methods")
+    p = add_command(commands, "wide", _wide, "Write one row per reading and plan.", "results --output wide.csv")
     p.add_argument("results", type=Path, help=RESULTS)
     add_paths(p, output="CSV to write; its Table Schema goes beside it")
 

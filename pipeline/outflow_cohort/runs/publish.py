@@ -9,7 +9,8 @@ from pathlib import Path
 LARGEST_BYTES = 6_000_000
 SHEETS = 2
 KEPT = (
-    "scale.md", "scale.json", "analytic_recovered.csv", "interval_coverage.md", "cohort_report.png", "case_sheet.png",
+    "scale.md", "scale.json", "analytic_recovered.csv", "interval_coverage.md", "statistics_coverage.md",
+    "cohort_report.png", "case_sheet.png",
 )  # fmt: skip
 """Figures of other studies and pictures of the README, which are no part of a demonstration run."""
 TABLES = (

@@ -142,6 +142,7 @@ def _reader_tables(
         del readings
         tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
         tables["interval_check"] = intervals_checked(files, settings, scheduler)
+        tables["multi_reader_roc"] = multi_reader(files, cases, phase, settings)
         tables["mixed_models"] = mixed_models(files, cases, settings)
         tables["reader_drift"] = drift(files, points, settings, scheduler)
         tables["grras"] = grras_checklist(files.reads(), whole, facts=settings.grras_facts)
@@ -265,6 +266,30 @@ def _intervals_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: S
     from outflow_cohort.stats.agreement.interval_check import interval_check
 
     return interval_check(files.readings(*quantity, intervals=True), settings.confidence)
+
+
+def multi_reader(
+    files: MeasureFiles, cases: pd.DataFrame, phase: pd.Series | None, settings: StatisticsSettings
+) -> pd.DataFrame:
+    """Areas of each reader against each outcome, and their mean over readers."""
+    import pandas as pd
+
+    from outflow_cohort.stats.data.outcome_columns import events_of
+    from outflow_cohort.stats.outcome.endpoint_questions import matching
+    from outflow_cohort.stats.outcome.multi_reader import COLUMNS, multi_reader_rows
+
+    rows: list[dict[str, Any]] = []
+    for outcome in settings.outcomes:
+        event = dict(zip(cases["case_id"].astype(str), events_of(cases, outcome).tolist(), strict=True))
+        for predictor in settings.predictors:
+            readings = _in_phase(files, predictor.measure, phase, settings)
+            readings = readings[matching(readings, predictor)]
+            rows += multi_reader_rows(readings, outcome.column, event, predictor.risk, settings)
+    frame = pd.DataFrame(rows, columns=COLUMNS)
+    for name in ("n", "n_events", "n_non_events", "n_readers", "n_missing"):
+        frame[name] = frame[name].astype("Int64")
+    frame["reader"] = frame["reader"].astype(object).where(frame["reader"].notna(), "").astype(str)
+    return frame
 
 
 def mixed_models(files: MeasureFiles, cases: pd.DataFrame, settings: StatisticsSettings) -> pd.DataFrame:

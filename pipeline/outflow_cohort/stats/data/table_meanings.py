@@ -11,6 +11,7 @@ TABLE_MEANINGS: dict[str, str] = {
     "associations": "correlation of measures with numbers of the case table and with the predictors",
     "agreement": "readers' agreement on the primary measures, one phase per case: reliability, precision, limits",
     "agreement_detail": "readers' agreement on all else; by phase, by group and regressions where asked for",
+    "multi_reader_roc": "area under the curve of each reader, and its mean over readers and cases drawn at random",
     "mixed_models": "measures by group and phase from all readings: means, differences and tests of mixed models",
     "method_agreement": "the same readings measured by two methods, and the traced against the computed area",
     "categorical_agreement": "readers' agreement on risk classes; cases whose value +- RDC holds a cut-off",

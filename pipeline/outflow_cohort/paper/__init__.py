@@ -1,0 +1,1 @@
+"""Tables, figures and methods text of a finished run in the form that journals take."""

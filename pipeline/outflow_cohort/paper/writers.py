@@ -1,0 +1,126 @@
+"""A paper's tables as CSV, LaTeX and DOCX; its methods text as DOCX and plain text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from outflow_cohort.files import write_atomically, write_csv, write_text
+from outflow_cohort.paper.tables import RESEARCH, PaperTable
+
+LATEX_SIGNS = {
+    "−": "$-$", "–": "--", "²": "$^2$", "³": "$^3$", "°": "$^\\circ$", "≥": "$\\ge$", "≤": "$\\le$", "×": "$\\times$",
+    "…": "\\dots{}", "\u00a0": "~", "±": "$\\pm$", "’": "'",
+}  # fmt: skip
+"""Signs that LaTeX sets only as commands."""
+LATEX_SPECIAL = {
+    "\\": "\\textbackslash{}", "&": "\\&", "%": "\\%", "$": "\\$", "#": "\\#", "_": "\\_", "{": "\\{", "}": "\\}",
+    "~": "\\textasciitilde{}", "^": "\\textasciicircum{}",
+}  # fmt: skip
+
+
+def latex_text(text: str) -> str:
+    """`text` with every sign that LaTeX would read as a command made safe."""
+    return "".join(LATEX_SIGNS.get(c) or LATEX_SPECIAL.get(c, c) for c in text)
+
+
+def latex_table(table: PaperTable) -> str:
+    """A `table` environment for the packages booktabs and threeparttable."""
+    frame = pd.DataFrame(
+        [[latex_text(c) for c in row] for row in table.rows], columns=[latex_text(h) for h in table.header]
+    )
+    body = frame.style.hide(axis="index").to_latex(hrules=True, column_format="l" * len(table.header))
+    notes = "".join(f"\\item {latex_text(n)}\n" for n in (*table.footnotes, RESEARCH))
+    return (
+        f"% needs \\usepackage{{booktabs}} and \\usepackage{{threeparttable}}\n\\begin{{table}}\n\\centering\n"
+        f"\\begin{{threeparttable}}\n\\caption{{{latex_text(table.title)}}}\n\\label{{tab:{table.name}}}\n{body}"
+        f"\\begin{{tablenotes}}\\footnotesize\n{notes}\\end{{tablenotes}}\n\\end{{threeparttable}}\n\\end{{table}}\n"
+    )
+
+
+def write_tables(tables: Sequence[PaperTable], folder: Path) -> None:
+    """NAME.csv and NAME.tex of each table, and tables.docx with all."""
+    for table in tables:
+        write_csv(folder / f"{table.name}.csv", pd.DataFrame(table.rows, columns=list(table.header)))
+        write_text(folder / f"{table.name}.tex", latex_table(table))
+    write_atomically(folder / "tables.docx", lambda path: _tables_document(tables, path))
+
+
+def write_methods(paragraphs: Sequence[str], references: Sequence[str], folder: Path) -> None:
+    """methods.txt and methods.docx."""
+    listed = [f"{number}. {text}" for number, text in enumerate(references, start=1)]
+    write_text(folder / "methods.txt", "\n\n".join([*paragraphs, *listed, RESEARCH]) + "\n")
+
+    def write(path: Path) -> None:
+        document = _document("Methods")
+        for text in paragraphs:
+            document.add_paragraph(text)
+        if listed:
+            document.add_heading("References", level=2)
+        for text in (*listed, RESEARCH):
+            document.add_paragraph(text)
+        _save(document, path)
+
+    write_atomically(folder / "methods.docx", write)
+
+
+def _tables_document(tables: Sequence[PaperTable], path: Path) -> None:
+    from docx.enum.section import WD_ORIENT
+    from docx.shared import Pt
+
+    document = _document("Tables")
+    section = document.sections[0]
+    section.orientation = WD_ORIENT.LANDSCAPE
+    section.page_width, section.page_height = section.page_height, section.page_width
+    for number, table in enumerate(tables, start=1):
+        caption = document.add_paragraph()
+        caption.paragraph_format.keep_with_next = True
+        caption.paragraph_format.page_break_before = number > 1
+        caption.add_run(f"Table {number}. ").bold = True
+        caption.add_run(table.title)
+        grid = document.add_table(rows=1 + len(table.rows), cols=len(table.header))
+        grid.style = "Light List"
+        for line, cells in enumerate((table.header, *table.rows)):
+            for cell, text in zip(grid.rows[line].cells, cells, strict=True):
+                cell.text = ""
+                run = cell.paragraphs[0].add_run(text)
+                run.font.size = Pt(8)
+                run.bold = line == 0
+        _repeat_header(grid.rows[0])
+        for text in (*table.footnotes, RESEARCH):
+            run = document.add_paragraph().add_run(text)
+            run.font.size = Pt(8)
+    _save(document, path)
+
+
+def _repeat_header(row: object) -> None:
+    """The header row comes again on each page (ECMA-376, w:tblHeader)."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    mark = OxmlElement("w:tblHeader")
+    mark.set(qn("w:val"), "true")
+    row._tr.get_or_add_trPr().append(mark)  # type: ignore[attr-defined]
+
+
+def _document(title: str):  # type: ignore[no-untyped-def]
+    from datetime import datetime
+
+    from docx import Document
+    from docx.shared import Pt
+
+    document = Document()
+    document.styles["Normal"].font.name = "Times New Roman"
+    document.styles["Normal"].font.size = Pt(11)
+    document.core_properties.title = title
+    document.core_properties.author = ""
+    document.core_properties.created = document.core_properties.modified = datetime(2000, 1, 1)
+    document.add_heading(title, level=1)
+    return document
+
+
+def _save(document: object, path: Path) -> None:
+    with path.open("wb") as handle:
+        document.save(handle)  # type: ignore[attr-defined]
