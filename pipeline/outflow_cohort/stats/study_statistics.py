@@ -72,6 +72,7 @@ def _cohort_tables(
     from outflow_cohort.stats.cohort.associations import association_table, numeric_columns
     from outflow_cohort.stats.cohort.baseline import baseline_table
     from outflow_cohort.stats.cohort.cutoffs import cutoff_shares
+    from outflow_cohort.stats.cohort.missing_data import missing_table
     from outflow_cohort.stats.cohort.phase_table import phase_table
     from outflow_cohort.stats.outcome.endpoint_questions import endpoint_tables, matching, model_tables
 
@@ -97,6 +98,7 @@ def _cohort_tables(
     is_headline = chosen["measure"] != chosen["measure"]
     for predictor in settings.predictors:
         is_headline |= matching(chosen, predictor)
+    tables["missing_data"] = missing_table(cases, chosen, groups, settings, [*left_out, *after_treatment])
     tables["associations"] = association_table(
         chosen,
         numbers,

@@ -244,6 +244,11 @@ class StatisticsSettings(_Closed):
         (), description="Logistic models of outcomes with covariates.", json_schema_extra=_unit("list")
     )
     time_to_event: tuple[TimeToEvent, ...] = Field((), description="Times to events.", json_schema_extra=_unit("list"))
+    imputations: int = Field(
+        20, ge=0, le=200,
+        description="Filled copies of the data in adjusted models with gaps, beside the complete cases; 0 = none.",
+        json_schema_extra=_unit("1"),
+    )  # fmt: skip
     given_sensitivities: tuple[Annotated[float, Field(gt=0, lt=1)], ...] = Field(
         (), description="Sensitivities at which the specificity is given too.", json_schema_extra=_unit("1")
     )

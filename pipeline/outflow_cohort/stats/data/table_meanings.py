@@ -8,6 +8,7 @@ TABLE_MEANINGS: dict[str, str] = {
     "phase_curves": "the rows of cohort_summary by phase, of what was seen in at least two phases",
     "cutoffs": "share of cases below each cut-off of the neo-LVOT area, with the cut-off's endpoint, n and source",
     "baseline": "what the cases of each group are like; tests and differences stand in the rows of group `all`",
+    "missing_data": "who has no value and why, by group; how cases without a value differ from those with one",
     "associations": "correlation of measures with numbers of the case table and with the predictors",
     "agreement": "readers' agreement on the primary measures, one phase per case: reliability, precision, limits",
     "agreement_detail": "readers' agreement on all else; by phase, by group and regressions where asked for",
@@ -39,7 +40,8 @@ TABLE_MEANINGS: dict[str, str] = {
 }
 
 COHORT_TABLES = (
-    "cohort_summary", "phases", "phase_curves", "cutoffs", "baseline", "associations", "endpoints", "roc_curves",
+    "cohort_summary", "missing_data", "phases", "phase_curves", "cutoffs", "baseline", "associations", "endpoints",
+    "roc_curves",
     "decision_curves", "dose_response", "adjusted_models", "time_to_event", "survival_curves", "model_curves",
     "landmark_agreement", "plane_agreement", "implant_choice", "implant_shares", "implant_sides",
 )  # fmt: skip
@@ -129,6 +131,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "q3": "upper quartile",
     "quantile_group": "1 = smallest values",
     "read_no": "which read of this reader",
+    "reason": "why there is no value",
     "reader": "reader",
     "reader_id": "reader",
     "readings_rule": "how the readings of a case became one value",

@@ -158,3 +158,9 @@ def logistic_likelihood(design: np.ndarray, event: np.ndarray) -> Likelihood:
 def maximum(likelihood: Likelihood, size: int) -> tuple[np.ndarray, float, bool]:
     """Maximum of an unpenalised likelihood: coefficients, log likelihood, whether the steps ended."""
     return _maximum(likelihood, np.zeros(size), np.ones(size, bool), penalised=False)
+
+
+def estimate(likelihood: Likelihood, size: int, penalised: bool) -> tuple[np.ndarray, bool]:
+    """Coefficients alone, without limits, and whether the steps ended."""
+    best, _, done = _maximum(likelihood, np.zeros(size), np.ones(size, bool), penalised)
+    return best, done
