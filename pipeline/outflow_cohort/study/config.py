@@ -23,6 +23,7 @@ from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.study.implant_settings import ImplantSettings
 from outflow_cohort.study.judging import JudgingSettings
 from outflow_cohort.study.problems import Problem, described, nearest
+from outflow_cohort.study.yaml_text import read_yaml
 
 SolidName = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
 SOLIDS: tuple[SolidName, ...] = get_args(SolidName)
@@ -237,7 +238,7 @@ def load_study(path: Path) -> tuple[Study | None, list[Problem]]:
     try:
         if path.stat().st_size > LARGEST_FILE:
             return None, [Problem(name, None, None, "a file over 1 MB", "a settings file of a few kB", remedy_read)]
-        content = yaml.safe_load(path.read_text(encoding="utf-8-sig"))
+        content = read_yaml(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         return None, [Problem(name, None, None, "no such file", "the study's settings file", remedy_read)]
     except (OSError, UnicodeDecodeError) as error:
