@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, build_parser, main
 from outflow_cohort.demo.truth import case_truth
@@ -20,10 +21,13 @@ from outflow_cohort.handbook import pages
 from outflow_cohort.handbook.build import NAVIGATION, write_handbook
 from outflow_cohort.handbook.figures import figure
 from outflow_cohort.handbook.notes import notes
+from outflow_cohort.handbook.setting_rows import setting_rows
 from outflow_cohort.handbook.specimen import GRID_MM, specimen
 from outflow_cohort.steps.guard import CRASH_CODE
 from outflow_cohort.steps.limits import OUT_OF_MEMORY, OUT_OF_TIME
 from outflow_cohort.study import checks
+from outflow_cohort.study.config import SOLIDS, Study
+from outflow_cohort.study.status_codes import status_codes
 from outflow_geometry.measures.registry import REGISTRY
 
 IDS = [measure.id for measure in REGISTRY]
@@ -164,3 +168,55 @@ def test_codes_of_plan_and_steps_are_explained():
     page = pages.codes_page()
     for code in of_plan | {CRASH_CODE, OUT_OF_MEMORY, OUT_OF_TIME, "no_readings", "folder_missing"}:
         assert f"| `{code}` |" in page
+
+
+def test_every_setting_has_allowed_values_and_an_example_that_is_accepted():
+    rows = [row for row in setting_rows(Study, "") if "[]" not in row.key]
+    assert len(rows) > 90
+    page = pages.settings_page()
+    needed = {"implants": {"depths_mm": [10]}}
+    for row in rows:
+        assert f"| `{row.key}` |" in page
+        assert row.allowed
+        assert row.meaning
+        settings: dict = {"study_id": "x"}
+        *path, last = row.key.split(".")
+        at = settings
+        for part in path:
+            at = at.setdefault(part, dict(needed.get(part, {})) if len(path) == 1 else {})
+        if row.key.startswith("implants.depths_mm."):
+            at |= {"start": 8, "to": 20, "step": 2}
+        elif row.key.startswith("implants."):
+            settings["implants"].setdefault("depths_mm", [10])
+        at[last] = yaml.safe_load(row.example)
+        Study.model_validate(settings)
+    assert "Predictor(" not in page
+    assert "`exclude[].reader_id`" in page
+    assert "`statistics.outcomes[].event`" in page
+
+
+def test_every_status_has_its_remedy_on_a_page():
+    page = pages.statuses_page()
+    for code, status in status_codes().items():
+        assert f"| `{code}` | {status.meaning} | {status.remedy} |" in page
+
+
+def test_guidance_pages_name_only_what_there_is(handbook: Path):
+    """Measures, statuses and settings in back quotes on the pages that people wrote."""
+    names = set(IDS) | set(status_codes()) | {row.key for row in setting_rows(Study, "")}
+    names |= (
+        {v for m in REGISTRY for v in m.variants}
+        | set(SOLIDS)
+        | {"reader_path", "automatic_path", "at_path", "aortic_side"}
+    )
+    for name in ("choose", "intervals"):
+        text = (handbook / f"pages/{name}.md").read_text(encoding="utf-8")
+        assert CAUTION in text
+        for word in re.findall(r"`([a-z_.]+(?:/[a-z_]+)?)`", text):
+            measure, _, variant = word.partition("/")
+            if "/" in word and measure in IDS:
+                assert variant in next(m for m in REGISTRY if m.id == measure).variants
+            elif word.startswith(("tables/", "report/")) or "results_demo" in word:
+                continue
+            elif "." not in word or word.split(".")[0] in Study.model_fields:
+                assert word in names | {"study", "agreement", "cohort_summary", "spatial"}, word

@@ -126,3 +126,18 @@ def test_the_gravest_status_is_shown() -> None:
     assert gravest([]) == ""
     assert gravest(["ok", "smallest_at_annulus", "leak", "smallest_at_annulus"]) == "leak"
     assert gravest(["two_lobes", "smallest_at_annulus", "smallest_at_annulus"]) == "two_lobes"
+
+
+def test_adjudicated_values_take_the_place_of_the_readers(results: Path) -> None:
+    measurements = results / "work/measured/GR-001/measurements.parquet"
+    plain = primary_values(measurements, SETTINGS, RULES)["GR-001"][0]
+    key = {"case_id": "GR-001", "phase_pct": 40.0, "plan_id": "P1", "measure": "neo_lvot_area",
+           "variant": "full_frame", "method": "reader_path", "unit": "mm2"}  # fmt: skip
+    volume = {"plan_id": "", "measure": "lv_volume", "variant": "", "method": "reader_points", "unit": "ml"}
+    rows = [key | {"value": 150.0, "ci_low": 140.0, "ci_high": 160.0, "status": "ok"}]
+    rows += [key | volume | {"phase_pct": p, "value": v, "status": "ok"} for p, v in ((20.0, 60.0), (40.0, 50.0))]
+    final = pd.DataFrame(rows)
+    found = primary_values(measurements, SETTINGS, RULES, final)["GR-001"]
+    assert plain.value != 150.0
+    assert (found[0].value, found[0].low, found[0].high, found[0].status) == (150.0, 140.0, 160.0, "ok")
+    assert (found[5].value, found[5].status) == (None, "not_measured")

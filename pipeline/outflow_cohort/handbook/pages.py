@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.handbook.figures import figure
 from outflow_cohort.handbook.notes import notes
+from outflow_cohort.handbook.setting_rows import setting_rows
 from outflow_cohort.study.dictionary import CAUTION
 
 if TYPE_CHECKING:
@@ -39,8 +40,11 @@ Each page is written by the program itself (`outflow-cohort handbook`), so it ca
 - [Reason codes](codes.md): why a series, reading or case was warned of or set aside, and what to do.
 - [Files in and out](files.md): formats of images, landmarks and results.
 - [Privacy](privacy.md): what is checked, what is not, and what goes into results.
-- [Questions](questions.md): the tables in pandas, in SQL and in R.
-- [Library](library.md): the geometry core from Python.
+- [Which definition should I choose](choose.md): path, solid, phase, section rule, ring.
+- [How to read an interval](intervals.md): what is in it and what is not.
+- [What to do with each status](statuses.md): every code beside a value.
+- [Questions](questions.md): ten answers in pandas, polars, SQL and R.
+- [Library](library.md): geometry core and statistics from Python, with examples.
 - [Commands](commands.md): the command line, its messages and its exit status.
 """
 
@@ -120,24 +124,46 @@ def study_tables_page() -> str:
 
 
 def settings_page() -> str:
-    """Every key of study.yaml."""
+    """Every key of study.yaml with its default, allowed values and an example."""
     from outflow_cohort.study.config import Study
 
-    parts = ["# Settings (study.yaml)", "Only `study_id` is required; an unknown key is an error."]
-    parts.append(_table(("key", "default", "unit", "meaning"), _setting_rows(Study, "")))
+    parts = [
+        "# Settings (study.yaml)",
+        "Only `study_id` is required; an unknown key is an error that names the nearest known one. A key such as "
+        "`report.pdf` is written as `pdf:` under `report:`; the example shows how. Keys under a list, such as "
+        "`exclude[].case_id`, belong to each entry of the list.",
+    ]
+    found = list(setting_rows(Study, ""))
+    sections = dict.fromkeys(row.key.split(".")[0] if "." in row.key.split("[")[0] else "" for row in found)
+    for section in sections:
+        rows = [r for r in found if (r.key.split(".")[0] if "." in r.key.split("[")[0] else "") == section]
+        parts.append(f"## {section or 'The study'}")
+        cells = [(f"`{r.key}`", r.default, r.allowed, r.unit, r.meaning, f"`{r.example}`") for r in rows]
+        parts.append(_table(("key", "default", "allowed", "unit", "meaning", "example"), cells))
     return "\n\n".join(parts) + "\n"
 
 
-def _setting_rows(model: Any, prefix: str) -> list[tuple[Any, ...]]:
-    rows: list[tuple[Any, ...]] = []
-    for name, field in model.model_fields.items():
-        if hasattr(field.annotation, "model_fields"):
-            rows += _setting_rows(field.annotation, f"{prefix}{name}.")
-            continue
-        default = "(required)" if field.is_required() else field.get_default(call_default_factory=True)
-        unit = (field.json_schema_extra or {}).get("unit", "")
-        rows.append((f"`{prefix}{name}`", f"`{default}`", unit, field.description))
-    return rows
+def statuses_page() -> str:
+    """What to do with each status of a value, from the one registry of codes."""
+    from outflow_cohort.study.status_codes import LEVEL_WORDS, LEVELS, status_codes
+
+    parts = [
+        "# What to do with each status",
+        CAUTION,
+        "Each value has a status in `tables/measurements`. `ok` is a value without any remark. The others:",
+    ]
+    for level in LEVELS:
+        rows = [(f"`{s.code}`", s.meaning, s.remedy) for s in status_codes().values() if s.level == level]
+        if level == "note":
+            rows.append(("`missing_STRUCTURE`", "The structure is not marked.", "Mark it in the landmark table."))
+        text = LEVEL_WORDS[level]
+        parts += [f"## {text[:1].upper()}{text[1:]}", _table(("status", "meaning", "what to do"), rows)]
+    parts.append(
+        "Reason codes of series, readings and cases that were warned of or set aside are on "
+        "[their own page](codes.md). `statistics.usable_statuses` in study.yaml says which statuses count in the "
+        "statistics."
+    )
+    return "\n\n".join(parts) + "\n"
 
 
 def codes_page() -> str:

@@ -92,6 +92,7 @@ class CaseData:
     implants: pd.DataFrame
     settings: ReportSettings
     primary: tuple[PrimaryValue, ...] = ()
+    adjudicated: bool = False
 
     @property
     def case(self) -> Mapping[str, Any]:
@@ -277,5 +278,6 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         pictures=pictures,
         implants=read_implants(measured / "implants.parquet"),
         settings=settings,
+        adjudicated=read_statistics(results).values == "final",
         primary=_primary(measured / "measurements.parquet", settings, results),
     )

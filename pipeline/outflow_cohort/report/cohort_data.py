@@ -17,6 +17,7 @@ from outflow_cohort.report.headline import PLAN_RULE, headline_method, headline_
 from outflow_cohort.report.primary import PrimaryValue, primary_values
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
+from outflow_cohort.stats.data.final_values import with_final
 from outflow_cohort.stats.data.one_value import NOT_STATED, PHASE_RULES, SERIES, groups_of, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.study.keys import case_key
@@ -127,7 +128,14 @@ class Cohort:
         """One value a case, phase and quantity, by the study's rule on readers and reads."""
         if self._dataset is None or not list((self.results / "tables" / "measurements").rglob("*.parquet")):
             return pd.DataFrame(columns=["case_id", "phase_pct", *SERIES, "value", "n_readings"])
-        return case_values(self.results / "tables" / "measurements", rules_of(self.statistics))
+        values = case_values(self.results / "tables" / "measurements", rules_of(self.statistics))
+        return values if self.final is None else with_final(values, self.final, self.statistics.curve_step_pct)
+
+    @cached_property
+    def final(self) -> pd.DataFrame | None:
+        """The adjudicated values, where the study's statistics use them."""
+        path = self.results / "tables" / "final.parquet"
+        return pd.read_parquet(path) if self.statistics.values == "final" and path.exists() else None
 
     @cached_property
     def by_case(self) -> pd.DataFrame:
@@ -204,7 +212,7 @@ class Cohort:
         """The primary measures by case_id."""
         if self._dataset is None:
             return {}
-        return primary_values(self.results / "tables" / "measurements", self.settings, self.statistics)
+        return primary_values(self.results / "tables" / "measurements", self.settings, self.statistics, self.final)
 
     @property
     def rules_text(self) -> str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ import pyarrow.dataset as ds
 from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
+from outflow_cohort.stats.data.final_values import with_final
 from outflow_cohort.stats.data.one_value import end_systole, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.study.status_codes import LEVELS, status_code
@@ -63,17 +64,24 @@ class PrimaryValue:
 
 
 def primary_values(
-    measurements: Path, settings: ReportSettings, statistics: StatisticsSettings
+    measurements: Path, settings: ReportSettings, statistics: StatisticsSettings, final: pd.DataFrame | None = None
 ) -> dict[str, list[PrimaryValue]]:
     """By case_id, the primary measures in the order of the settings.
 
-    measurements : the dataset, or the file of one case. The variant of a measure of the device is `main_solid`, else
+    measurements : the dataset, or the file of one case. final : adjudicated values (tables/final.parquet) that take the
+    place of the readers'. The variant of a measure of the device is `main_solid`, else
     the first by name; the path `main_method` where the case has a value by it, else the other; the plan the first by
     name that has a value.
     """
     if not any(measurements.rglob("*.parquet") if measurements.is_dir() else [measurements]):
         return {}
     values = case_values(measurements, rules_of(statistics))
+    settled: dict[Key, Reading] = {}
+    if final is not None:
+        values = with_final(values, final, statistics.curve_step_pct)
+        step = statistics.curve_step_pct
+        bins = final.assign(phase_pct=np.floor(final["phase_pct"].astype("float64") / step + 0.5) * step)
+        settled = {_key(row): row for row in bins.to_dict("records")}
     chosen = one_value_a_case(values, statistics.phase_rule)
     systole = end_systole(values).set_index("case_id")["found_by"] if statistics.phase_rule == "end_systole" else {}
     measures = sorted({spec.partition("/")[0] for spec in settings.primary_measures})
@@ -94,7 +102,8 @@ def primary_values(
                 continue
             row = _headline_row(by_case[case].to_dict("records"), settings.main_method)
             used, others = readings.get(_key(row), ([], []))
-            own.append(_primary(spec, row, used, others, str(systole.get(case, ""))))
+            value = _primary(spec, row, used, others, str(systole.get(case, "")))
+            own.append(value if final is None else _settled(value, settled.get(_key(row))))
     return found
 
 
@@ -160,6 +169,15 @@ def _primary(
         str(row["unit"]), None if math.isnan(phase) else float(phase), found_by, value, low, high, status,
         len(numbers), min(numbers, default=None), max(numbers, default=None),
     )  # fmt: skip
+
+
+def _settled(v: PrimaryValue, row: Reading | None) -> PrimaryValue:
+    """The adjudicated value in the place of the readers' own, with its interval and status."""
+    if row is None:
+        return replace(v, value=None, low=None, high=None, status=NOT_MEASURED)
+    ends = [None if pd.isna(row[name]) else float(row[name]) for name in ("ci_low", "ci_high")]
+    return replace(v, low=ends[0] if v.value is not None else None, high=ends[1] if v.value is not None else None,
+                   status=str(row["status"]))  # fmt: skip
 
 
 def gravest(statuses: Iterable[str]) -> str:

@@ -25,7 +25,7 @@ PRIMARY_MEASURES = (
     "mitral_diameter/septal_lateral",
     "mitral_diameter/intercommissural",
     "aortic_area",
-    "aortic_perimeter",
+    "aortic_diameter/area",
     "lv_volume",
 )
 

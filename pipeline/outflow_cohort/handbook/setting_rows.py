@@ -1,0 +1,161 @@
+"""Every key of study.yaml as a row: default, allowed values and an example, read off the pydantic models."""
+
+from __future__ import annotations
+
+import types
+import typing
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+EXAMPLES: dict[str, str] = {
+    "study_id": "my_registry",
+    "title": "Three-site registry",
+    "structure_names": "{annulus: mitral_ring}",
+    "cutoffs": "cutoffs.csv",
+    "exclude": "[{case_id: C012, reader_id: R2, reason: wrong image}]",
+    "exclude[].case_id": "C012",
+    "exclude[].phase_pct": "30",
+    "exclude[].reader_id": "R2",
+    "exclude[].read_no": "1",
+    "uncertainty.prior_sd_mm": "{default: 0.8, lv_apex: 2.0}",
+    "privacy.pseudonym_pattern": '"^C[0-9]{3}$"',
+    "privacy.allowed_words": "[phantom]",
+    "privacy.safe_private_creators": "[MAKER 1.0]",
+    "statistics.reference_reader": "R1",
+    "statistics.baseline_columns": "[age_years, sex]",
+    "statistics.categorical_columns": "[nyha_class]",
+    "statistics.association_columns": "[gradient_mmhg]",
+    "adjudication.adjudicators": "[R9]",
+    "carry.from_phases": "[35, 75]",
+    "implants.depths_mm.start": "8",
+    "implants.depths_mm.to": "20",
+    "implants.depths_mm.step": "2",
+    "statistics.outcome_columns": "[died, stroke]",
+    "statistics.outcomes": '[{column: obstruction, event: "1", no_event: "0"}]',
+    "statistics.predictors[].measure": "neo_lvot_area",
+    "statistics.predictors[].variant": "skirt",
+    "statistics.predictors": "[{measure: neo_lvot_area, variant: skirt, risk: low, cutoffs: [170]}]",
+    "statistics.given_sensitivities": "[0.9]",
+    "statistics.grras_facts": "{readers: two cardiologists with five years of practice}",
+    "statistics.scheduler": "tcp://node1:8786",
+}
+"""Examples where the default shows nothing; elsewhere the example is the default or an allowed value."""
+BOUNDS = (("ge", "≥"), ("gt", ">"), ("le", "≤"), ("lt", "<"))
+PLAIN = {str: "text", int: "whole number", float: "number", bool: "true, false"}
+
+
+@dataclass(frozen=True)
+class SettingRow:
+    """One key of study.yaml, in words."""
+
+    key: str
+    default: str
+    allowed: str
+    unit: str
+    meaning: str
+    example: str
+
+
+def setting_rows(model: type[BaseModel], prefix: str) -> Iterator[SettingRow]:
+    """Rows of all keys of `model` and of the models within it; entries of a list are KEY[].NAME."""
+    for name, field in model.model_fields.items():
+        key = f"{prefix}{name}"
+        section = _section(field.annotation)
+        entry = _entry(field.annotation)
+        if section is not None:
+            yield from setting_rows(section, f"{key}.")
+            continue
+        yield SettingRow(
+            key, _default(field), _allowed(field, entry), str(_extra(field).get("unit", "")),
+            field.description or "", EXAMPLES.get(key) or _example(field),
+        )  # fmt: skip
+        if entry is not None:
+            yield from setting_rows(entry, f"{key}[].")
+
+
+def _extra(field: FieldInfo) -> dict[str, Any]:
+    return field.json_schema_extra if isinstance(field.json_schema_extra, dict) else {}
+
+
+def _section(annotation: Any) -> type[BaseModel] | None:
+    """The model of a section, which may be absent."""
+    options = get_args(annotation) if get_origin(annotation) in (typing.Union, types.UnionType) else (annotation,)
+    models = [o for o in options if isinstance(o, type) and issubclass(o, BaseModel)]
+    return models[0] if models else None
+
+
+def _entry(annotation: Any) -> type[BaseModel] | None:
+    """The model of the entries of a list."""
+    for inner in get_args(annotation):
+        if isinstance(inner, type) and issubclass(inner, BaseModel):
+            return inner
+    return None
+
+
+def as_yaml(value: Any) -> str:
+    """A default as it is written in study.yaml."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, BaseModel):
+        shown = {n: v for n, v in value.model_dump(exclude_defaults=True).items()}
+        return "{" + ", ".join(f"{n}: {as_yaml(v)}" for n, v in shown.items()) + "}"
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{n}: {as_yaml(v)}" for n, v in value.items()) + "}"
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(as_yaml(v) for v in value) + "]"
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _default(field: FieldInfo) -> str:
+    if field.is_required():
+        return "required"
+    value = field.get_default(call_default_factory=True)
+    text = as_yaml(value)
+    return f"`{text}`" if text not in ("", "[]", "{}") else "none"
+
+
+def _allowed(field: FieldInfo, entry: type[BaseModel] | None) -> str:
+    if entry is not None:
+        return "list of entries"
+    text = _type_text(field.annotation)
+    limits = [f"{sign} {getattr(m, name):g}" for m in field.metadata for name, sign in BOUNDS if hasattr(m, name)]
+    return ", ".join([text, *limits]) if limits else text
+
+
+def _type_text(annotation: Any) -> str:
+    origin, inner = get_origin(annotation), get_args(annotation)
+    if origin is Literal:
+        return ", ".join(f"`{as_yaml(v)}`" for v in inner)
+    if origin in (typing.Union, types.UnionType):
+        return ", ".join(_type_text(a) for a in inner if a is not type(None))
+    if origin is tuple:
+        listed = [a for a in inner if a is not Ellipsis]
+        many = "list of " if Ellipsis in inner else f"{len(listed)} values: "
+        return many + _type_text(listed[0])
+    if origin is dict:
+        return f"names with a {_type_text(inner[1])}"
+    if origin is typing.Annotated:
+        limits = [f"{sign} {getattr(m, n):g}" for part in inner[1:] for m in getattr(part, "metadata", [part])
+                  for n, sign in BOUNDS if hasattr(m, n)]  # fmt: skip
+        return ", ".join([_type_text(inner[0]), *limits])
+    return PLAIN.get(annotation, "text")
+
+
+def _example(field: FieldInfo) -> str:
+    """The default, else the first allowed value, else a bound."""
+    default = None if field.is_required() else field.get_default(call_default_factory=True)
+    if as_yaml(default) not in ("", "[]", "{}"):
+        return as_yaml(default)
+    for annotation in (field.annotation, *get_args(field.annotation)):
+        if get_origin(annotation) is Literal:
+            return as_yaml(get_args(annotation)[0])
+    bound = next((getattr(m, n) for m in field.metadata for n, _ in BOUNDS if hasattr(m, n)), None)
+    if bound is not None:
+        return f"{bound:g}"
+    return {"list": "[]", "name": "NAME", "text": "words", "path": "FILE.csv"}.get(str(_extra(field).get("unit")), "…")
