@@ -116,6 +116,7 @@ def _smooth_path(length: FloatArray, places: FloatArray, anatomy: Anatomy) -> Ou
     crossing = np.flatnonzero((height[:-1] < 0.0) & (height[1:] >= 0.0))
     if not len(crossing):
         raise GeometryError("no_channel", "the flow does not cross the aortic plane; check hinges")
-    k = int(crossing[-1])
+    # the plane, carried on, may cut the ventricle too
+    k = int(crossing[np.argmin(np.linalg.norm(points[crossing] - anatomy.aortic_center, axis=1))])
     zero = stations[k] + (stations[k + 1] - stations[k]) * height[k] / (height[k] - height[k + 1])
     return OutflowPath("automatic_path", stations - zero, points, unit(slopes))

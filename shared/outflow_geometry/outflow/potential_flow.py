@@ -17,13 +17,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 from scipy.sparse.linalg import LinearOperator, cg
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Volume
-from outflow_geometry.image.lumen import OUTFLOW, Lumen
+from outflow_geometry.image.lumen import BESIDE_ROOT, OUTFLOW, Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.solids import Solid
 
@@ -33,9 +34,12 @@ GRID_SPACING = 1.0
 SAMPLES = (-0.25, 0.25)
 """Places in a cell, in cells, along each axis, where the field is looked up for the share of lumen."""
 
-EDGE_SHARE = 0.25
-"""Share of the contrast on either side of the level over which a sample passes from wall to lumen: noise of a sixth
-of the contrast then leaves open blood open."""
+EDGE_SHARE = 0.15
+"""Share of the contrast on either side of the level over which a sample passes from wall to lumen."""
+
+CORE_SHARE = 0.35
+"""Share of lumen from which a cell is surely lumen: emptier ones are the rim of such a cell, or no lumen at all but
+the dim blood of the right heart."""
 
 INLET_DISTANCE = 44.0
 """mm from the aortic centre beyond which the ventricle is held at potential 1 (study contract)."""
@@ -95,8 +99,10 @@ class FlowGround:
         points = origin + kept[:, ::-1] * spacing @ lumen.field.direction.T
         share = shares[tuple(kept.T)].astype(np.float64)
         aortic_height = anatomy.aortic_plane.height(points)
-        outlet = aortic_height > OUTLET_HEIGHT
-        ventricle = (anatomy.ring_plane.height(points) > 0.0) & (aortic_height < 0.0)
+        # the aortic plane, carried on, may cut the ventricle too: only what is beside the root is aorta
+        root = _beside_root(points, anatomy)
+        outlet = (aortic_height > OUTLET_HEIGHT) & root
+        ventricle = (anatomy.ring_plane.height(points) > 0.0) & ~(root & (aortic_height > 0.0))
         away = np.linalg.norm(points - anatomy.aortic_center, axis=1)
         farthest = float(away[ventricle].max(initial=0.0))
         inlet_from = min(INLET_DISTANCE, farthest - INLET_DEPTH)
@@ -118,6 +124,7 @@ class FlowGround:
             both = (one >= 0) & (two >= 0)
             pairs.append(np.stack([one[both], two[both]]))
         first, second = np.concatenate(pairs, axis=1)
+        outlet &= _aorta(outlet, first, second, points, anatomy)
         indptr, indices, place = _structure(first, second, len(kept))
         return cls(points, share, spacing, first, second, inlet, outlet, indptr, indices, place)
 
@@ -169,15 +176,48 @@ def _lumen_shares(lumen: Lumen, anatomy: Anatomy, spacing: float) -> tuple[NDArr
                 values /= contrast
                 shares += np.clip(0.5 + values / np.float32(2.0 * EDGE_SHARE), 0.0, 1.0)
     shares /= np.float32(len(SAMPLES) ** 3)
+    core = (shares > CORE_SHARE).view(np.uint8)
+    for axis in range(3):
+        core = ndimage.maximum_filter1d(core, 3, axis=axis)
+    shares[core == 0] = 0.0
     origin: FloatArray = start @ frame.T
     grid = Volume(shares, origin, frame, np.full(3, spacing))
     heights = _heights(grid, anatomy.aortic_plane.point, anatomy.aortic_plane.normal)
     square = sum(np.expand_dims((axes[n] - center[n]) ** 2, tuple(a for a in range(3) if a != 2 - n)) for n in range(3))
-    gone = (heights > OUTLET_HEIGHT + HELD_LAYERS * spacing) | (
-        (square > (INLET_DISTANCE + HELD_LAYERS * spacing) ** 2) & (heights < 0.0)
-    )
-    shares[gone] = 0.0
+    root = square - heights**2 <= root_radius(anatomy) ** 2
+    past = root & (heights > OUTLET_HEIGHT + HELD_LAYERS * spacing)
+    shares[past | (square > (INLET_DISTANCE + HELD_LAYERS * spacing) ** 2)] = 0.0
     return shares, origin
+
+
+def root_radius(anatomy: Anatomy) -> float:
+    """mm from the aortic axis within which blood past the aortic plane is aorta."""
+    return BESIDE_ROOT[0] * anatomy.aortic_radius + BESIDE_ROOT[1]
+
+
+def _beside_root(points: FloatArray, anatomy: Anatomy) -> NDArray[np.bool_]:
+    relative = points - anatomy.aortic_center
+    along = relative @ anatomy.aortic_plane.normal
+    result: NDArray[np.bool_] = np.vecdot(relative, relative) - along**2 <= root_radius(anatomy) ** 2
+    return result
+
+
+def _aorta(
+    beyond: NDArray[np.bool_],
+    first: NDArray[np.int64],
+    second: NDArray[np.int64],
+    points: FloatArray,
+    anatomy: Anatomy,
+) -> NDArray[np.bool_]:
+    """Which cells (n,) hang together, among those `beyond` the aortic plane, with the one nearest to the aortic axis."""
+    both = beyond[first] & beyond[second]
+    count = len(points)
+    graph = csr_array((np.ones(int(both.sum())), (first[both], second[both])), shape=(count, count))
+    _, label = connected_components(graph, directed=False)
+    middle = anatomy.aortic_center + (OUTLET_HEIGHT + 0.5 * HELD_LAYERS) * anatomy.aortic_plane.normal
+    away = np.where(beyond, np.linalg.norm(points - middle, axis=1), np.inf)
+    result: NDArray[np.bool_] = label == label[int(np.argmin(away))]
+    return result
 
 
 def _sampled(values: NDArray[np.float32], index: list[FloatArray]) -> NDArray[np.float32]:
