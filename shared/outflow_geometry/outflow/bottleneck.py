@@ -6,25 +6,17 @@ All points LPS, mm, float64; areas mm2.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-import shapely
 
 from outflow_geometry.base.frames import FloatArray, unit
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
-from outflow_geometry.outflow.residual import SmallestSection, described, last_meeting_station
+from outflow_geometry.outflow.residual import SmallestSection, last_meeting_station
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas
-from outflow_geometry.outflow.sections import (
-    LEAST_PART,
-    counted_areas,
-    cut_by,
-    edge_field,
-    plane_axes,
-    planes_stack,
-)
+from outflow_geometry.outflow.sections import counted_areas, cut_by, edge_field, plane_axes, planes_stack
 from outflow_geometry.outflow.solids import Solid
 
 LARGEST_TILT = 30.0
@@ -50,13 +42,6 @@ CANDIDATES = 4
 REFINEMENTS = (4.0, 2.0, 1.0)
 """degrees and, in units of 8 degrees a millimetre, steps of the pattern search about each candidate."""
 
-LOBE_TILTS, LOBE_DIRECTIONS = (5.0, 10.0, 15.0), 12
-"""degrees by which the smallest section is turned in the search for two lobes (up to 15 by the study contract), and
-directions of turn."""
-
-LOBE_SHARE = 0.9
-"""Share of the smallest section that a turn must fall below to be reported (study contract)."""
-
 
 @dataclass(frozen=True)
 class Bottleneck:
@@ -68,7 +53,7 @@ class Bottleneck:
     normal: FloatArray
 
 
-def _normals(tangents: FloatArray, tilt: FloatArray, anatomy: Anatomy) -> FloatArray:
+def tilted_normals(tangents: FloatArray, tilt: FloatArray, anatomy: Anatomy) -> FloatArray:
     """Normals (m, 3) tilted off the tangents by `tilt` (m, 2) degrees along the plane axes; at most LARGEST_TILT."""
     u, v = plane_axes(tangents, anatomy)
     size = np.linalg.norm(tilt, axis=1)
@@ -101,7 +86,7 @@ def bottleneck_area(
 
     def areas(stations: FloatArray, tilt: FloatArray, grid: float) -> FloatArray:
         points, tangents = path.at(stations)
-        normals = _normals(tangents, tilt, anatomy)
+        normals = tilted_normals(tangents, tilt, anatomy)
         which = np.zeros(len(points), dtype=np.int64)
         windows = np.broadcast_to(WINDOW, (len(points), 4))
         return quick_areas(field, points, normals, cutting, which, rule, beyond_aortic_plane, windows, grid)
@@ -132,7 +117,7 @@ def bottleneck_area(
         here[better] = trial.reshape(len(here), -1, 3)[np.arange(len(here)), row][better]
         value = np.minimum(value, tried.min(axis=1))
     points, tangents = path.at(here[:, 0])
-    normals = _normals(tangents, here[:, 1:], anatomy)
+    normals = tilted_normals(tangents, here[:, 1:], anatomy)
     stack = planes_stack(
         lumen, here[:, 0], points, normals, anatomy, solid.axis_point, solid.axis, rule, beyond_aortic_plane
     )
@@ -143,47 +128,3 @@ def bottleneck_area(
         return Bottleneck(smallest.area, smallest.station, 0.0, smallest.plane.normal)
     tilt = float(np.linalg.norm(here[row_best, 1:]))
     return Bottleneck(float(exact[row_best]), float(here[row_best, 0]), tilt, normals[row_best])
-
-
-def turned_section(
-    lumen: Lumen,
-    path: OutflowPath,
-    anatomy: Anatomy,
-    solid: Solid,
-    smallest: SmallestSection,
-    rule: str = "aortic_side",
-    *,
-    search_upstream: float = 30.0,
-    beyond_aortic_plane: float = 8.0,
-) -> SmallestSection:
-    """The smallest section of the automatic path, or with status `two_lobes` the smaller that a turn finds.
-
-    Where device and septum all but touch, the flow may take one lobe and tilt the planes. So the smallest section is
-    turned about the path's point by up to 15 degrees; one more than 10 % smaller, or any smaller one where the channel
-    splits in two there, is reported instead (study contract).
-    """
-    turn = 2.0 * math.pi * np.arange(LOBE_DIRECTIONS) / LOBE_DIRECTIONS
-    circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-    tilts = np.vstack([[[0.0, 0.0]], *[t * circle for t in LOBE_TILTS]])
-    point, tangent = path.at(np.full(len(tilts), smallest.station))
-    normals = _normals(tangent, tilts, anatomy)
-    field = edge_field(lumen)
-    cutting = Cuttings.of([anatomy], [solid])
-    which = np.zeros(len(tilts), dtype=np.int64)
-    windows = np.broadcast_to(WINDOW, (len(tilts), 4))
-    quick = quick_areas(field, point, normals, cutting, which, rule, beyond_aortic_plane, windows, FINE)
-    quick = np.where(quick > 0.0, quick, np.inf)
-    split = int((shapely.area(shapely.get_parts(smallest.residual)) >= LEAST_PART).sum()) > 1
-    best = int(np.argmin(quick))
-    found = smallest
-    if quick[best] < quick[0]:
-        stations = np.array([smallest.station])
-        stack = planes_stack(
-            lumen, stations, point[:1], normals[best : best + 1], anatomy, solid.axis_point, solid.axis, rule,
-            beyond_aortic_plane,
-        )  # fmt: skip
-        area = float(counted_areas(stack, cut_by(stack, solid)[0])[0])
-        if area < (1.0 if split else LOBE_SHARE) * smallest.area:
-            end, cut_short = last_meeting_station(path, solid, anatomy, search_upstream)
-            found = described(stack, 0, solid, anatomy, end, cut_short, area)
-    return replace(found, status="two_lobes") if split or found is not smallest else smallest

@@ -16,9 +16,10 @@ from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
-from outflow_geometry.outflow.bottleneck import bottleneck_area, turned_section
-from outflow_geometry.outflow.centreline import automatic_path
+from outflow_geometry.outflow.bottleneck import bottleneck_area
+from outflow_geometry.outflow.centreline import CLOSE, automatic_path
 from outflow_geometry.outflow.image_findings import PhaseFindings
+from outflow_geometry.outflow.lobes import flows_differ, turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, smallest_section
@@ -153,6 +154,11 @@ class PlanSections:
         line = () if whole is None else axis_line(whole)
         return tried_once(reading.kept, ("native", line, chosen.section_rule, chosen.beyond_aortic_plane), kept)
 
+    def _close_path(self) -> OutflowPath:
+        """The path of a flow that is let nearer to the device."""
+        reading = self.reading
+        return automatic_path(reading.findings.lumen, reading.anatomy, self.solid("full_frame"), reading.ground, CLOSE)
+
     def curves(self, method: str) -> AreaCurves:
         """Area curves of all solids along the path of `method`."""
         return tried_once(self._found, ("curves", method), lambda: self._curves(method))
@@ -192,13 +198,23 @@ class PlanSections:
         )
         if method != "automatic_path":
             return found
+        reading = self.reading
+        lumen, path = reading.lumen(method), self.path(method)
+        rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
+        try:
+            close = tried_once(self._found, "close_path", self._close_path)
+        except GeometryError:
+            split = True  # nearer to the device there is no channel at all
+        else:
+            split = flows_differ(lumen, path, close, reading.anatomy, wanted, rule, chosen.search_upstream, beyond)
         return turned_section(
-            self.reading.lumen(method),
-            self.path(method),
-            self.reading.anatomy,
+            lumen,
+            path,
+            reading.anatomy,
             wanted,
             found,
-            chosen.section_rule,
+            rule,
+            split=split,
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )

@@ -209,7 +209,7 @@ def _aorta(
     points: FloatArray,
     anatomy: Anatomy,
 ) -> NDArray[np.bool_]:
-    """Which cells (n,) hang together, among those `beyond` the aortic plane, with the one nearest to the aortic axis."""
+    """Cells (n,) that, among those `beyond` the aortic plane, are joined to the one nearest to the aortic axis."""
     both = beyond[first] & beyond[second]
     count = len(points)
     graph = csr_array((np.ones(int(both.sum())), (first[both], second[both])), shape=(count, count))

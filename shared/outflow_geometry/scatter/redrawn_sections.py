@@ -19,12 +19,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.special import ndtri
 
 from outflow_geometry.base.errors import GeometryError, tried_once
 from outflow_geometry.base.findings import BOTTLENECK_EVERY, SectionNumbers, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
+from outflow_geometry.outflow.centreline import PATH_ERROR
 from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
@@ -163,6 +165,7 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     numbers[draws] = _scanned(sections, method, stack, draws, stations, cuttings)
     own = np.asarray([getattr(found, name) for name in NUMBERS])
     moved = own + (numbers[1:] - numbers[0])
+    moved[:, 0] += own[0] * _path_errors(method, len(moved))
     # a fraction of differences would not stay one; it is taken of the moved areas
     moved[:, 3] = np.minimum(moved[:, 0] / np.where(moved[:, 2] > 0.0, moved[:, 2], np.nan), 1.0)
     moved[:, 1] = np.minimum(moved[:, 1], 0.0)
@@ -180,8 +183,18 @@ def _areas_along_path(redraws: PlanRedraws, solid: str, method: str) -> FloatArr
     areas = np.full(len(own.known), np.nan)
     scanned = _areas(sections, method, stack, draws, stations, cuttings)
     areas[draws] = _vertices(stations, np.where(scanned > 0.0, scanned, np.inf))[0]
-    result: FloatArray = np.maximum(sections.section(solid, method).area + areas[1:] - areas[0], 0.0)
+    area = sections.section(solid, method).area
+    result: FloatArray = np.maximum(area * (1.0 + _path_errors(method, len(areas) - 1)) + areas[1:] - areas[0], 0.0)
     return result
+
+
+def _path_errors(method: str, draws: int) -> FloatArray:
+    """What the path itself may be off in each draw (draws,), as a share of the area: normal quantiles, in an order of
+    their own that is the same for every reading. 0 for the reader's path, whose scatter is the reader's own."""
+    if method != "automatic_path" or draws == 0:
+        return np.zeros(draws)
+    quantiles = ndtri((np.arange(draws) + 0.5) / draws)
+    return PATH_ERROR * np.random.default_rng(draws).permutation(quantiles)
 
 
 def _ranges(
@@ -230,7 +243,10 @@ def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[Float
         raise GeometryError("no_section", "too few redrawn landmarks give a solid and a path")
     everywhere = np.broadcast_to(stations, (len(some), len(stations)))
     areas = _areas(sections, method, stack, draws[some], everywhere, cuttings.rows(some))
-    return stations, areas[1:].mean(axis=0) - areas[0], np.std(areas[1:], axis=0, ddof=1)
+    spread = np.std(areas[1:], axis=0, ddof=1)
+    if method == "automatic_path":
+        spread = np.hypot(spread, PATH_ERROR * areas[0])
+    return stations, areas[1:].mean(axis=0) - areas[0], spread
 
 
 def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:

@@ -1,0 +1,108 @@
+"""Where the channel beside the device splits in two lobes: the smaller section is reported, and says so.
+
+All points LPS, mm, float64; areas mm2.
+
+Where device and septum all but touch, the flow may take one lobe beside the device, and the path's planes lean that
+way. Three signs tell: the section has two parts; a turn of its plane makes it clearly smaller; a flow that is let
+nearer to the device, and so finds the gap between the lobes narrower, gives clearly another section.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import shapely
+
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.bottleneck import FINE, WINDOW, tilted_normals
+from outflow_geometry.outflow.outflow_path import OutflowPath
+from outflow_geometry.outflow.residual import SmallestSection, described, last_meeting_station
+from outflow_geometry.outflow.section_scan import Cuttings, quick_areas
+from outflow_geometry.outflow.sections import LEAST_PART, counted_areas, cut_by, edge_field, planes_stack
+from outflow_geometry.outflow.solids import Solid
+
+LOBE_TILTS, LOBE_DIRECTIONS = (5.0, 10.0, 15.0), 12
+"""degrees by which the smallest section is turned in the search for two lobes (up to 15 by the study contract), and
+directions of turn."""
+
+LOBE_SHARE = 0.9
+"""Share of the smallest section that a turn must fall below to be reported (study contract)."""
+
+FLOWS_APART = 0.1
+"""Share by which the smallest sections along two flows may differ before the channel counts as split."""
+
+SCAN_SPACING = 0.75
+"""mm between the planes in which two flows are compared."""
+
+
+def flows_differ(
+    lumen: Lumen,
+    path: OutflowPath,
+    close: OutflowPath,
+    anatomy: Anatomy,
+    solid: Solid,
+    rule: str,
+    search_upstream: float,
+    beyond_aortic_plane: float,
+) -> bool:
+    """Whether the smallest section along `close`, the path of a flow let nearer to the device, is clearly another."""
+    field, cutting = edge_field(lumen), Cuttings.of([anatomy], [solid])
+    least = []
+    for one in (path, close):
+        try:
+            end, _ = last_meeting_station(one, solid, anatomy, search_upstream)
+        except GeometryError:
+            return True
+        points, tangents = one.at(np.linspace(end, 0.0, max(math.ceil(-end / SCAN_SPACING), 2) + 1))
+        which, windows = np.zeros(len(points), dtype=np.int64), np.broadcast_to(WINDOW, (len(points), 4))
+        areas = quick_areas(field, points, tangents, cutting, which, rule, beyond_aortic_plane, windows, FINE)
+        least.append(float(areas.min()))
+    return abs(least[0] - least[1]) > FLOWS_APART * max(least)
+
+
+def turned_section(
+    lumen: Lumen,
+    path: OutflowPath,
+    anatomy: Anatomy,
+    solid: Solid,
+    smallest: SmallestSection,
+    rule: str = "aortic_side",
+    *,
+    split: bool = False,
+    search_upstream: float = 30.0,
+    beyond_aortic_plane: float = 8.0,
+) -> SmallestSection:
+    """The smallest section of the automatic path, or with status `two_lobes` the smaller that a turn finds.
+
+    The smallest section is turned about the path's point by up to 15 degrees; one more than 10 % smaller, or any
+    smaller one where the channel splits in two there (or `split` says so), is reported instead (study contract).
+    """
+    turn = 2.0 * math.pi * np.arange(LOBE_DIRECTIONS) / LOBE_DIRECTIONS
+    circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    tilts = np.vstack([[[0.0, 0.0]], *[t * circle for t in LOBE_TILTS]])
+    point, tangent = path.at(np.full(len(tilts), smallest.station))
+    normals = tilted_normals(tangent, tilts, anatomy)
+    field = edge_field(lumen)
+    cutting = Cuttings.of([anatomy], [solid])
+    which = np.zeros(len(tilts), dtype=np.int64)
+    windows = np.broadcast_to(WINDOW, (len(tilts), 4))
+    quick = quick_areas(field, point, normals, cutting, which, rule, beyond_aortic_plane, windows, FINE)
+    quick = np.where(quick > 0.0, quick, np.inf)
+    split |= int((shapely.area(shapely.get_parts(smallest.residual)) >= LEAST_PART).sum()) > 1
+    best = int(np.argmin(quick))
+    found = smallest
+    if quick[best] < quick[0]:
+        stations = np.array([smallest.station])
+        stack = planes_stack(
+            lumen, stations, point[:1], normals[best : best + 1], anatomy, solid.axis_point, solid.axis, rule,
+            beyond_aortic_plane,
+        )  # fmt: skip
+        area = float(counted_areas(stack, cut_by(stack, solid)[0])[0])
+        if area < (1.0 if split else LOBE_SHARE) * smallest.area:
+            end, cut_short = last_meeting_station(path, solid, anatomy, search_upstream)
+            found = described(stack, 0, solid, anatomy, end, cut_short, area)
+    return replace(found, status="two_lobes") if split or found is not smallest else smallest
