@@ -17,9 +17,12 @@ from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.measures.reading import measure_reading
 from outflow_geometry.outflow.centreline import LENGTHENED, NARROWED, automatic_path, path_body
+from outflow_geometry.outflow.lobes import flows_differ, turned_section
+from outflow_geometry.outflow.outflow_path import path_through
 from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
 from outflow_geometry.outflow.residual import smallest_section
 from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.scatter.automatic_response import path_response
 
 
 def drawn_lumen(inside, low: FloatArray, high: FloatArray, spacing: float = 0.6) -> Lumen:
@@ -117,6 +120,61 @@ def test_path_of_a_bent_tube_keeps_to_the_closed_form():
     assert radius == pytest.approx(np.full(len(radius), expected - 1.5**2 / (2.0 * big)), abs=0.08)
     off_meridian = np.vecdot(tangents, unit(relative * [1.0, 0.0, 1.0]))
     assert np.degrees(np.arcsin(np.abs(off_meridian))).max() < 1.0
+
+
+def test_a_channel_of_two_lobes_says_so() -> None:
+    """Two tubes side by side: the flow divides, and the section along its mean line has two parts."""
+    anatomy = straight_anatomy()
+
+    def two(p: FloatArray) -> FloatArray:
+        lobes = 4.5 - np.hypot(p[..., 0] - 21.0, np.abs(p[..., 1]) - 5.5)
+        whole = 9.0 - np.hypot(p[..., 0] - 20.0, p[..., 1])
+        return np.where((p[..., 2] < -32.0) | (p[..., 2] > -9.0), np.maximum(whole, lobes), lobes)
+
+    lumen = drawn_lumen(two, *STRAIGHT_BOX)
+    solid = build_solid("full_frame", Plan("p", Device("d", 32.0, 34.0), 28.0), None, anatomy)
+    path = automatic_path(lumen, anatomy, solid)
+    plain = smallest_section(lumen, path, anatomy, solid)
+    found = turned_section(lumen, path, anatomy, solid, plain)
+    assert plain.status == "ok"
+    assert found.status == "two_lobes"
+    assert found.area <= plain.area
+    assert found.area == pytest.approx(2.0 * np.pi * 4.5**2, rel=0.05)
+
+
+def test_flows_differ_where_one_path_leans(reading) -> None:
+    _, anatomy, lumen = reading
+    solid = device(anatomy, 24.0, 18.0)
+    path = automatic_path(lumen, anatomy, solid)
+    lean = np.linspace(0.0, 1.0, len(path.points))[:, None] * 60.0 * anatomy.across
+    leaning = path_through(path.points[::20] + lean[::20] - lean[-1], anatomy.aortic_plane, "automatic_path")
+    assert not flows_differ(lumen, path, path, anatomy, solid, "aortic_side", 30.0, 8.0)
+    assert flows_differ(lumen, path, leaning, anatomy, solid, "aortic_side", 30.0, 8.0)
+
+
+def test_response_gives_the_paths_solved_anew(reading) -> None:
+    heart, anatomy, lumen = reading
+    plan = Plan("p", Device("d", 27.0, 22.0), 18.0)
+
+    def moved(again: Anatomy) -> Solid:
+        return build_solid("full_frame", plan, None, again)
+
+    solid, stations = moved(anatomy), np.arange(-22.0, 0.1, 1.0)
+    path = automatic_path(lumen, anatomy, solid)
+    response = path_response(path, lumen, anatomy, solid, moved)
+    assert np.linalg.norm(response.path(anatomy, solid).at(stations)[0] - path.at(stations)[0], axis=1).max() < 0.02
+    rng = np.random.default_rng(3)
+    stayed, left = [], []
+    for _ in range(4):
+        marks = heart.landmarks(path=False)
+        for name in marks:
+            marks[name] = marks[name] + rng.normal(0.0, 0.7, 3) + rng.normal(0.0, 0.4, marks[name].shape)
+        again = build_anatomy(marks, checked=False)
+        # same lumen: the image stays
+        anew = automatic_path(lumen, again, moved(again)).at(stations)[0]
+        stayed.append(np.linalg.norm(path.at(stations)[0] - anew, axis=1).mean())
+        left.append(np.linalg.norm(response.path(again, moved(again)).at(stations)[0] - anew, axis=1).mean())
+    assert np.mean(left) < 0.5 * np.mean(stayed), (left, stayed)
 
 
 def test_body_is_narrower_and_longer_than_the_device():

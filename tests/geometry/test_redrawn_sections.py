@@ -13,6 +13,7 @@ from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
+from outflow_geometry.outflow.centreline import PATH_ERROR
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.outflow_path import reader_path
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
@@ -130,3 +131,17 @@ def test_draws_whose_middle_has_no_path_or_no_solid_are_refused(solid: str) -> N
     backwards = build_anatomy(reading.marks | {"outflow_path": reading.path[::-1]}, checked=False)
     with pytest.raises(GeometryError):
         reading.redraws(4, backwards).numbers(solid, "reader_path")
+
+
+def test_automatic_path_adds_its_own_error() -> None:
+    """With landmarks that hardly scatter, the automatic path's interval is that of the path itself."""
+    channel = Channel(ventricle=True, noise=0.0)
+    reading = ChannelReading(
+        channel,
+        read(channel).path,
+        Definitions(solids=("full_frame",), landmark_sd={"default": 0.01, "outflow_path": 0.01}),
+    )
+    areas = {m: reading.redraws(24).numbers("full_frame", m)[:, 0] for m in ("reader_path", "automatic_path")}
+    own = {m: reading.sections().section("full_frame", m).area for m in areas}
+    assert np.std(areas["reader_path"]) < 0.02 * own["reader_path"]
+    assert np.std(areas["automatic_path"]) == pytest.approx(PATH_ERROR * own["automatic_path"], rel=0.15)
