@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,9 @@ if TYPE_CHECKING:
     import pandas as pd
     from pydicom import Dataset
 
+    from outflow_cohort.interchange.landmark_references import SeriesIndex
+    from outflow_cohort.study.landmark_sources import LandmarkFiles
+
 RT_STRUCTURE_SET = "1.2.840.10008.5.1.4.1.1.481.3"
 DEEPEST_TREE = 32
 """Nesting of SR content that is still read; TID 1500 needs 6."""
@@ -20,10 +24,13 @@ TRACKING_IDENTIFIER, FINDING, OBSERVER_NAME = "112039", "121071", "121008"
 """Code values of PS3.16 (DCM): Tracking Identifier, Finding, Person Observer Name."""
 
 
-def read_dicom_landmarks(path: Path, problems: list[Problem]) -> pd.DataFrame:
+def read_dicom_landmarks(
+    path: Path, problems: list[Problem], index: SeriesIndex | None = None, group: LandmarkFiles | None = None
+) -> pd.DataFrame:
     """The points of one SR or RT Structure Set as a landmark table of text cells; `row` counts points from 2.
 
-    Mistakes go to `problems`; the frame is then empty.
+    index : series of the study, by which a file that does not name case or phase is placed. group : what study.yaml
+    states of the file. Mistakes go to `problems`; the frame is then empty.
     """
     import pandas as pd
     import pydicom
@@ -50,6 +57,18 @@ def read_dicom_landmarks(path: Path, problems: list[Problem]) -> pd.DataFrame:
         found = f"an unreadable file ({type(error).__name__})"
         problems.append(Problem(path.name, None, None, found, needed, "Export it again or take it out of the folder."))
         return empty
+    if group is not None:
+        label = _stated(label, group.labels_of(path.name.partition(".")[0]))
+        points = [(group.structures.get(structure, structure), xyz) for structure, xyz in points]
+    placed = label if index is None else index.placed(dataset, label)
+    if placed is None:
+        problems.append(
+            Problem(path.name, None, None, "a PatientID that is no case_id, and no reference to a series of series.csv",
+                    "the series or the Frame of Reference that its points were drawn on",
+                    "Name the file in landmark_files of study.yaml, with case_id and phase_pct.")
+        )  # fmt: skip
+        return empty
+    label = placed
     rows = []
     counts: dict[str, int] = {}
     for structure, xyz in points:
@@ -59,6 +78,19 @@ def read_dicom_landmarks(path: Path, problems: list[Problem]) -> pd.DataFrame:
         rows.append([*cells, *(repr(float(c)) for c in xyz)])
     frame = pd.DataFrame(rows, columns=list(LANDMARK_COLUMNS), dtype="str")
     return frame.assign(row=range(2, len(frame) + 2))
+
+
+def _stated(label: ReadingLabel, given: dict[str, str]) -> ReadingLabel:
+    """The label with what study.yaml states instead; a phase or number that is none stays for the table's check."""
+    label = replace(
+        label, case_id=given.get("case_id", label.case_id), reader_id=given.get("reader_id", label.reader_id)
+    )
+    if given.get("read_no", "").isdigit():
+        label = replace(label, read_no=int(given["read_no"]))
+    try:
+        return replace(label, phase_pct=float(given["phase_pct"])) if "phase_pct" in given else label
+    except ValueError:
+        return label
 
 
 def _structure_set(dataset: Dataset) -> Iterator[tuple[str, Any]]:

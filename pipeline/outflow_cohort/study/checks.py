@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from outflow_cohort.interchange.landmark_references import SeriesIndex
 from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.stats.data.outcome_columns import outcome_mistakes
 from outflow_cohort.study.columns import STRUCTURES, TABLES
@@ -17,7 +18,7 @@ from outflow_cohort.study.corrections import corrected
 from outflow_cohort.study.folders import leads_back
 from outflow_cohort.study.keys import case_key
 from outflow_cohort.study.problems import Problem, nearest, nearest_name, shown
-from outflow_cohort.study.tables import read_landmarks, read_table
+from outflow_cohort.study.tables import LandmarkSources, read_landmarks, read_table
 
 WIDEST_RING_MM = 120.0
 NARROWEST_RING_MM = 12.0
@@ -54,7 +55,9 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
         for name, spec in TABLES.items()
         if name != "landmarks"
     }
-    landmarks = read_landmarks(folder / study.landmarks, study.structure_names, problems)
+    index = SeriesIndex(read["series"], read["cases"]["case_id"], folder, study.phase)
+    sources = LandmarkSources(folder, study.landmarks, study.landmark_files, study.structure_names, index)
+    landmarks = read_landmarks(sources, problems)
     _check_references(read, landmarks, study, problems)
     _check_case_keys(read["cases"], problems)
     _check_devices(read, problems)

@@ -22,6 +22,7 @@ from outflow_cohort.stats.data.adjudication_settings import AdjudicationSettings
 from outflow_cohort.stats.data.settings import StatisticsSettings
 from outflow_cohort.study.implant_settings import ImplantSettings
 from outflow_cohort.study.judging import JudgingSettings
+from outflow_cohort.study.landmark_sources import LandmarkFiles
 from outflow_cohort.study.problems import Problem, described, nearest
 from outflow_cohort.study.yaml_text import read_yaml
 
@@ -152,6 +153,12 @@ class Study(Section):
         description="Table of corrected landmarks, with who, when and why; landmarks themselves stay as filed.",
         json_schema_extra=_unit("path"),
     )
+    landmark_files: tuple[LandmarkFiles, ...] = Field(
+        (),
+        max_length=100,
+        description="Point files of other programs, and how each kind is to be read.",
+        json_schema_extra=_unit("list"),
+    )
     structure_names: dict[str, str] = Field(
         default_factory=dict,
         description="Structure names of other tools: found name to the contract's name.",
@@ -223,6 +230,9 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
     """Keys allowed where a key at `location` was refused."""
     model: Any = Study
     for part in location[:-1]:
+        if isinstance(part, int):  # the place in a list: its items are of one kind
+            model = next((kind for kind in get_args(model) if hasattr(kind, "model_fields")), None)
+            continue
         fields = getattr(model, "model_fields", {})
         if part not in fields:
             return []
