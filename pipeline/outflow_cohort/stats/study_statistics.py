@@ -56,10 +56,31 @@ def study_tables(
             study.get("cutoff_table") or [],
             confidence=settings.confidence,
         )
+        tables["reporting"] = _reporting(results, values, cases, tables, settings)
         tables |= landmark_tables(results / "work" / "readings.parquet", settings, scheduler)
     if part != "cohort":
         tables |= _reader_tables(results, values, cases, study, settings, scheduler)
     return tables
+
+
+def _reporting(
+    results: Path,
+    values: pd.DataFrame,
+    cases: pd.DataFrame,
+    tables: Mapping[str, pd.DataFrame],
+    settings: StatisticsSettings,
+) -> pd.DataFrame:
+    """The checklists of reporting, filled as far as this run can."""
+    import pandas as pd
+
+    from outflow_cohort.stats.data.checklists import checklist_table
+    from outflow_cohort.stats.outcome.run_facts import run_facts
+
+    path = results / "tables" / "set_aside.parquet"
+    set_aside = pd.read_parquet(path) if path.exists() else pd.DataFrame({"case_id": [], "code": []})
+    measured = int(values.loc[values["value"].notna(), "case_id"].nunique())
+    facts = run_facts(cases, measured, set_aside, tables, settings, rules_of(settings).text)
+    return checklist_table(facts, settings.reporting_facts)
 
 
 def _cohort_tables(
@@ -147,8 +168,20 @@ def _reader_tables(
         tables["multi_reader_roc"] = multi_reader(files, cases, phase, settings)
         tables["mixed_models"] = mixed_models(files, cases, settings)
         tables["reader_drift"] = drift(files, points, settings, scheduler)
-        tables["grras"] = grras_checklist(files.reads(), whole, facts=settings.grras_facts)
+        tables["grras"] = grras_checklist(
+            files.reads(), whole, facts=settings.grras_facts, more=_subjects(cases, settings)
+        )
     return tables
+
+
+def _subjects(cases: pd.DataFrame, settings: StatisticsSettings) -> dict[str, str]:
+    """Facts of the cases for the checklist of reliability studies."""
+    counts = groups_of(cases, settings.group_column).value_counts().sort_index()
+    named = ", ".join(f"{name} {count}" for name, count in counts.items())
+    return {
+        "subjects": f"{len(cases)} cases by {settings.group_column}: {named}.",
+        "characteristics": "Characteristics of the cases: table baseline.",
+    }
 
 
 def _sizes(

@@ -57,6 +57,7 @@ def grras_checklist(
     agreement: pd.DataFrame | None = None,
     *,
     facts: Mapping[str, str] | None = None,
+    more: Mapping[str, str] | None = None,
     case: str = "case_id",
     reader: str = "reader_id",
     read: str = "read_no",
@@ -65,6 +66,7 @@ def grras_checklist(
 
     readings : one row a reading (several measures may share it); counts come from it.
     agreement : result of `agreement_table`, for items 10 and 13.
+    more : further facts of the run by item key (subjects, characteristics ...).
     facts : text by item key (title, instrument, subjects, readers, rationale, sample_size, sampling, process,
         independence, statistics, numbers, characteristics, estimates, relevance, detail); goes before what is found.
 
@@ -77,7 +79,11 @@ def grras_checklist(
     unknown = sorted(set(told) - {item.key for item in ITEMS})
     if unknown:
         raise ValueError(f"facts has {unknown}; the keys are {[item.key for item in ITEMS]}")
-    found = {"instrument": INSTRUMENT, "detail": DETAIL, "numbers": _numbers(readings, case, reader, read)}
+    found = dict(more or {}) | {
+        "instrument": INSTRUMENT,
+        "detail": DETAIL,
+        "numbers": _numbers(readings, case, reader, read),
+    }
     if agreement is not None and len(agreement):
         found |= {"statistics": _statistics(agreement), "estimates": _estimates(agreement)}
     rows = []

@@ -340,6 +340,12 @@ class StatisticsSettings(_Closed):
         " rationale, sample_size, sampling, process, independence, characteristics, relevance ...).",
         json_schema_extra=_unit("text"),
     )
+    reporting_facts: dict[str, str] = Field(
+        default_factory=dict,
+        description="What only the study knows, for the STROBE, STARD and TRIPOD+AI checklists: text by item (title,"
+        " background, objectives, design, setting, eligibility, funding ...).",
+        json_schema_extra=_unit("text"),
+    )
     scheduler: str | None = Field(
         None,
         pattern=r"^(tcp|tls|ws|wss|inproc)://[^\s]+$",
@@ -360,6 +366,16 @@ class StatisticsSettings(_Closed):
         if unknown:
             raise ValueError(f"adjusted_models names outcome(s) {', '.join(unknown)}; add them under outcomes")
         return self
+
+    @field_validator("reporting_facts")
+    @classmethod
+    def _reported_facts_are_items(cls, facts: dict[str, str]) -> dict[str, str]:
+        from outflow_cohort.stats.data.checklists import checklist_keys
+
+        unknown = sorted(set(facts) - set(checklist_keys()))
+        if unknown:
+            raise ValueError(f"unknown item(s) {', '.join(unknown)}; needed some of {', '.join(checklist_keys())}")
+        return facts
 
     @field_validator("grras_facts")
     @classmethod

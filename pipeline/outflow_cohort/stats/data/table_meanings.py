@@ -27,6 +27,8 @@ TABLE_MEANINGS: dict[str, str] = {
     "endpoints": "outcome columns against measures: area under the curve, cut-offs, model, paired tests",
     "roc_curves": "points of the ROC curves",
     "decision_curves": "net benefit of the penalised logistic model by threshold probability",
+    "calibration_curves": "observed against predicted share of events of the model, each case predicted without itself",
+    "reporting": "items of STROBE, STARD 2015 and TRIPOD+AI, filled from the run or named as the authors'",
     "adjusted_models": "odds ratios of measures with chosen covariates, penalised where events are few",
     "time_to_event": "survival by group, restricted means, log-rank, hazard ratios of measures, proportionality",
     "survival_curves": "Kaplan-Meier and cumulative incidence by group, with numbers at risk",
@@ -40,10 +42,10 @@ TABLE_MEANINGS: dict[str, str] = {
 }
 
 COHORT_TABLES = (
-    "cohort_summary", "missing_data", "phases", "phase_curves", "cutoffs", "baseline", "associations", "endpoints",
-    "roc_curves",
-    "decision_curves", "dose_response", "adjusted_models", "time_to_event", "survival_curves", "model_curves",
-    "landmark_agreement", "plane_agreement", "implant_choice", "implant_shares", "implant_sides",
+    "reporting", "calibration_curves", "cohort_summary", "missing_data", "phases", "phase_curves", "cutoffs",
+    "baseline", "associations", "endpoints", "roc_curves", "decision_curves", "dose_response", "adjusted_models",
+    "time_to_event", "survival_curves", "model_curves", "landmark_agreement", "plane_agreement", "implant_choice",
+    "implant_shares", "implant_sides",
 )  # fmt: skip
 PARTS: dict[str, list[str]] = {
     "cohort": list(COHORT_TABLES),
@@ -88,6 +90,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "finding": "as_expected, too_narrow, too_wide, or too_few_cases to tell",
     "found_by": "how end-systole was found: smallest_lv_volume, smallest_neo_lvot_area, only_phase; empty = not found",
     "from_value": "smallest value of the group",
+    "guideline": "which checklist",
     "group": "group of cases; all = every case",
     "interval": "how ci_low and ci_high were found",
     "is_end_systole": "whether this phase is the case's end-systole",
@@ -129,6 +132,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "plane": "which plane",
     "q1": "lower quartile",
     "q3": "upper quartile",
+    "predicted": "mean predicted chance of the group",
     "quantile_group": "1 = smallest values",
     "read_no": "which read of this reader",
     "reason": "why there is no value",

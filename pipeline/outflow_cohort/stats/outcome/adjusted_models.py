@@ -9,7 +9,7 @@ import numpy as np
 
 from outflow_cohort.stats.data.covariates import covariates_of
 from outflow_cohort.stats.kernels import firth, imputation
-from outflow_cohort.stats.outcome.endpoints import PREDICTOR, Question
+from outflow_cohort.stats.outcome.question import PREDICTOR, Question
 from outflow_cohort.stats.outcome.regression_rows import EVENTS_A_SLOPE, Regression, regression_rows, spline_rows
 
 if TYPE_CHECKING:

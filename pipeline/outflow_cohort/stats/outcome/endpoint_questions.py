@@ -14,6 +14,7 @@ from outflow_cohort.stats.data.one_value import is_plain
 from outflow_cohort.stats.data.outcome_columns import events_of
 from outflow_cohort.stats.kernels.roc import DELONG_SOURCE
 from outflow_cohort.stats.outcome import endpoints as endpoint
+from outflow_cohort.stats.outcome import question
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -39,20 +40,20 @@ def questions_of(
     outcome: Outcome,
     cutoffs: Sequence[Mapping[str, Any]],
     settings: StatisticsSettings,
-) -> list[endpoint.Question]:
+) -> list[question.Question]:
     """One question a quantity, in the order of the predictors; case by case in the order of the case table."""
     event = events_of(cases, outcome)
-    found: dict[tuple[str, ...], endpoint.Question] = {}
+    found: dict[tuple[str, ...], question.Question] = {}
     listed = tuple((float(c["area_mm2"]), str(c.get("rule") or ""), str(c["cutoff_id"])) for c in cutoffs)
     for predictor in settings.predictors:
         rows = chosen[matching(chosen, predictor)]
         own = tuple((c, "", f"given_{c:g}") for c in predictor.cutoffs)
-        for key, part in rows.groupby(endpoint.PREDICTOR, sort=True):
+        for key, part in rows.groupby(question.PREDICTOR, sort=True):
             value = cases["case_id"].map(part.set_index("case_id")["value"]).to_numpy(np.float64)
             names = {"outcome": outcome.column, "endpoint": outcome.endpoint}
-            names |= dict(zip(endpoint.PREDICTOR, key, strict=True))
+            names |= dict(zip(question.PREDICTOR, key, strict=True))
             asked = own + (listed if predictor.measure == AREA else ())
-            found.setdefault(key, endpoint.Question(names, predictor.risk, value, event, asked))
+            found.setdefault(key, question.Question(names, predictor.risk, value, event, asked))
     return list(found.values())
 
 
@@ -91,7 +92,7 @@ def model_tables(
     tables["adjusted_models"]["phase_rule"] = settings.phase_rule
     tables["adjusted_models"]["readings_rule"] = rule
     for frame in tables.values():
-        for column in ("term", "model", "group", *endpoint.PREDICTOR):
+        for column in ("term", "model", "group", *question.PREDICTOR):
             if column in frame:
                 frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
         for column in ("n", "n_events", "n_missing", "n_at_risk"):
@@ -107,10 +108,10 @@ def measures_of(
     found: dict[tuple[str, ...], np.ndarray] = {}
     for predictor in settings.predictors:
         rows = chosen[matching(chosen, predictor)]
-        for key, part in rows.groupby(endpoint.PREDICTOR, sort=True):
+        for key, part in rows.groupby(question.PREDICTOR, sort=True):
             value = cases["case_id"].map(part.set_index("case_id")["value"]).to_numpy(np.float64)
             found.setdefault(tuple(str(k) for k in key), value)
-    return [(dict(zip(endpoint.PREDICTOR, key, strict=True)), value) for key, value in found.items()]
+    return [(dict(zip(question.PREDICTOR, key, strict=True)), value) for key, value in found.items()]
 
 
 def endpoint_tables(
@@ -125,10 +126,11 @@ def endpoint_tables(
     import pandas as pd
 
     columns = {
-        "endpoints": endpoint.ENDPOINT_COLUMNS,
-        "roc_curves": endpoint.CURVE_COLUMNS,
-        "decision_curves": endpoint.DECISION_COLUMNS,
-        "dose_response": endpoint.DOSE_COLUMNS,
+        "endpoints": question.ENDPOINT_COLUMNS,
+        "roc_curves": question.CURVE_COLUMNS,
+        "decision_curves": question.DECISION_COLUMNS,
+        "dose_response": question.DOSE_COLUMNS,
+        "calibration_curves": question.CALIBRATION_COLUMNS,
     }
     rows: dict[str, list[dict[str, Any]]] = {name: [] for name in columns}
     for outcome in settings.outcomes:
@@ -146,6 +148,7 @@ def endpoint_tables(
             rows["roc_curves"] += found.curve
             rows["decision_curves"] += found.decision
             rows["dose_response"] += found.dose
+            rows["calibration_curves"] += found.calibration
         if len(questions) > 1:
             rows["endpoints"] += endpoint.comparison_rows(questions, settings)
     endpoint.adjusted(rows["endpoints"], settings.area_families)
@@ -155,7 +158,7 @@ def endpoint_tables(
         for column in frame.columns:
             if column in ("n", "n_events", "n_non_events", "n_missing", "quantile_group"):
                 frame[column] = frame[column].astype("Int64")
-            elif column in endpoint.KEYS or column in endpoint.TEXT_COLUMNS:
+            elif column in question.KEYS or column in question.TEXT_COLUMNS:
                 frame[column] = frame[column].astype(object).where(frame[column].notna(), "").astype(str)
         tables[name] = frame
     return tables

@@ -8,7 +8,6 @@ ten events an estimated slope).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,54 +19,21 @@ from outflow_cohort.stats.kernels.proportions import share
 from outflow_cohort.stats.kernels.two_by_two import SOURCE as RATIO_SOURCE
 from outflow_cohort.stats.kernels.two_by_two import likelihood_ratio, two_by_two
 from outflow_cohort.stats.outcome import prediction_model as model
+from outflow_cohort.stats.outcome.question import (
+    PREDICTOR,
+    Answer,
+    Question,
+)
 
 if TYPE_CHECKING:
-    from outflow_cohort.stats.data.settings import Risk, StatisticsSettings
+    from outflow_cohort.stats.data.settings import StatisticsSettings
 
-PREDICTOR = ["plan_id", "measure", "variant", "method", "unit"]
-KEYS = ["outcome", "endpoint", *PREDICTOR, "risk"]
-ENDPOINT_COLUMNS = [
-    *KEYS, "statistic", "compared_with", "cutoff", "cutoff_id", "estimate", "ci_low", "ci_high", "p_value", "p_holm",
-    "family", "n", "n_events", "n_non_events", "n_missing", "status", "warning", "phase_rule", "readings_rule",
-    "definition", "source",
-]  # fmt: skip
-TEXT_COLUMNS = ("statistic", "compared_with", "cutoff_id", "warning", "status", "family")
-CURVE_COLUMNS = [*KEYS, "cutoff", "sensitivity", "specificity", "n_events", "n_non_events", "definition", "source"]
-DECISION_COLUMNS = [
-    *KEYS, "threshold", "net_benefit", "net_benefit_all", "net_benefit_none", "n", "n_events", "warning", "definition",
-    "source",
-]  # fmt: skip
-DOSE_COLUMNS = [
-    *KEYS, "quantile_group", "from_value", "to_value", "median", "n", "n_events", "estimate", "ci_low", "ci_high",
-    "trend_p", "status", "warning", "definition", "source",
-]  # fmt: skip
+MODEL = model.MODEL_SOURCE
 FOLDS = 10
 CROSS_VALIDATION_SOURCE = "Stone 1974 JRSS B 36:111 (cross-validation); Harrell 2015 sec. 5.3"
 COUNT_SOURCE = "counted; two-by-two table of STARD 2015 (Bossuyt et al. 2015 BMJ 351:h5527)"
 THRESHOLDS = tuple(round(0.05 * i, 2) for i in range(1, 13))
 """Threshold probabilities of the decision curve, 5 to 60 %: common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Question:
-    """One measure against one outcome, a value and an outcome a case (NaN = missing), with the cut-offs asked for."""
-
-    names: dict[str, str]
-    risk: Risk
-    value: np.ndarray
-    event: np.ndarray
-    cutoffs: tuple[tuple[float, str, str], ...]
-    """(value, rule, name)"""
-
-
-@dataclass(frozen=True)
-class Answer:
-    """Rows of the tables endpoints, roc_curves, decision_curves, dose_response."""
-
-    endpoints: list[dict[str, Any]]
-    curve: list[dict[str, Any]]
-    decision: list[dict[str, Any]]
-    dose: list[dict[str, Any]]
 
 
 def answer(question: Question, settings: StatisticsSettings) -> Answer:
@@ -82,7 +48,7 @@ def answer(question: Question, settings: StatisticsSettings) -> Answer:
     kept = Question(question.names, question.risk, value[good], event[good], question.cutoffs)
     if min(n_events, n_others) < settings.fewest_events:
         rows = _withheld_rows(n_events, n_others, settings) + _given_rows(kept, settings, with_curve=False)
-        return Answer([common | row for row in rows], [], [], [common | row for row in _dose_rows(kept, settings)])
+        return Answer([common | row for row in rows], [], [], [common | row for row in _dose_rows(kept, settings)], [])
     rows = [common | row for row in _area_rows(kept, settings)]
     rows += [common | row for row in _given_rows(kept, settings)]
     rows += [common | row for row in _youden_rows(kept, settings)]
@@ -93,6 +59,7 @@ def answer(question: Question, settings: StatisticsSettings) -> Answer:
         [common | row for row in _curve_rows(kept)],
         [common | row for row in fitted[1]],
         [common | row for row in _dose_rows(kept, settings)],
+        [common | row for row in calibration_rows(kept, settings)],
     )
 
 
@@ -290,6 +257,8 @@ def _model_rows(q: Question, settings: StatisticsSettings) -> tuple[list[dict[st
     about = f"ridge logistic model (penalty {settings.penalty:g}), {optimism.n_draws} draws"
     spread = float(q.value.std())
     rows = [
+        _row("model_intercept", fit.intercept, f"{about}; chance = expit(intercept + coefficient x measure)", MODEL),
+        _row("model_coefficient", float(fit.coefficients[0]), f"{about}; per unit of the measure", MODEL),
         _row("model_odds_ratio_per_sd", float(np.exp(fit.coefficients[0] * spread)), about, model.MODEL_SOURCE),
         _row("model_auc", area, f"{about}; in the same cases", source),
         _row("model_auc_corrected", area - optimism.area, f"{about}; less its optimism", source),
@@ -313,6 +282,34 @@ def _model_rows(q: Question, settings: StatisticsSettings) -> tuple[list[dict[st
         for t, (own, every) in zip(THRESHOLDS, benefit.tolist(), strict=True)
     ]
     return rows, decision
+
+
+def calibration_rows(q: Question, settings: StatisticsSettings) -> list[dict[str, Any]]:
+    """Predicted and observed share of events by quantile group of the predicted chance, with Wilson interval.
+
+    The chance of a case comes from a model fitted without it (leave one out), so that the plot is not too good.
+    """
+    n = len(q.value)
+    chance = np.full(n, np.nan)
+    for i in range(n):
+        kept = np.arange(n) != i
+        fit = model.fit_logistic(q.value[kept][:, None], q.event[kept], settings.penalty)
+        if fit.status != "ok":
+            return []
+        chance[i] = fit.probability(q.value[i : i + 1][:, None])[0]
+    k = settings.quantile_groups
+    group = np.searchsorted(np.unique(np.quantile(chance, np.arange(1, k) / k)), chance, "left")
+    rows = []
+    for number in np.unique(group):
+        mine = group == number
+        found = share(int(q.event[mine].sum()), int(mine.sum()), confidence=settings.confidence)
+        rows.append(
+            {"quantile_group": int(number) + 1, "predicted": float(chance[mine].mean()), "n": found.n}
+            | {"n_events": found.x, "estimate": found.estimate, "ci_low": found.ci_low, "ci_high": found.ci_high}
+            | {"definition": "observed share by group of the chance that a model without the case predicts"}
+            | {"source": f"{model.CALIBRATION_SOURCE}; {SHARE_SOURCE}"}
+        )
+    return rows
 
 
 def _dose_rows(q: Question, settings: StatisticsSettings) -> list[dict[str, Any]]:

@@ -16,7 +16,7 @@ from outflow_cohort.stats.data.covariates import covariates_of
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 from outflow_cohort.stats.data.outcome_columns import causes_of, times_of
 from outflow_cohort.stats.kernels import cox, firth, survival
-from outflow_cohort.stats.outcome.endpoints import PREDICTOR
+from outflow_cohort.stats.outcome.question import PREDICTOR
 from outflow_cohort.stats.outcome.regression_rows import Regression, regression_rows, spline_rows
 
 if TYPE_CHECKING:
