@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-from outflow_cohort.study.findings import same_landmarks, same_pixels
+from outflow_cohort.study.findings import reader_drifts, reading_places, same_landmarks, same_pixels
 
 
 def points(case: str, reader: str, shift: float = 0.0, phase: float | None = 40.0) -> list[dict[str, object]]:
@@ -34,3 +35,26 @@ def test_the_same_pixels_under_two_cases_are_found() -> None:
         ("C1", 40.0, "same_pixels_twice"),
         ("C2", 40.0, "same_pixels_twice"),
     ]
+
+
+def habits(reader: str, scatters: list[float], outward: float = 0.0) -> list[dict[str, object]]:
+    return [
+        {"case_id": f"C{i:02d}", "reader_id": reader, "scatter": s, "outward": outward} for i, s in enumerate(scatters)
+    ]
+
+
+def test_a_reader_whose_scatter_grows_is_noted_and_a_steady_one_is_not() -> None:
+    noise = np.random.default_rng(3).normal(0.0, 0.05, 24)
+    drifting = habits("ash", [0.5 + n + (0.6 if i >= 12 else 0.0) for i, n in enumerate(noise)])
+    steady = habits("birch", [0.5 + n for n in noise])
+    rows = reader_drifts(drifting + steady, {})
+    assert [(r["reader_id"], r["code"], r["severity"]) for r in rows] == [("ash", "reader_drifts", "note")]
+    assert rows[0]["number"] > 0.4
+
+
+def test_drift_follows_the_readers_own_sequence() -> None:
+    """Read in another order than by name the same values show no drift."""
+    values = [0.5 + 0.01 * i for i in range(12)] + [1.1 + 0.01 * i for i in range(12)]
+    table = [{"case_id": f"C{i:02d}", "reader_id": "ash", "reading_order": (i * 7) % 24 + 1} for i in range(24)]
+    assert reader_drifts(habits("ash", values), {}) != []
+    assert reader_drifts(habits("ash", values), reading_places(pd.DataFrame(table))) == []

@@ -16,6 +16,8 @@ from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge_pictures import point_pictures, write_pictures
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from outflow_geometry.landmarks.findings import LandmarkFinding
     from outflow_geometry.scatter.consensus import JudgedRead
 
@@ -84,7 +86,7 @@ def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> Non
 
     def work() -> None:
         index = read_json(volumes / "volumes.json")
-        findings, aside = _judge(content, read_json(inventory), index, volumes)
+        findings, aside, habits = _judge(content, read_json(inventory), index, volumes)
         write_pictures(output.with_suffix(".npz"), point_pictures(content, index, volumes, findings))
         case_id = content["case"]["case_id"]
         pixels = [
@@ -92,7 +94,7 @@ def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> Non
             for entry in index["volumes"]
             if entry["pixel_hash"]
         ]
-        _write(output, findings, aside, pixels)
+        _write(output, findings, aside, pixels, habits)
 
     run_guarded(work, give_up)
 
@@ -101,11 +103,11 @@ def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> N
     """Write a case of which no reading may be measured, for one reason."""
     content = read_request(request)
     write_pictures(output.with_suffix(".npz"), {})
-    _write(output, [], [_aside(content, reading, None, code, message) for reading in content["readings"]], [])
+    _write(output, [], [_aside(content, reading, None, code, message) for reading in content["readings"]], [], [])
 
 
-def _write(output: Path, findings: list[Row], aside: list[Row], pixels: list[Row]) -> None:
-    write_json(output, {"findings": findings, "set_aside": aside, "pixels": pixels})
+def _write(output: Path, findings: list[Row], aside: list[Row], pixels: list[Row], habits: list[Row]) -> None:
+    write_json(output, {"findings": findings, "set_aside": aside, "pixels": pixels, "habits": habits})
     events.set_aside(aside)
 
 
@@ -123,8 +125,8 @@ def _aside(request: Row, reading: Row, phase: float | None, code: str, message: 
     }
 
 
-def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[list[Row], list[Row]]:
-    """Findings and set-aside rows of one case."""
+def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[list[Row], list[Row], list[Row]]:
+    """Findings, set-aside rows and each reading's habits (`study.findings.reader_drifts`) of one case."""
     from outflow_cohort.dicom.landmark_checks import check_landmarks
     from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.steps.placing import place_readings
@@ -141,7 +143,7 @@ def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[lis
     checked, refused = check_landmarks(request, placed, index)
     findings = [_row_of_refused(row) for row in refused]
     if not settings.landmarks:
-        return findings, []
+        return findings, [], []
     reads: list[tuple[Row, Row, JudgedRead]] = []
     for entry, readings in checked:
         for reading in readings:
@@ -175,7 +177,40 @@ def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[lis
         if grave:
             message = f"{reading.get('source', 'landmarks')}: {in_words(grave[0])} {grave[0].remedy}"
             aside.append(_aside(request, reading, entry["phase_pct"], grave[0].code, message))
-    return findings, aside
+    return findings, aside, _habits(request, [judged for _, _, judged in reads])
+
+
+def _habits(request: Row, reads: list[JudgedRead]) -> list[Row]:
+    """Of each read: its own scatter, and how far its ring lies outside that of the others of the phase, mm."""
+    import numpy as np
+
+    rows = []
+    for judged in reads:
+        read = judged.read
+        sizes = {
+            (r.read.reader_id, r.read.read_no): _ring_radius(r.read.landmarks.get("mitral_ring"))
+            for r in reads
+            if r.read.phase_pct == read.phase_pct
+        }
+        own = sizes.pop((read.reader_id, read.read_no))
+        others = [size for (reader, _), size in sizes.items() if size is not None and reader != read.reader_id]
+        rows.append(
+            {
+                "case_id": request["case"]["case_id"],
+                "reader_id": read.reader_id,
+                "scatter": round(judged.scatter, 4),
+                "outward": None if own is None or not others else round(own - float(np.median(others)), 4),
+            }
+        )
+    return rows
+
+
+def _ring_radius(ring: np.ndarray | None) -> float | None:
+    """Mean distance, mm, of the ring's points from their middle."""
+    if ring is None or len(ring) < 3:
+        return None
+    distances = ((ring - ring.mean(axis=0)) ** 2).sum(axis=1) ** 0.5
+    return float(distances.mean())
 
 
 def _image_evidence(file: Path, reads: list[JudgedRead]) -> list[list[LandmarkFinding]]:

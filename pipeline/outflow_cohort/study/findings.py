@@ -20,6 +20,14 @@ FEWEST_POINTS = 3
 """Points that two readings must share to be the same: one point at the same place may be chance."""
 
 
+ALL_CASES = "all"
+"""case_id of a finding on a reader over all cases."""
+FEWEST_CASES = 6
+"""Cases in each half of a reader's work from which a drift is looked for."""
+DRIFT_SCATTER, DRIFT_BIAS, DRIFT_CHANCE = 0.3, 0.4, 0.001
+"""mm by which the median scatter, and the median distance outward of the ring, must change; and the largest p-value."""
+
+
 def landmark_findings(work: Path, keys: list[str]) -> pd.DataFrame:
     """All findings of the study, in the order of the table.
 
@@ -28,10 +36,13 @@ def landmark_findings(work: Path, keys: list[str]) -> pd.DataFrame:
     import pandas as pd
 
     rows: list[Row] = []
+    judged = {key: read_json(work / "judged" / f"{key}.json") for key in keys}
     for key in keys:
-        rows += read_json(work / "judged" / f"{key}.json")["findings"]
-    rows += same_pixels({key: read_json(work / "judged" / f"{key}.json").get("pixels", []) for key in keys})
-    rows += same_landmarks(pd.read_parquet(work / "readings.parquet"))
+        rows += judged[key]["findings"]
+    readings = pd.read_parquet(work / "readings.parquet")
+    rows += same_pixels({key: judged[key].get("pixels", []) for key in keys})
+    rows += same_landmarks(readings)
+    rows += reader_drifts([row for key in keys for row in judged[key].get("habits", [])], reading_places(readings))
     frame = typed_frame(rows, LANDMARK_FINDINGS)
     order = [*READING, "structure", "point_no", "code"]
     return frame.sort_values(order, kind="stable", na_position="first").reset_index(drop=True)
@@ -79,6 +90,45 @@ def same_landmarks(readings: pd.DataFrame) -> list[Row]:
     for several in digests.values():
         if len(several) > 1:
             found += [_row(_plain(who), finding("same_landmarks_twice", "", None, len(several), 1)) for who in several]
+    return found
+
+
+def reading_places(readings: pd.DataFrame) -> dict[tuple[str, str], float]:
+    """Place of each (case, reader) in the reader's own sequence, where reading_order is given."""
+    if "reading_order" not in readings or readings.empty:
+        return {}
+    known = readings[readings["reading_order"].notna()]
+    first = known.groupby(["case_id", "reader_id"])["reading_order"].min()
+    return {(str(case), str(reader)): float(place) for (case, reader), place in first.items()}
+
+
+def reader_drifts(habits: list[Row], places: dict[tuple[str, str], float]) -> list[Row]:
+    """Notes on readers whose scatter or bias in the second half of their cases is not that of the first.
+
+    habits : {case_id, reader_id, scatter, outward} per reading, mm. places : see `reading_places`; without any, cases
+    are taken in the order of their names. One value per case; Mann-Whitney test of the halves.
+    """
+    import numpy as np
+    from scipy.stats import mannwhitneyu
+
+    from outflow_geometry.landmarks.findings import finding
+
+    found = []
+    for reader in sorted({str(row["reader_id"]) for row in habits}):
+        own = [row for row in habits if row["reader_id"] == reader]
+        cases = sorted({str(r["case_id"]) for r in own}, key=lambda c: (places.get((c, reader), np.inf), c))
+        for name, least in (("scatter", DRIFT_SCATTER), ("outward", DRIFT_BIAS)):
+            values = []
+            for case in cases:
+                seen = [r[name] for r in own if r["case_id"] == case and r[name] is not None]
+                values += [float(np.median(seen))] if seen else []
+            half = len(values) // 2
+            if half < FEWEST_CASES:
+                continue
+            change = float(np.median(values[half:]) - np.median(values[:half]))
+            chance = float(mannwhitneyu(values[:half], values[half:]).pvalue)
+            if abs(change) > least and chance < DRIFT_CHANCE:
+                found.append(_row((ALL_CASES, None, reader, None), finding("reader_drifts", "", None, change, least)))
     return found
 
 
