@@ -11,7 +11,7 @@ from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report import plates
 from outflow_cohort.report.case_data import CaseData
 from outflow_cohort.report.charts_implants import MAPS_NOTE, implant_maps
-from outflow_cohort.report.headline import PLAN_RULE
+from outflow_cohort.report.headline import PLAN_RULE, headline_section
 from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, render
 from outflow_cohort.report.pictures import grey_scale_text, section_frame
@@ -47,13 +47,14 @@ def case_sheet(data: CaseData) -> str:
         headline=_headline(data),
         headline_note=_headline_note(data, phase, why),
         plans_overview=tables.plan_overview(data, phase) if len(data.plan_ids) > 1 else EMPTY_TABLE,
-        plan_rule=f"{PLAN_RULE}.",
+        plan_rule=f"Of the reading shown: {shown}. {PLAN_RULE}.",
         triage=triage,
         set_aside=tables.set_aside_table(data),
         suspects=tables.findings_table(data),
         plates=_plates(data, phase, main),
         plates_note=f"{phase_text(phase)}, {why}. The reading shown: {shown}. {grey_scale_text()} "
         "Outside the volume the plate is white.",
+        other_plans=_other_plans(data, phase, main),
         phases_strip=_strip(data, main),
         readers=_readers(data, phase),
         curves=charts.curve_figures(data),
@@ -181,6 +182,20 @@ def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -
     return out
 
 
+def _other_plans(data: CaseData, phase: float | None, main: tuple[str, str] | None) -> list[Figure]:
+    """The smallest section of each plan that the large plates do not show."""
+    drawing = data.drawing(phase)
+    if drawing is None or main is None:
+        return []
+    out = []
+    wanted = data.settings.main_solid, data.settings.main_method
+    for plan_id, plan in sorted((drawing.get("plans") or {}).items()):
+        name = headline_section(plan.get("sections") or {}, *wanted)
+        if plan_id != main[0] and name is not None:
+            out.append(_section_figure(data, phase, plan_id, name, plan))
+    return out
+
+
 def _section_figure(
     data: CaseData, phase: float | None, plan_id: str, section_name: str, plan: Mapping[str, Any]
 ) -> Figure:
@@ -193,8 +208,8 @@ def _section_figure(
     uri = plates.picture_uri(found[1], data.settings.picture_quality) if found and taken else ""
     area = estimate(section.get("area_mm2"), section.get("ci_low"), section.get("ci_high"), "mm2")
     text = (
-        f"{SOLIDS.get(solid, words(solid)).capitalize()}, plan {plan_id}, {method_text(method)}: {area} mm² "
-        f"at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
+        f"{SOLIDS.get(solid, words(solid)).capitalize()}, {plan_text(data, plan_id)}, {method_text(method)}: "
+        f"{area} mm² at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
     )
     definitions = data.request["study"].get("definitions") or {}
     if definitions.get("section_rule", "aortic_side") == "aortic_side":

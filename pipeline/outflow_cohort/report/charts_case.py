@@ -22,7 +22,7 @@ from outflow_cohort.report.wording import SOLIDS, method_text, words
 CURVES_NOTE = (
     "Thick lines: reference reading; pale bands: its 95 % interval at each station, from the scatter of landmarks. "
     "Thin lines: the other readings of the main solid. Boxes: 95 % intervals of the smallest section, its area upwards "
-    "and its station along. Dashed: cut-offs."
+    "and its station along. Dashed: cut-offs. Larger areas, further up in the ventricle, are above the frame."
 )
 CYCLE_NOTE = (
     "Neo-LVOT area by phase. Band (main solid) and bars: 95 % intervals from the scatter of landmarks. "

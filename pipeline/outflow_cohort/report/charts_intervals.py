@@ -146,7 +146,7 @@ def forest_figure(
     ]
     d = interval_drawing(title, f"{len(lines)} measures with their 95 % intervals.", lines, title, 2, span=(low, 1.0))
     if len(shown) < len(mine):
-        caption += f" {len(shown)} of {len(mine)} rows, of the plan that stands first; the CSV has all."
+        caption += f" {len(shown)} of {len(mine)} rows, of the alphabetically first plan; the CSV has all."
     labels = {c: (words(c).capitalize(), "1") for c in ("estimate", "ci_low", "ci_high")}
     return Figure(d, caption, frame_table(mine, labels), name, True, mine)
 
@@ -219,16 +219,19 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
         lines.append(_interval_row(title, found[PERCENT[0]], methods_text(key[2]), limits=both))
     if not lines:
         return None
+    # wide enough for every label: rows cut short would look the same
+    label = max(text_width(r.label) for r in lines) + 12
     d = interval_drawing(
         "Bias of two methods", "Bias in per cent of the mean, with limits of agreement.", lines,
-        "first method − second, % of their mean", 1, zero=True, layout=Layout(width=800, label=214, beside=206),
+        "first method − second, % of their mean", 1, zero=True,
+        layout=Layout(width=586 + label, label=label, beside=206),
     )  # fmt: skip
     columns = ["measure", "variant", "method", "plan_id", "statistic", "estimate", "ci_low", "ci_high", "n_cases"]
     data = mine[[c for c in columns if c in mine]].reset_index(drop=True)
     labels = {c: (words(c).capitalize(), "pct") for c in ("estimate", "ci_low", "ci_high")}
     caption = (
         "Square and line: bias with its 95 % interval; pale bar: limits of agreement of single readings. "
-        f"Solid: {variant_text(cohort.settings.main_solid)}, of the plan that stands first; "
+        f"Solid: {variant_text(cohort.settings.main_solid)}, of the alphabetically first plan; "
         "tables/method_agreement.csv has all."
     )
     return Figure(d, caption, frame_table(data, labels), "method-bias", True, data)
