@@ -9,8 +9,8 @@ from thin_walls import ellipsoid
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume, unit
-from outflow_geometry.image.chambers import lv_volume
-from outflow_geometry.image.lumen import PhaseImage
+from outflow_geometry.image.chambers import lv_volume, ventricle_cut
+from outflow_geometry.image.lumen import PhaseImage, outflow_lumen
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 
 AXES = np.array([24.0, 22.0, 38.0])
@@ -85,3 +85,21 @@ def test_cropped_ventricle_is_refused_and_the_side_named(axis: int, kept: slice,
         lv_volume(PhaseImage(part), ellipsoid_anatomy())
     assert refused.value.code == f"ventricle_cropped_{side}"
     assert "mm across" in refused.value.message
+
+
+def test_the_cut_has_the_area_of_the_ellipse_it_is() -> None:
+    """The plane z = c cuts the ellipsoid in an ellipse of area pi a b (1 - (c / h)^2)."""
+    low = 20
+    image = ellipsoid_image(1.0, crop=42.0)
+    part = Volume(image.values[low:], image.to_points(np.array([low, 0.0, 0.0])), image.direction, image.spacing)
+    anatomy = ellipsoid_anatomy()
+    cut = ventricle_cut(outflow_lumen(PhaseImage(part), anatomy), anatomy)
+    assert cut is not None
+    assert cut.side == "feet"
+    # floods reach the last layer but one
+    height = -42.0 + low + 1.0
+    area = np.pi * AXES[0] * AXES[1] * (1.0 - (height / AXES[2]) ** 2)
+    assert cut.area == pytest.approx(area, rel=0.1)
+    assert cut.across == pytest.approx(2.0 * np.sqrt(area / np.pi), rel=0.05)
+    whole = ellipsoid_image(1.0)
+    assert ventricle_cut(outflow_lumen(PhaseImage(whole), anatomy), anatomy) is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -204,6 +205,9 @@ def _measure(
             case.implants += suspect_rows(rows, suspect_structures(findings))
             results.append((who, result))
             place = events.Place(case.case_id, *who.values())
+            cut = result.drawing["ventricle_cut"]
+            if cut is not None:
+                events.event("ventricle_cut", cut["message"], place=place, level=logging.WARNING)
             events.event("measured", "measured", place=place, details={"values": len(result.values)})
     reads: dict[tuple[str, int], dict[float | None, ReadingResult]] = {}
     for who, result in results:

@@ -7,6 +7,7 @@ as muscle (choice `papillary = exclude`): the volume is that of blood, by which 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -55,6 +56,41 @@ def _border_cuts(lumen: Lumen, anatomy: Anatomy) -> dict[str, float]:
     return areas
 
 
+@dataclass(frozen=True)
+class VentricleCut:
+    """Where the image ends in the ventricle.
+
+    side : the patient's side with the largest cut; area : of that cut, mm2; total : of all cuts, mm2.
+    """
+
+    side: str
+    area: float
+    total: float
+
+    @property
+    def across(self) -> float:
+        """Width, mm, of a disc of the cut's area."""
+        return 2.0 * math.sqrt(self.area / math.pi)
+
+    @property
+    def message(self) -> str:
+        """Where, how much, and what to do."""
+        return (
+            f"the image ends in the ventricle towards the patient's {self.side}: the cut is {self.area:.0f} mm2, "
+            f"{self.across:.0f} mm across; use an image that goes on there, or raise resample.margin_mm where it does"
+        )
+
+
+def ventricle_cut(lumen: Lumen, anatomy: Anatomy) -> VentricleCut | None:
+    """How the image's border cuts the ventricle; None where it does not, or by the rim of a rounded apex alone."""
+    cuts = _border_cuts(lumen, anatomy)
+    total = sum(cuts.values())
+    if total <= CUT_AREA:
+        return None
+    side = max(cuts, key=lambda name: cuts[name])
+    return VentricleCut(side, cuts[side], total)
+
+
 def lv_volume(
     phase_image: PhaseImage, anatomy: Anatomy, level: BloodLevel | None = None, lumen: Lumen | None = None
 ) -> float:
@@ -70,14 +106,9 @@ def lv_volume(
     lumen = outflow_lumen(phase_image, anatomy, None, level) if lumen is None else lumen
     if lumen.status not in ("ok", "low_contrast"):
         raise GeometryError(lumen.status, "the lumen found is not the ventricle, or not all of it; see the status")
-    cuts = _border_cuts(lumen, anatomy)
-    if sum(cuts.values()) > CUT_AREA:
-        side = max(cuts, key=lambda name: cuts[name])
-        raise GeometryError(
-            f"ventricle_cropped_{side}",
-            f"the image ends in the ventricle towards the patient's {side}: the cut is {cuts[side]:.0f} mm2, "
-            f"{2.0 * math.sqrt(cuts[side] / math.pi):.0f} mm across; use an image with a larger field of view",
-        )
+    cut = ventricle_cut(lumen, anatomy)
+    if cut is not None:
+        raise GeometryError(f"ventricle_cropped_{cut.side}", cut.message)
     field = lumen.field
     size = float(np.prod(field.spacing)) ** (1.0 / 3.0)
     blood = field.values > 0.0

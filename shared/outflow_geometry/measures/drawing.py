@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 from outflow_geometry.base.contours import Contour
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.image.chambers import ventricle_cut
 from outflow_geometry.landmarks.views import edge_on_curve
 from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.measure_functions import ReadingContext
@@ -103,6 +104,7 @@ def draw_reading(
             "aortic": _or_none(lambda: _rounded(edge_on_curve(anatomy.aortic_plane.normal))),
         },
         "level": _or_none(lambda: _level(lumen)),
+        "ventricle_cut": _or_none(lambda: _ventricle_cut(lumen)),
     }
 
 
@@ -215,6 +217,13 @@ def _rings(geometry: Any) -> list[Any]:
     parts = shapely.get_parts(shapely.simplify(geometry, THINNING))
     polygons = parts[shapely.get_type_id(parts) == 3]
     return [_rounded(shapely.get_coordinates(ring)) for ring in shapely.get_rings(polygons)]
+
+
+def _ventricle_cut(lumen: ReadingLumen) -> dict[str, Any] | None:
+    cut = ventricle_cut(lumen.findings.lumen, lumen.anatomy)
+    if cut is None:
+        return None
+    return {"side": cut.side, "area_mm2": round(cut.area, 1), "across_mm": round(cut.across, 1), "message": cut.message}
 
 
 def _level(lumen: ReadingLumen) -> dict[str, Any]:
