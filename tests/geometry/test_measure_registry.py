@@ -8,7 +8,7 @@ import pytest
 from analytic_heart import landmarks
 
 from outflow_geometry.base.errors import GeometryError, tried_once
-from outflow_geometry.base.findings import Draws, SectionNumbers
+from outflow_geometry.base.findings import AreaNoise, Draws, SectionNumbers
 from outflow_geometry.base.inputs import Cutoff, Definitions, Device, Plan
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import evaluate, evaluate_plan
@@ -73,6 +73,9 @@ class Sections:
 
     def bottleneck(self, solid: str, method: str) -> float:
         return self.smallest(solid, method).area - 1.0
+
+    def area_noise(self, solid: str, method: str) -> AreaNoise:
+        return AreaNoise(0.0, 0.0)
 
 
 class WithoutImage:

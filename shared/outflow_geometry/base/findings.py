@@ -5,6 +5,7 @@ Lengths mm, areas mm2. Implemented by the floors above; measures depend on these
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -47,6 +48,7 @@ class ImageFindings(Protocol):
     def septal_thickness(self) -> float: ...
     def lv_volume(self) -> Value: ...
     def lumen_status(self) -> str: ...
+    def annulus_noise(self, length: float) -> float: ...
 
 
 class SectionFindings(Protocol):
@@ -54,16 +56,30 @@ class SectionFindings(Protocol):
 
     def smallest(self, solid: str, method: str) -> SectionNumbers: ...
     def bottleneck(self, solid: str, method: str) -> Value: ...
+    def area_noise(self, solid: str, method: str) -> AreaNoise: ...
+
+
+@dataclass(frozen=True)
+class AreaNoise:
+    """Standard deviations, mm2, that the image's noise gives to a smallest section and to its native section."""
+
+    area: float
+    native_area: float
 
 
 @dataclass(frozen=True)
 class Draws:
-    """A measured value and its redrawn estimates, and what the truth may be by them."""
+    """A measured value and its redrawn estimates, and what the truth may be by them.
+
+    image_sd : standard deviation that the image's noise adds, in the unit of the value.
+    """
 
     value: float
     redrawn: FloatArray
+    image_sd: float = 0.0
 
     def chance_below(self, limit: float) -> float:
         """Chance that the truth lies below `limit`: normal about the value less the draws' shift, with their SD."""
         likeliest = 2.0 * self.value - float(np.mean(self.redrawn))
-        return float(ndtr((limit - likeliest) / max(float(np.std(self.redrawn, ddof=1)), TINY_DEVIATION)))
+        deviation = math.hypot(float(np.std(self.redrawn, ddof=1)), self.image_sd)
+        return float(ndtr((limit - likeliest) / max(deviation, TINY_DEVIATION)))

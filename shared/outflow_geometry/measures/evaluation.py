@@ -16,7 +16,11 @@ from outflow_geometry.base.findings import Draws, Key
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import REGISTRY, Measure
-from outflow_geometry.scatter.uncertainty import Interval, interval, usable
+from outflow_geometry.scatter.image_share import image_sd
+from outflow_geometry.scatter.uncertainty import Interval, draws_elsewhere, interval, usable
+
+NOT_REDRAWN = "not_redrawn"
+"""Code by which a draw says that its measure does not depend on where exactly the reader put the landmarks."""
 
 
 @dataclass(frozen=True)
@@ -63,15 +67,17 @@ def _redrawn(
     contexts: Sequence[ReadingContext],
     variant: str,
     method: str,
-) -> FloatArray:
+) -> FloatArray | None:
     """The value of each draw, as far from the reading's `own` as it is from that of the draws' `middle`.
 
-    NaN where a draw gives none or is passed over (`draws_share`).
+    NaN where a draw gives none or is passed over (`draws_share`); None where the measure is not redrawn at all.
     """
     stride = round(1.0 / measure.draws_share)
     values: list[float] = []
     for draw, context in enumerate(contexts, start=1):
-        value = _value(measure, context, variant, method)[0] if draw % stride == 0 else None
+        value, code = _value(measure, context, variant, method) if draw % stride == 0 else (None, "")
+        if code == NOT_REDRAWN:
+            return None
         values.append(np.nan if value is None else value)
     centre = None if middle is None else _value(measure, middle, variant, method)[0]
     return np.asarray(values) + (0.0 if centre is None else own - centre)
@@ -98,10 +104,13 @@ def evaluate(
             found: Interval | None = None
             if value is not None and len(redrawn) and level != "draws":
                 again = _redrawn(measure, value, middle, redrawn, variant, method)
-                draws = usable(value, again, measure.draws_share)
-                if draws is not None:
+                draws = None if again is None else usable(value, again, measure.draws_share)
+                if draws is not None and not draws_elsewhere(draws, measure, variant):
+                    draws = replace(draws, image_sd=image_sd(context, measure.id, variant, method))
                     kept[measure.id, variant, method] = draws
                     found = interval(draws, measure, variant)
+                elif again is not None and status == "ok":
+                    status = "too_few_draws" if draws is None else "draws_elsewhere"
             error, low, high = (None, None, None) if found is None else (found.std_error, found.low, found.high)
             rows.append(
                 MeasuredValue(plan_id, measure.id, variant, method, value, measure.unit, error, low, high, status)

@@ -17,6 +17,7 @@ from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.base.planes import least_squares_plane
 from outflow_geometry.landmarks import aortic, leaflet, mitral, sizing
 from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.scatter.uncertainty import scatter_known
 
 RING_TABLE_DIFFERENCE = 1.0
 """mm between a ring's inner diameter from the image and from the table, above which both need a look."""
@@ -203,6 +204,8 @@ def neo_lvot_chance_below(context: ReadingContext, variant: str, method: str) ->
         context.smallest(solid, method)  # says why, where there is no area at all
         if context.definitions.draws == 0:
             raise GeometryError("no_draws", "the study asks for no draws; set uncertainty.draws")
+        if scatter_known(context.anatomy.landmarks, context.definitions.landmark_sd):
+            raise GeometryError("too_few_draws", "too few redrawn readings gave an area like the reading's own")
         raise GeometryError("unknown_landmark_scatter", "no landmark scatter is known; set uncertainty.prior_sd_mm")
     area = next(c.area for c in context.definitions.cutoffs if c.cutoff_id == cutoff_id)
     return round(draws.chance_below(area), CHANCE_DECIMALS)

@@ -16,7 +16,9 @@ from outflow_geometry.base.findings import Value
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.base.inputs import Prosthesis
 from outflow_geometry.image import septum
+from outflow_geometry.image.blood_edges import SMOOTHING
 from outflow_geometry.image.chambers import lv_volume
+from outflow_geometry.image.edge_noise import edge_noise
 from outflow_geometry.image.levels import BloodLevel, blood_level
 from outflow_geometry.image.lumen import OUTFLOW, Lumen, PhaseImage, outflow_lumen
 from outflow_geometry.image.ring_edges import RingEdges, ring_inner_diameter
@@ -88,6 +90,11 @@ class PhaseFindings:
     def lumen_status(self) -> str:
         """Status of the outflow lumen, which all that is read off it carries."""
         return self.lumen.status
+
+    def annulus_noise(self, length: float) -> float:
+        """Standard deviation, mm2, that the image's noise gives to an area with `length` mm of blood edge."""
+        noise = tried_once(self._found, "edge_noise", lambda: edge_noise(self.lumen, SMOOTHING))
+        return noise.area_sd(length)
 
     def aortic_contour(self) -> Contour:
         """The blood edge on the aortic plane."""

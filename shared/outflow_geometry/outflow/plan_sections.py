@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError, tried_once
-from outflow_geometry.base.findings import SectionNumbers, Value
+from outflow_geometry.base.findings import AreaNoise, SectionNumbers, Value
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
+from outflow_geometry.image.edge_noise import EdgeNoise, edge_length, edge_noise
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
@@ -71,6 +72,11 @@ class ReadingLumen:
             return findings.lumen
         holds = tried_once(self._found, "holds", lambda: findings.lumen_holds(self.reader_path))
         return findings.lumen if holds else findings.lumen_at_path
+
+    def edge_noise(self, method: str, blur: float) -> EdgeNoise:
+        """How far noise moves the edges of that lumen; blur : of the image, found at edges of that lumen, mm."""
+        lumen = self.lumen(method)
+        return tried_once(self._found, ("edge_noise", id(lumen)), lambda: edge_noise(lumen, blur))
 
     @property
     def ground(self) -> FlowGround:
@@ -243,6 +249,20 @@ class PlanSections:
             found.diameter_max,
             found.diameter_min,
             status,
+        )
+
+    def area_noise(self, solid: str, method: str) -> AreaNoise:
+        """What the image's noise gives to the smallest section and to its native section; see `image.edge_noise`."""
+        return tried_once(self._found, ("noise", solid, method), lambda: self._area_noise(solid, method))
+
+    def _area_noise(self, solid: str, method: str) -> AreaNoise:
+        stack = self.curves(method).stack
+        noise = self.reading.edge_noise(method, stack.blur)
+        found = self.section(solid, method)
+        nearest = int(np.argmin(np.abs(stack.stations - found.station)))
+        return AreaNoise(
+            noise.area_sd(edge_length(found.residual, found.blood)),
+            noise.area_sd(edge_length(stack.native[nearest], stack.blood[nearest])),
         )
 
     def bottleneck(self, solid: str, method: str) -> Value:

@@ -31,7 +31,7 @@ from outflow_geometry.scatter.redrawing import (
 SHIFT_SHARE = 0.5
 """Share of the common part of a curve's scatter (its variance) that is a shift of the whole curve; the rest is wave."""
 
-REST_WEIGHT = 4.0
+REST_WEIGHT = 3.0
 """Degrees of freedom with which all scatter is taken for rest before a curve's own points tell. Found on simulated
 rings: whether readers err as a whole or point by point, intervals hold 92 to 98 %."""
 

@@ -22,7 +22,7 @@ from scipy import ndimage
 from scipy.special import ndtri
 
 from outflow_geometry.base.errors import GeometryError, tried_once
-from outflow_geometry.base.findings import BOTTLENECK_EVERY, SectionNumbers, Value
+from outflow_geometry.base.findings import BOTTLENECK_EVERY, AreaNoise, SectionNumbers, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
@@ -128,6 +128,10 @@ class RedrawnSections:
         area, station, native, fraction, distance, largest, narrowest = row.tolist()
         return SectionNumbers(area, station, native, fraction, distance, largest, narrowest)
 
+    def area_noise(self, solid: str, method: str) -> AreaNoise:
+        """Asked of the reading itself only."""
+        raise GeometryError("not_redrawn", "the noise of the image is the same for all draws")
+
     def bottleneck(self, solid: str, method: str) -> Value:
         """The reading's bottleneck, changed in proportion to the smallest section along the path as it is.
 
@@ -169,6 +173,8 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     # a fraction of differences would not stay one; it is taken of the moved areas
     moved[:, 3] = np.minimum(moved[:, 0] / np.where(moved[:, 2] > 0.0, moved[:, 2], np.nan), 1.0)
     moved[:, 1] = np.minimum(moved[:, 1], 0.0)
+    # a difference that leaves no area is a draw without section, not an area of 0
+    moved[~((moved[:, 0] > 0.0) & (moved[:, 2] > 0.0))] = np.nan
     signed = np.arange(len(NUMBERS)) == 1
     result: FloatArray = np.where(signed, moved, np.maximum(moved, 0.0))
     return result
@@ -184,7 +190,8 @@ def _areas_along_path(redraws: PlanRedraws, solid: str, method: str) -> FloatArr
     scanned = _areas(sections, method, stack, draws, stations, cuttings)
     areas[draws] = _vertices(stations, np.where(scanned > 0.0, scanned, np.inf))[0]
     area = sections.section(solid, method).area
-    result: FloatArray = np.maximum(area * (1.0 + _path_errors(method, len(areas) - 1)) + areas[1:] - areas[0], 0.0)
+    moved = area * (1.0 + _path_errors(method, len(areas) - 1)) + areas[1:] - areas[0]
+    result: FloatArray = np.where(moved > 0.0, moved, np.nan)
     return result
 
 

@@ -127,6 +127,10 @@ class RedrawnFindings:
         """Not known to depend on where exactly the reader put the ring."""
         raise GeometryError("not_redrawn", "the ring's edges are found in the image around the reader's ring")
 
+    def annulus_noise(self, length: float) -> float:
+        """Asked of the reading itself only."""
+        raise GeometryError("not_redrawn", "the noise of the image is the same for all draws")
+
     def septal_thickness(self) -> float:
         """Septal thickness, mm, looked up with the redrawn landmarks."""
         return self.responses.findings.septal_thickness_of(self.anatomy)

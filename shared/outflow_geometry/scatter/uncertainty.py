@@ -131,16 +131,26 @@ def usable(value: float, redrawn: FloatArray, share: float = 1.0) -> Draws | Non
     return Draws(value, kept)
 
 
+def draws_elsewhere(draws: Draws, measure: IntervalRule, variant: str = "") -> bool:
+    """Whether the draws lie about another place of the smallest section than the reading's own: their mean is further
+    from the value than their own 95 % range reaches. Extremes over directions are shifted by nature, and are not asked.
+    """
+    if measure.scale != "place" or measure.is_extreme(variant):
+        return False
+    shift = abs(float(np.mean(draws.redrawn)) - draws.value)
+    return shift > NORMAL_95 * max(float(np.std(draws.redrawn, ddof=1)), measure.least_error)
+
+
 def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval:
     """Standard error and 95 % interval, kept within the measure's possible values.
 
     Pivotal, save for what hangs on the smallest section's place and for extremes over directions and places: there
     normal about the value less the draws' shift. The shift of an extreme depends on the shape itself, so that half of
     it is added to the error (root mean square error; Efron & Tibshirani 1993, An Introduction to the Bootstrap,
-    section 10.6).
+    section 10.6). The image's own share (`image_share`) is independent of the landmarks', so that squares add.
     """
     value, redrawn = draws.value, draws.redrawn
-    error = max(float(np.std(redrawn, ddof=1)), measure.least_error)
+    error = max(math.hypot(float(np.std(redrawn, ddof=1)), draws.image_sd), measure.least_error)
     shift = float(np.mean(redrawn)) - value
     extreme = measure.is_extreme(variant)
     if extreme or measure.scale == "place":
@@ -153,6 +163,9 @@ def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval
         low, high = (math.sqrt(max(2.0 * value**2 - q**2, 0.0)) for q in (high_draw, low_draw))
     else:
         low, high = 2.0 * value - high_draw, 2.0 * value - low_draw
+    if draws.image_sd > 0.0:
+        middle, half = 0.5 * (low + high), math.hypot(0.5 * (high - low), NORMAL_95 * draws.image_sd)
+        low, high = middle - half, middle + half
     return _within(measure, value, error, low, high)
 
 

@@ -1,0 +1,65 @@
+"""The image's own share in the error of areas, beside the reader's: noise, grain and blur at the blood edge.
+
+Areas mm2, diameters mm. See `image.edge_noise` for the movement of the edge; here it becomes an error of each measure
+that is an area or follows from one, to first order.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+from outflow_geometry.base.contours import Contour
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import ImageFindings, SectionFindings, SectionNumbers
+
+
+class MeasuredContext(Protocol):
+    """What is asked of a reading's context."""
+
+    @property
+    def image(self) -> ImageFindings: ...
+    @property
+    def sections(self) -> SectionFindings | None: ...
+    @property
+    def image_annulus(self) -> Contour: ...
+    def smallest(self, variant: str, method: str) -> SectionNumbers: ...
+
+
+SECTION_MEASURES = ("neo_lvot_area", "native_lvot_area", "lvot_residual_fraction", "bottleneck_area")
+
+
+def image_sd(context: MeasuredContext, measure: str, variant: str, method: str) -> float:
+    """Standard deviation that the image's noise gives to a measure, in its unit; 0 where it is no area of blood.
+
+    Also 0 where the noise cannot be measured, since there is no blood deep enough.
+    """
+    try:
+        if measure in SECTION_MEASURES and context.sections is not None:
+            return _of_section(context, measure, variant, method)
+        if method == "image_edge" and (measure == "aortic_area" or (measure, variant) == ("aortic_diameter", "area")):
+            contour = context.image_annulus
+            sd = context.image.annulus_noise(contour.perimeter)
+            # D = 2 sqrt(A / pi), so dD = dA / sqrt(pi A)
+            return sd if measure == "aortic_area" else sd / math.sqrt(math.pi * contour.area)
+    except GeometryError:
+        return 0.0
+    return 0.0
+
+
+def _of_section(context: MeasuredContext, measure: str, variant: str, method: str) -> float:
+    if context.sections is None:
+        return 0.0
+    noise = context.sections.area_noise(variant, method)
+    if measure == "native_lvot_area":
+        return noise.native_area
+    if measure != "lvot_residual_fraction":
+        return noise.area
+    found = context.smallest(variant, method)
+    # of a ratio whose parts share the edge of the smaller one (delta method)
+    relative = (
+        (noise.area / found.area) ** 2
+        + (noise.native_area / found.native_area) ** 2
+        - 2.0 * noise.area**2 / (found.area * found.native_area)
+    )
+    return found.residual_fraction * math.sqrt(max(relative, 0.0))
