@@ -144,6 +144,36 @@ def _wide(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _merge(args: argparse.Namespace) -> int:
+    from outflow_cohort.runs.merge_sites import DifferentSites
+    from outflow_cohort.steps.merge import merge, pool_summaries
+
+    try:
+        if args.summaries:
+            events.tell(f"{pool_summaries(sites=args.results, output=args.output)} pooled figures")
+            return EXIT_OK
+        without = [name.strip() for name in args.without.split(",") if name.strip()]
+        counts = merge(
+            sites=args.results, output=args.output, accept=args.accept_differences, without_columns=without
+        )  # fmt: skip
+    except FileNotFoundError as error:
+        events.error(f"{error} is missing; finish the run of each site first, or correct the folder")
+        return EXIT_USAGE
+    except FileExistsError as error:
+        events.error(f"{error}; name a new folder for --output")
+        return EXIT_USAGE
+    except DifferentSites as error:
+        for difference in error.differences:
+            events.error(str(difference))
+        events.error(
+            "the sites did not run the same definitions; run them again with the same program and settings, or join"
+            " them with --accept-differences"
+        )
+        return EXIT_STUDY
+    events.tell(", ".join(f"{name} {count}" for name, count in counts.items()) + " rows, in = out")
+    return EXIT_OK
+
+
 def _paper(args: argparse.Namespace) -> int:
     from outflow_cohort.paper.write import MissingLibrary, write_paper
 
@@ -328,6 +358,13 @@ def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "compare", _compare, text, example)
     p.add_argument("run_a", type=Path, help=RESULTS)
     p.add_argument("run_b", type=Path, help="another results folder")
+    text, example = "Join the results of several sites without their images.", "a/results b/results --output all"
+    p = add_command(commands, "merge", _merge, text, example)
+    p.add_argument("results", type=Path, nargs="+", help="results folders of the sites, the first one leads")
+    p.add_argument("--accept-differences", action="store_true", help="join in spite of differences, which are listed")
+    p.add_argument("--without", default="", metavar="COLUMNS", help="columns of the case tables to leave out, as dates")
+    p.add_argument("--summaries", action="store_true", help="pool tables of summaries alone (random effects)")
+    add_paths(p, output="new folder of the joint results")
     text = "Write the tables, figures and methods text of a paper."
     p = add_command(commands, "paper", _paper, text, "results --output paper")
     p.add_argument("results", type=Path, help=RESULTS)
