@@ -7,6 +7,7 @@ import base64
 import json
 import sys
 import zlib
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "dicom"))
 from series_files import uid, write_series
 
 from outflow_cohort.steps.plan import plan
+from outflow_cohort.study.landmark_sources import LandmarkFiles
 from outflow_cohort.study.problems import StudyError
 
 TURN = 2 * np.pi * np.arange(8) / 8
@@ -276,3 +278,16 @@ def test_the_keys_of_the_entry_are_closed(tmp_path: Path) -> None:
         ({"files": "a", "encoding": "klingon"}, "the name of an encoding"),
     ):
         assert any(expected in m for m in messages(study(tmp_path, [group]))), expected
+
+
+def test_the_examples_of_the_handbook_are_entries_that_the_schema_takes() -> None:
+    text = resources.files("outflow_cohort.handbook").joinpath("texts", "viewers.md").read_text(encoding="utf-8")
+    blocks = [block.split("```")[0] for block in text.split("```yaml\n")[1:]]
+    assert len(blocks) == 4
+    groups = [
+        LandmarkFiles.model_validate(entry) for block in blocks for entry in yaml.safe_load(block)["landmark_files"]
+    ]
+    assert groups[1].labels_of("C012_40_ash_1") == {
+        "case_id": "C012", "phase_pct": "40", "reader_id": "ash", "read_no": "1",
+    }  # fmt: skip
+    assert groups[2].labels_of("C012_mitral_ring")["structure"] == "mitral_ring"

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+import yaml
 from workflow_runs import DEMO, snakemake
 
 
@@ -20,9 +21,9 @@ def scanned_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_tables(folder=folder, settings=settings)
     for case in ("S01", "S02", "S03"):
         write_case_series(folder=folder, case_id=case)
-    text = (folder / "study.yaml").read_text(encoding="utf-8")
-    more = "uncertainty: {draws: 50}\nstatistics: {n_boot: 100}\n"
-    (folder / "study.yaml").write_text(f"{text}\n{more}", encoding="utf-8")
+    study = yaml.safe_load((folder / "study.yaml").read_text(encoding="utf-8"))
+    study |= {"uncertainty": {"draws": 50}, "statistics": {"n_boot": 100}}
+    (folder / "study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
     return folder
 
 

@@ -39,6 +39,7 @@ td code, th code {white-space: nowrap}
 NAVIGATION = (
     ("Begin here", "index"),
     ("Own study", "own_study"),
+    ("Landmarks of other programs", "viewers"),
     ("Which definition", "choose"),
     ("Intervals", "intervals"),
     ("Statuses", "statuses"),
@@ -73,6 +74,7 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
     texts = {
         "index": pages.index_page(),
         "own_study": text_page("own_study"),
+        "viewers": text_page("viewers"),
         "measures/index": pages.measure_index_page(),
         "study": pages.study_tables_page(),
         "settings": pages.settings_page(),

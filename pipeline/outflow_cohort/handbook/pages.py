@@ -34,6 +34,7 @@ def index_page() -> str:
 Each page is written by the program itself (`outflow-cohort handbook`), so it cannot tell of another version.
 
 - [Own study](own_study.md): from a folder of DICOM files to a finished study.
+- [Landmarks of other programs](viewers.md): tables, JSON lists, polydata and DICOM files by a mapping.
 - [Measures](measures/index.md): of each one definition, formula, figure, source and pitfalls.
 - [Study tables](study.md) and [settings](settings.md): what you write.
 - [Output tables](outputs.md): what you get.
