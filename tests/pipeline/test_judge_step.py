@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -103,6 +104,22 @@ def test_a_case_set_aside_by_the_step_is_set_aside_whole(work: Path, tmp_path: P
     aside = read_json(tmp_path / "measured/set_aside.json")["rows"]
     assert {r["reader_id"] for r in aside} == {"ash", "birch", "cedar", None}
     assert {r["code"] for r in aside} == {"out_of_time"}
+
+
+def test_points_are_named_as_the_reader_numbered_them(work: Path, tmp_path: Path) -> None:
+    request = read_json(given(work)["request"])
+    for reading in request["readings"]:
+        if reading["reader_id"] == "birch":
+            ring = reading["structures"]["mitral_ring"]
+            ring[3] = [ring[3][0], ring[3][1], ring[3][2] + 15.0]
+            reading["point_numbers"] = {"mitral_ring": [10 * (i + 1) for i in range(len(ring))]}
+    other = work / "requests/S01_tens.json"
+    write_json(other, request)
+    judge(**(given(work) | {"request": other}), output=tmp_path / "S01.json")
+    found = [f for f in read_json(tmp_path / "S01.json")["findings"] if f["structure"] == "mitral_ring"]
+    assert {f["point_no"] for f in found if f["reader_id"] == "birch"} == {40}
+    with np.load(tmp_path / "S01.npz") as pictures:
+        assert pictures["40|birch|1|mitral_ring|40"].shape == (3, 81, 81)
 
 
 def test_judging_can_be_turned_off(work: Path, tmp_path: Path) -> None:

@@ -172,12 +172,20 @@ def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[lis
             "reader_id": reading["reader_id"],
             "read_no": reading["read_no"],
         }
-        findings += [place | vars(f) for f in own_findings]
+        findings += [place | vars(_as_filed(f, reading)) for f in own_findings]
         grave = [f for f in own_findings if f.severity == "impossible"]
         if grave:
             message = f"{reading.get('source', 'landmarks')}: {in_words(grave[0])} {grave[0].remedy}"
             aside.append(_aside(request, reading, entry["phase_pct"], grave[0].code, message))
     return findings, aside, _habits(request, [judged for _, _, judged in reads])
+
+
+def _as_filed(found: LandmarkFinding, reading: Row) -> LandmarkFinding:
+    """The finding with its point numbered as in the reader's table, where that does not count from 1."""
+    listed = reading.get("point_numbers", {}).get(found.structure)
+    if listed is None or found.point_no is None:
+        return found
+    return replace(found, point_no=listed[found.point_no - 1])
 
 
 def _habits(request: Row, reads: list[JudgedRead]) -> list[Row]:

@@ -26,16 +26,16 @@ def point_pictures(request: Row, index: Row, volumes: Path, findings: list[Row])
     """(3, n, n) grey values, axial, coronal and sagittal, by `picture_name`; at most MOST_PICTURES."""
     from outflow_cohort.volumes import load_volume
 
-    points = {(r["reader_id"], r["read_no"], r["phase_pct"]): r["structures"] for r in request["readings"]}
+    points = {(r["reader_id"], r["read_no"], r["phase_pct"]): r for r in request["readings"]}
     found: dict[str, np.ndarray] = {}
     for entry in index["volumes"]:
         rows = [row for row in findings if row["phase_pct"] == entry["phase_pct"] and row["severity"] != "note"]
         volume = load_volume(volumes / entry["file"]) if rows else None
         for row in rows:
-            structures = _structures(points, row)
-            if structures is None or volume is None or len(found) >= MOST_PICTURES:
+            reading = _reading(points, row)
+            if reading is None or volume is None or len(found) >= MOST_PICTURES:
                 continue
-            place = _place(structures, row)
+            place = _place(reading, row)
             if place is not None:
                 found[picture_name(row, row["structure"], row["point_no"])] = _slices(volume, place)
     return found
@@ -49,24 +49,24 @@ def picture_name(who: Row, structure: str, point: Any) -> str:
     return f"{told}|{who['reader_id']}|{who['read_no']}|{structure}|{number}"
 
 
-def _structures(points: dict[tuple[Any, ...], Row], row: Row) -> Row | None:
-    """The reading's points; its phase as stated may differ from that of the volume."""
+def _reading(points: dict[tuple[Any, ...], Row], row: Row) -> Row | None:
+    """The reading of a finding; its phase as stated may differ from that of the volume."""
     own = [s for (reader, read, _), s in points.items() if (reader, read) == (row["reader_id"], row["read_no"])]
     exact = points.get((row["reader_id"], row["read_no"], row["phase_pct"]))
     return exact if exact is not None else (own[0] if len(own) == 1 else None)
 
 
-def _place(structures: Row, row: Row) -> np.ndarray | None:
-    """The point of a finding, the middle of its structure, or the ring's for the whole reading."""
+def _place(reading: Row, row: Row) -> np.ndarray | None:
+    """The point (3,) of a finding, the middle of its structure, or the ring's for the whole reading."""
     import numpy as np
 
-    named = structures.get(row["structure"] or "mitral_ring")
+    named = reading["structures"].get(row["structure"] or "mitral_ring")
     if not named:
         return None
     points = np.asarray(named, dtype=np.float64)
-    number = row["point_no"]
-    if number is not None and 1 <= number <= len(points):
-        result: np.ndarray = points[number - 1]
+    listed = reading.get("point_numbers", {}).get(row["structure"], list(range(1, len(points) + 1)))
+    if row["point_no"] in listed:
+        result: np.ndarray = points[listed.index(row["point_no"])]
         return result
     middle: np.ndarray = points.mean(axis=0)
     return middle

@@ -158,6 +158,7 @@ class _Readings:
         self._refused = refused
         self._points = landmarks[["x_mm", "y_mm", "z_mm"]].to_numpy(dtype=float)
         self._rows = landmarks["row"].to_numpy()
+        self._point_numbers = landmarks["point_no"].to_numpy()
         self._names: dict[str, list[Any]] = {}
         numbers = {}
         for name in (*READING, "structure", "point_no", "file"):
@@ -196,6 +197,10 @@ class _Readings:
                 result.append(entry | {"source": self._names["file"][file], "rows": (start, stop)})
                 last = reading
             result[-1]["structures"][str(structure)] = self._points[places].tolist()
+            listed = [int(number) for number in self._point_numbers[places]]
+            if listed != list(range(1, len(listed) + 1)):
+                # so that a finding names the point as the reader's table does
+                result[-1].setdefault("point_numbers", {})[str(structure)] = listed
             result[-1]["rows"] = (result[-1]["rows"][0], stop)
         for entry in result:
             rows = self._rows[self._order[slice(*entry.pop("rows"))]]
