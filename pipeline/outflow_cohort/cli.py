@@ -200,7 +200,7 @@ def _add_demo(commands: Commands[argparse.ArgumentParser]) -> None:
 
 def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     """Commands that the workflow's rules call."""
-    p = add_command(commands, "plan", _plan, "Check a study and freeze one request a case.", "--study study.yaml")
+    p = add_command(commands, "plan", _plan, "Check a study and freeze one request per case.", "--study study.yaml")
     add_paths(p, study="study.yaml")
     p.add_argument("--generated", action="store_true", help="the workflow itself makes the series")
     p.add_argument(
@@ -261,7 +261,7 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
 
 
 def _add_attempts(command: argparse.ArgumentParser) -> None:
-    text = "how often the workflow will try again; at 0 want of memory sets the case aside"
+    text = "how often the workflow will try again; at 0 a lack of memory sets the case aside"
     command.add_argument("--attempts-left", type=int, metavar="N", help=text)
 
 

@@ -75,7 +75,7 @@ def add_command(
 
 def add_message_options(parser: argparse.ArgumentParser, default: bool | str) -> None:
     """--quiet, --verbose and --json-log; they may stand before or after the command."""
-    group = parser.add_argument_group("messages", "go to standard error, one event a line, case, phase, reader first")
+    group = parser.add_argument_group("messages", "go to standard error, one event per line, case, phase, reader first")
     level = group.add_mutually_exclusive_group()
     level.add_argument("-q", "--quiet", action="store_true", default=default, help="errors only, no closing line")
     level.add_argument("-v", "--verbose", action="store_true", default=default, help="also begin, end and duration")

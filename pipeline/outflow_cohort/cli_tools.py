@@ -380,7 +380,7 @@ def _add_interchange(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "export-landmarks", _export_landmarks, text, example)
     add_study(p)
     p.add_argument("--format", choices=("sr", "rtss", "csv", "parquet"), required=True,
-                   help="SR TID 1500 or RT Structure Set, one file a reading; or one table")  # fmt: skip
+                   help="SR TID 1500 or RT Structure Set, one file per reading; or one table")  # fmt: skip
     add_paths(p, output="folder to write")
     text = "Write one reading's lumen and device for general viewers."
     p = add_command(

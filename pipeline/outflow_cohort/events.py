@@ -1,4 +1,4 @@
-"""What a command tells while it works: one event a line on standard error, as text or as JSON.
+"""What a command tells while it works: one event per line on standard error, as text or as JSON.
 
 A line begins with its place (case, phase, reader, read), so that the lines of one case can be picked out with grep.
 Callers hand over pseudonyms, places and codes, never a value of a header. Built on the standard library's logging:

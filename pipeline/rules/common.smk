@@ -42,7 +42,7 @@ MINUTES = {"inventory": 60, "volume": 60, "judge": 60, "carry": 240, "measure": 
 
 
 def attempts_left(wildcards, attempt):
-    """How often a case's job will be tried again: in the last attempt want of memory sets the case aside."""
+    """How often a case's job will be tried again: in the last attempt a lack of memory sets the case aside."""
     return ATTEMPTS - attempt
 
 

@@ -1,4 +1,4 @@
-# Landmarks are judged before they are believed: one job a case, with all its phases and readers.
+# Landmarks are judged before they are believed: one job per case, with all its phases and readers.
 rule judge:
     input:
         request=request_of,

@@ -1,4 +1,4 @@
-# One job a case: all its phases, readers and plans.
+# One job per case: all its phases, readers and plans.
 rule measure:
     input:
         request=request_of,

@@ -1,4 +1,4 @@
-"""How often the anatomy tells which way image and landmarks lie, with the heart at the isocentre.
+"""How often the anatomy says which way image and landmarks lie, with the heart at the isocentre.
 
     python tests/benchmarks/orientation.py --hearts 60
 

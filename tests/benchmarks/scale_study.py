@@ -510,7 +510,7 @@ def markdown(rows: list[Figures]) -> str:
             "several times what they would be alone.", ""]  # fmt: skip
     kinds = {
         "whole": "Every image read, every reading measured: 3 readers x 2 reads through the real Snakefile",
-        "full": "Every step through the real Snakefile, 1 reader x 2 reads, one plan, 50 draws a reading",
+        "full": "Every step through the real Snakefile, 1 reader x 2 reads, one plan, 50 draws per reading",
         "synthetic": "Plan and dry run through the real Snakefile; table, statistics, report and finish on copies of one "
         "case's measurements with scattered values (no image was measured, no case sheet written)",
     }

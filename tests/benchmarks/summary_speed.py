@@ -2,7 +2,7 @@
 
 Each side runs in a process of its own; wall time and peak memory of that process are printed, never asserted. pandas
 reads the needed columns and groups mean, SD, median and quartiles over all readings; this project's side also reduces
-readings to one value a case first, and gives intervals, counts of missing and groups.
+readings to one value per case first, and gives intervals, counts of missing and groups.
 """
 
 from __future__ import annotations

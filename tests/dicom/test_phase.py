@@ -75,7 +75,7 @@ def test_phase_that_varies_within_a_series_contradicts(tmp_path):
 
 
 def phase_folder(folder, phases):
-    """One series a phase, all in one folder."""
+    """One series per phase, all in one folder."""
     for n, phase in enumerate(phases):
 
         def mutate(ds, k, n=n, phase=phase):

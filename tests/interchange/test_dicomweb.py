@@ -77,7 +77,7 @@ def _no_login_of_this_machine(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -
 
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[Served]:
-    """A server that answers as PS3.18 8.7.1 says: multipart/related, one part an instance."""
+    """A server that answers as PS3.18 8.7.1 says: multipart/related, one part per instance."""
     pixels = write_instances(tmp_path / "served")
     parts = [
         b"--cut\r\nContent-Type: application/dicom\r\n\r\n" + p.read_bytes() + b"\r\n"

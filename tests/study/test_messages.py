@@ -1,4 +1,4 @@
-"""What commands tell: one event a line, its place first; quiet, verbose and JSON forms; none of it coloured."""
+"""What commands tell: one event per line, its place first; quiet, verbose and JSON forms; none of it coloured."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A broken study stops with one message a problem; a sound one is frozen into requests that change only with it."""
+"""A broken study stops with one message per problem; a sound one is frozen into requests that change only with it."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """What readers must look at again: one row per query, and one page of pictures. Points LPS, mm.
 
-A query tells what is wrong with the reader's own point and never another reader's values or whether it was larger.
+A query says what is wrong with the reader's own point and never another reader's values or whether it was larger.
 """
 
 from __future__ import annotations

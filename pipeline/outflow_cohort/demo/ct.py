@@ -1,4 +1,4 @@
-"""The demonstration's CT series: ordinary de-identified CT images (DICOM PS3.3 A.3), one file a slice.
+"""The demonstration's CT series: ordinary de-identified CT images (DICOM PS3.3 A.3), one file per slice.
 
 Patient frame LPS, mm; stored values HU + 1024. Identifiers are hashes of the invented case, so that the same
 settings give the same bytes.

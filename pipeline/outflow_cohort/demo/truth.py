@@ -1,4 +1,4 @@
-"""The truth of the demonstration study, one file a case: case_id, phase_pct, plan_id, measure, variant, value, unit.
+"""The truth of the demonstration study, one file per case: case_id, phase_pct, plan_id, measure, variant, value, unit.
 
 Worked out from the closed-form heart alone, without the measuring code; see `true_planes` and `true_sections`.
 Sections follow the true outflow path; a path found another way has slightly other sections.

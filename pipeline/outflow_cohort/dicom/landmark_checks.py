@@ -28,7 +28,7 @@ AORTIC_DIAMETER_MM = (8.0, 55.0)
 RING_AORTA_MM = (5.0, 90.0)
 """Distance of the centres: the annuli are neighbours across the curtain (common practice, no source)."""
 LIKELY_RING_MM = (18.0, 60.0)
-"""A ring this wide after a change of units tells which unit was meant."""
+"""A ring this wide after a change of units says which unit was meant."""
 ESSENTIAL = ("mitral_ring", "aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non", "aortic_ring")
 """Without these inside the image nothing can be measured; a field of view that ends above the apex is only noted."""
 

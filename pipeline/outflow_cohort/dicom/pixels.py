@@ -26,7 +26,7 @@ LOWEST, HIGHEST = -32768, 32767
 
 
 class PixelError(ValueError):
-    """Pixels that cannot be had; `code` is one of the reason codes. The text never quotes the file."""
+    """Pixels that cannot be read; `code` is one of the reason codes. The text never quotes the file."""
 
     def __init__(self, code: str, message: str) -> None:
         super().__init__(message)

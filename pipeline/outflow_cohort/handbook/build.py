@@ -54,7 +54,7 @@ NAVIGATION = (
     ("Library", "library"),
     ("Commands", "commands"),
 )
-"""Titles and pages; `measures` is a section with one page a measure."""
+"""Titles and pages; `measures` is a section with one page per measure."""
 
 
 class MissingGenerator(Exception):

@@ -9,7 +9,7 @@ from importlib import resources
 
 @dataclass(frozen=True)
 class Note:
-    """`formula` in plain text, one line an equation; `pitfalls` as sentences."""
+    """`formula` in plain text, one line per equation; `pitfalls` as sentences."""
 
     formula: tuple[str, ...]
     pitfalls: tuple[str, ...]

@@ -58,8 +58,8 @@ def measure_index_page() -> str:
         (f"[{m.id}]({m.id}.md)", m.unit, ", ".join((*m.variants, *m.case_variants)) or "one", m.level) for m in REGISTRY
     ]
     text = (
-        "One page a measure. SOLID stands for a solid variant of the device, CUTOFF_ID for a configured cut-off. What "
-        "cannot be had is a row with an empty value and a status. Figures show an invented heart."
+        "One page per measure. SOLID means a solid variant of the device, CUTOFF_ID a configured cut-off. A missing "
+        "value is a row with an empty value and a status. Figures show an invented heart."
     )
     return "\n\n".join(["# Measures", CAUTION, text, _table(("measure", "unit", "variants", "for each"), rows)]) + "\n"
 
@@ -190,7 +190,7 @@ def files_page() -> str:
         ("", "`volume` of series.csv", "one NIfTI, MetaImage or NRRD file"),
         ("landmarks, in", "`landmarks` of study.yaml", "CSV, Parquet, DICOM SR (TID 1500, SCOORD3D), RT Structure Set, "
          "or a folder of them; other names of structures are mapped under `structure_names`"),
-        ("landmarks, out", "`outflow-cohort export-landmarks`", "DICOM SR or RT Structure Set, one file a reading; "
+        ("landmarks, out", "`outflow-cohort export-landmarks`", "DICOM SR or RT Structure Set, one file per reading; "
          "CSV or Parquet, one table"),
         ("lumen and device, out", "`outflow-cohort export`", "NIfTI label map, DICOM Segmentation, STL and VTP "
          "surfaces, lines and planes as CSV"),
@@ -198,7 +198,7 @@ def files_page() -> str:
          f"errors, 95 % intervals, status; units in UCUM ({', '.join(UCUM.values())}); local codes under "
          f"{LOCAL_SCHEME}"),
         ("tables, out", "`RESULTS/tables`", "Parquet, statistics also CSV; Frictionless Table Schema beside each"),
-        ("", "`outflow-cohort wide`", "one row a reading and plan"),
+        ("", "`outflow-cohort wide`", "one row per reading and plan"),
         ("reading lists, out", "`outflow-cohort reading-lists`", "blinded, repeats hidden, key in a folder of its own"),
         ("", "`outflow-cohort unblind`", "what readers filed under a reading_id, given back to its case"),
     ]  # fmt: skip
@@ -222,12 +222,12 @@ def commands_page(parser: argparse.ArgumentParser) -> str:
     parts += [
         "Snakemake itself ends with 0 where every case was measured or set aside, else with another status.",
         "## Messages",
-        "What a command was asked for goes to standard output. Messages go to standard error, one event a line; a line "
-        "begins with its case, phase, reader and read where it has them.",
+        "What a command was asked for goes to standard output. Messages go to standard error, one event per line; a "
+        "line begins with its case, phase, reader and read where it has them.",
         "- `--quiet` leaves errors only.\n- `--verbose` adds begin, end and duration.\n- `--json-log` makes each line "
         "a JSON object whose first keys are `case`, `phase_pct`, `reader`, `read` (null where there is none), then "
         "`level`, `event`, `message`, details and `time` (UTC).",
-        "The variable `OUTFLOW_LOG` says the same to the jobs of a workflow, whose lines stand in `RESULTS/logs`:",
+        "The variable `OUTFLOW_LOG` does the same for the jobs of a workflow, whose lines are in `RESULTS/logs`:",
         "```sh\nOUTFLOW_LOG=json snakemake --cores 2 --config study=my_study/study.yaml\n```",
         "No command prints colour. With `NO_COLOR` set, the lines of the workflow engine are plain too.",
         "`outflow-cohort completion bash` (or zsh) prints a script that completes commands and options.",

@@ -155,6 +155,8 @@ def _example(field: FieldInfo) -> str:
     for annotation in (field.annotation, *get_args(field.annotation)):
         if get_origin(annotation) is Literal:
             return as_yaml(get_args(annotation)[0])
+    if get_origin(field.annotation) in (dict, tuple):
+        return "{}" if get_origin(field.annotation) is dict else "[]"
     bound = next((getattr(m, n) for m in field.metadata for n, _ in BOUNDS if hasattr(m, n)), None)
     if bound is not None:
         return f"{bound:g}"

@@ -57,7 +57,7 @@ class Wanted:
 def export_reading(*, results: Path, wanted: Wanted, output: Path) -> list[str]:
     """Write the files of one reading into `output`; returns their names.
 
-    Raises ExportError where the reading, its image or its lumen cannot be had.
+    Raises ExportError where the reading, its image or its lumen is missing.
     """
     request_path = results / "work" / "requests" / f"{wanted.key}.json"
     inventory_path = results / "work" / "inventory" / f"{wanted.key}.json"

@@ -182,7 +182,7 @@ def _text_table(path: Path, group: LandmarkFiles) -> pd.DataFrame:
     except (pd.errors.ParserError, pd.errors.EmptyDataError, pd.errors.ParserWarning):
         found = f"rows that do not fit the header with the separator {separator!r}"
         raise _Refused(
-            Problem(path.name, None, None, found, "a header and one cell a column",
+            Problem(path.name, None, None, found, "a header and one cell per column",
                     "Give `separator` and `decimal` in landmark_files.")
         ) from None  # fmt: skip
 

@@ -32,7 +32,7 @@ def uid(*parts: object) -> str:
 
 
 def evidence_of(label: ReadingLabel, frame_of_reference: str | None = None) -> Dataset:
-    """A stand-in for the header of the case's CT where none is at hand: pseudonym and repeatable UIDs only."""
+    """A stand-in for the header of the case's CT where none is available: pseudonym and repeatable UIDs only."""
     from pydicom import Dataset
     from pydicom.uid import CTImageStorage
 

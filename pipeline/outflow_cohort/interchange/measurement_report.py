@@ -3,7 +3,7 @@
 One measurement group a phase, reader, read and plan. A measure's name, its variant and its method are local codes
 under a scheme that the file declares. Properties of a value (HAS PROPERTIES, TID 310): the distance from the value to
 each end of its 95 % interval as range of measurement uncertainty (SNOMED CT), and under local codes the standard error,
-both ends themselves, and the status. A value that cannot be had is a qualitative evaluation: its measure, its way, and
+both ends themselves, and the status. A missing value is a qualitative evaluation: its measure, its way, and
 its status as the answer; an empty numeric item would be the other way (PS3.3 C.17.3.2.1), but readers that expect one
 number an item fail on it.
 """

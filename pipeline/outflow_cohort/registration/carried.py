@@ -1,4 +1,4 @@
-"""What the carry step hands to the measure step: one file a case (RESULTS/work/carried/KEY.json). LPS, mm."""
+"""What the carry step hands to the measure step: one file per case (RESULTS/work/carried/KEY.json). LPS, mm."""
 
 from __future__ import annotations
 

@@ -43,7 +43,7 @@ class Block:
 
 
 def set_aside_table(data: CaseData) -> Table:
-    """One line a reason, with the stages, phases and readings it holds for, and the first message of it."""
+    """One line per reason, with the stages, phases and readings it holds for, and the first message of it."""
     grouped: dict[str, list[Mapping[str, Any]]] = {}
     for r in data.set_aside:
         grouped.setdefault(r.get("code") or "", []).append(r)
@@ -87,7 +87,7 @@ def findings_table(data: CaseData) -> Table:
 
 
 def plan_overview(data: CaseData, phase: float | None) -> Table:
-    """The headline figures of every plan, of the reference reading: where each stands beside the first."""
+    """The headline figures of every plan, of the reference reading: where each is beside the first."""
     reference = data.reference
     if reference is None:
         return EMPTY_TABLE
@@ -158,7 +158,7 @@ def _cell(value: Value | None) -> str:
 
 
 def number_blocks(data: CaseData) -> list[Block]:
-    """A table a phase, a column a reading; rows that miss an input in every reading are told above the tables."""
+    """A table per phase, a column per reading; rows that miss an input in every reading are told above the tables."""
     blocks = []
     for phase in sorted({v.phase_pct for v in data.values}, key=lambda p: 1e9 if p is None else p):
         mine = [v for v in data.values if v.phase_pct == phase]

@@ -65,7 +65,7 @@ def pair_differences(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def headline_rows(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of the agreement table over all groups with one phase a case."""
+    """Rows of the agreement table over all groups with one phase per case."""
     if not len(rows):
         return rows
     for column, wanted in (("phase_rule", ONE_PER_CASE), ("group", ALL_GROUPS)):
@@ -83,7 +83,7 @@ def of_measure(rows: pd.DataFrame, measure: str, variant: str, method: str, plan
 
 
 def bland_altman_figures(cohort: Cohort, spec: str, rows: pd.DataFrame) -> list[Figure]:
-    """Difference against mean, a figure a pair of readers; above MOST_PAIRS pairs one figure for all."""
+    """Difference against mean, a figure per pair of readers; above MOST_PAIRS pairs one figure for all."""
     picked = cohort.pick(spec)
     data = pair_differences(picked)
     if not len(data):

@@ -50,7 +50,7 @@ def solid_order(names: Sequence[str]) -> list[str]:
 
 
 def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
-    """Area along the path, one figure a plan and phase: a line and its interval a solid, the other readings thin."""
+    """Area along the path, one figure per plan and phase: a line and its interval a solid, the other readings thin."""
     reference = data.reference
     if reference is None or not data.curves:
         return []
@@ -81,7 +81,7 @@ def _frame_top(data: CaseData) -> float | None:
 
 
 def preferred(curves: Sequence[Curve], data: CaseData) -> list[Curve]:
-    """One curve a solid: of the path preferred in the settings, else of the other."""
+    """One curve per solid: of the path preferred in the settings, else of the other."""
     chosen: dict[str, Curve] = {}
     for curve in sorted(curves, key=lambda c: c.method != data.settings.main_method):
         chosen.setdefault(curve.variant, curve)
@@ -260,7 +260,7 @@ def cutoff_lines(cutoffs: Sequence[Mapping[str, Any]]) -> list[tuple[float, str]
 
 
 def cycle_figures(data: CaseData) -> list[Figure]:
-    """Neo-LVOT over the cardiac cycle, one figure a plan; empty with fewer than two stated phases."""
+    """Neo-LVOT over the cardiac cycle, one figure per plan; empty with fewer than two stated phases."""
     reference = data.reference
     if reference is None:
         return []

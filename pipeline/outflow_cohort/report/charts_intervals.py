@@ -123,7 +123,7 @@ FOREST_COLUMNS = (
 def forest_figure(
     rows: pd.DataFrame, statistic: str, title: str, name: str, caption: str, main_solid: str
 ) -> Figure | None:
-    """One statistic between 0 and 1 with its interval, a row a measure, of the headline plan; the data have all."""
+    """One statistic between 0 and 1 with its interval, a row per measure, of the headline plan; the data have all."""
     if not has(rows, ["measure", "variant", "method", "plan_id", "statistic", "estimate"]):
         return None
     rows = headline_rows(rows)
@@ -200,7 +200,7 @@ PERCENT = ("bias_percent", "loa_lower_percent", "loa_upper_percent")
 
 
 def method_percent_figure(cohort: Cohort) -> Figure | None:
-    """Bias of two methods in per cent of the measure, with limits of agreement, a row a measure."""
+    """Bias of two methods in per cent of the measure, with limits of agreement, a row per measure."""
     frame = headline_rows(cohort.table("method_agreement"))
     if not has(frame, ["measure", "variant", "method", "plan_id", "comparison", "statistic", "estimate"]):
         return None
@@ -243,7 +243,7 @@ def methods_text(pair: str) -> str:
 
 
 def drift_figures(cohort: Cohort, specs: Iterable[str]) -> list[Figure]:
-    """Drift of each reader over the order of reading, a figure a measure; none where no order is told."""
+    """Drift of each reader over the order of reading, a figure per measure; none where no order is told."""
     frame = cohort.table("reader_drift")
     if not has(frame, ["measure", "variant", "method", "plan_id", "reader", "estimate", "ci_low", "ci_high"]):
         return []

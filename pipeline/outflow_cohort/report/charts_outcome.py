@@ -72,7 +72,7 @@ def _roc_figure(title: str, caption: str, part: pd.DataFrame, name: str) -> Figu
 
 
 NO_DECISION = "No decision curve: no outcome is configured, or no model could be fitted (too few events)."
-NO_DRIFT = "Drift of readers: not assessed, for the landmark table tells no order of reading (column reading_order)."
+NO_DRIFT = "Drift of readers: not assessed, for the landmark table gives no order of reading (column reading_order)."
 
 
 def decision_figures(cohort: Cohort) -> list[Figure]:
@@ -156,7 +156,7 @@ def dose_figures(cohort: Cohort) -> list[Figure]:
 
 
 def cutoff_figures(cohort: Cohort) -> list[Figure]:
-    """Share of cases below each cut-off by group, a figure a plan."""
+    """Share of cases below each cut-off by group, a figure per plan."""
     rows = headline_cutoffs(cohort)
     rows = rows[(rows["statistic"] == "share_below") & rows["estimate"].notna()] if len(rows) else rows
     out = []
@@ -214,7 +214,7 @@ RECOVERED_KEYS = ["measure", "variant", "method", "unit"]
 
 
 def recovered(cohort: Cohort) -> tuple[list[Figure], list[Table]]:
-    """Errors of the invented study: a figure a headline measure and a table of all."""
+    """Errors of the invented study: a figure per headline measure and a table of all."""
     frame = cohort.recovered
     if not has(frame, [*RECOVERED_KEYS, "difference", "true_value"]):
         return [], []

@@ -1,4 +1,4 @@
-"""What the cohort report is made from: the tables of a run, read once, and one value a case for its figures."""
+"""What the cohort report is made from: the tables of a run, read once, and one value per case for its figures."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ class Cohort:
 
     @cached_property
     def points(self) -> pd.DataFrame:
-        """Landmarks, a row a point, of at most MOST_ANATOMIES cases, taken evenly by name."""
+        """Landmarks, a row per point, of at most MOST_ANATOMIES cases, taken evenly by name."""
         path = self.results / "work" / "readings.parquet"
         if not path.exists() or not len(self.readings):
             return pd.DataFrame(columns=POINT_COLUMNS)
@@ -125,7 +125,7 @@ class Cohort:
 
     @cached_property
     def by_phase(self) -> pd.DataFrame:
-        """One value a case, phase and quantity, by the study's rule on readers and reads."""
+        """One value per case, phase and quantity, by the study's rule on readers and reads."""
         if self._dataset is None or not list((self.results / "tables" / "measurements").rglob("*.parquet")):
             return pd.DataFrame(columns=["case_id", "phase_pct", *SERIES, "value", "n_readings"])
         values = case_values(self.results / "tables" / "measurements", rules_of(self.statistics))
@@ -139,7 +139,7 @@ class Cohort:
 
     @cached_property
     def by_case(self) -> pd.DataFrame:
-        """One value a case and quantity, by the study's rule on phases."""
+        """One value per case and quantity, by the study's rule on phases."""
         if not len(self.by_phase):
             return pd.DataFrame(columns=["case_id", *SERIES, "value"])
         found = one_value_a_case(self.by_phase, self.statistics.phase_rule)
@@ -168,7 +168,7 @@ class Cohort:
         return self.choose(frame[frame["status"].isin(self.statistics.usable_statuses)], spec)
 
     def case_values(self, spec: str) -> pd.DataFrame:
-        """One value a case of a headline measure: columns case_id, group, plan_id, phase_pct, value, unit."""
+        """One value per case of a headline measure: columns case_id, group, plan_id, phase_pct, value, unit."""
         frame = self.choose(self.by_case, spec)
         columns = ["case_id", "plan_id", "phase_pct", "value", "unit"]
         out = frame[[c for c in columns if c in frame]].reset_index(drop=True)
@@ -176,7 +176,7 @@ class Cohort:
         return out
 
     def phase_values(self, spec: str) -> pd.DataFrame:
-        """One value a case and phase of a headline measure: columns case_id, group, phase_pct, value, unit."""
+        """One value per case and phase of a headline measure: columns case_id, group, phase_pct, value, unit."""
         frame = self.choose(self.by_phase[self.by_phase["phase_pct"].notna()], spec)
         out = frame[["case_id", "phase_pct", "value", "unit"]].copy()
         for name in ("case_id", "unit"):
@@ -196,7 +196,7 @@ class Cohort:
 
     @property
     def value_text(self) -> str:
-        """How one value a case comes about, in words."""
+        """How one value per case comes about, in words."""
         text = self.rules_text
         return f"{text}. {PLAN_RULE}" if self.several_plans else text
 

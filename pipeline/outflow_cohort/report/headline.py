@@ -1,4 +1,4 @@
-"""What stands first where one plan, solid and path have to: the same rule in the cohort report and on every sheet."""
+"""What comes first where one plan, solid and path have to: the same rule in the cohort report and on every sheet."""
 
 from __future__ import annotations
 
@@ -12,23 +12,23 @@ PLAN_RULE = "Where a case has several plans, the alphabetically first plan with 
 
 
 def headline_plan(plan_ids: Iterable[str]) -> str:
-    """The plan that stands first: the first by name; empty where there is none."""
+    """The plan that comes first: the first by name; empty where there is none."""
     return min((str(p) for p in plan_ids), default="")
 
 
 def headline_method(methods: Iterable[str], preferred: str) -> str:
-    """The method that stands first: the preferred one, else the first by name; empty where there is none."""
+    """The method that comes first: the preferred one, else the first by name; empty where there is none."""
     return min((str(m) for m in methods), key=lambda m: (m != preferred, m), default="")
 
 
 def headline_variant(variants: Iterable[str], main_solid: str) -> str:
-    """The variant that stands first: the main solid, else the first by name; those over the phases stand back."""
+    """The variant that comes first: the main solid, else the first by name; those over the phases stand back."""
     plain = [str(v) for v in variants if "/" not in str(v)]
     return min(plain, key=lambda v: (v != main_solid, v), default="")
 
 
 def headline_section(sections: Mapping[str, Any], main_solid: str, main_method: str) -> str | None:
-    """Name `SOLID|method` of the section of a plan that stands first; None where none has a place."""
+    """Name `SOLID|method` of the section of a plan that comes first; None where none has a place."""
     names = [n for n, s in sections.items() if s and s.get("point") is not None]
     solid = headline_variant((n.split("|")[0] for n in names), main_solid)
     method = headline_method((n.split("|")[1] for n in names if n.split("|")[0] == solid), main_method)

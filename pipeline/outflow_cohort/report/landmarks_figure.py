@@ -62,7 +62,7 @@ VIEWS = (
 
 
 def landmark_table(frame: pd.DataFrame) -> pd.DataFrame:
-    """One row a structure and kind (between readers, within a reader): distances in mm, cases and pairs."""
+    """One row per structure and kind (between readers, within a reader): distances in mm, cases and pairs."""
     needed = ["structure", "kind", "comparison", "statistic", "estimate", "ci_low", "ci_high", "n_cases", "n_pairs"]
     if not has(frame, needed):
         return pd.DataFrame()

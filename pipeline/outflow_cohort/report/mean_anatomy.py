@@ -62,7 +62,7 @@ class _Shapes:
 
 
 def mean_anatomy(readings: pd.DataFrame) -> MeanAnatomy | None:
-    """Mean anatomy of a landmark table (one row a point); None where no reading has ring, apex and aorta.
+    """Mean anatomy of a landmark table (one row per point); None where no reading has ring, apex and aorta.
 
     readings : columns case_id, phase_pct, reader_id, read_no, structure, point_no, x_mm, y_mm, z_mm.
     """

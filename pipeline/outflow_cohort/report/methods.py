@@ -71,7 +71,7 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
         "Single measurements are given without intervals."
         if draws == 0
         else "Intervals of single measurements are 95 % and stem from redrawing the landmarks with the scatter found "
-        f"in repeated reads{f' ({draws} draws a reading)' if draws else ''}."
+        f"in repeated reads{f' ({draws} draws per reading)' if draws else ''}."
     )
     third = (
         f"{intervals} Agreement between and within readers is "

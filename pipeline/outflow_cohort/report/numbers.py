@@ -48,7 +48,7 @@ def unit_text(unit: object) -> str:
 
 
 def unit_after(unit: object) -> str:
-    """The unit as it stands after a number: a degree sign close, others after a blank."""
+    """The unit as it is after a number: a degree sign close, others after a blank."""
     shown = unit_text(unit)
     return shown if shown in ("", "°") else f" {shown}"
 

@@ -14,7 +14,7 @@ from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 
 def baseline_overview(cohort: Cohort) -> Table | None:
-    """One line a column (and level), a column a group; difference and test at the end."""
+    """One line per column (and level), a column per group; difference and test at the end."""
     rows = cohort.table("baseline")
     if not has(rows, ["column", "kind", "level", "group", "n", "count", "share", "median", "q1", "q3", "p_value"]):
         return None
@@ -71,7 +71,7 @@ def size_statistics(cohort: Cohort) -> Table | None:
 
 
 def size_share_table(cohort: Cohort) -> Table | None:
-    """How many cases lead to each size, a column a group."""
+    """How many cases lead to each size, a column per group."""
     rows = cohort.table("size_shares")
     if not has(rows, ["group", "size", "count", "n", "estimate"]):
         return None
@@ -113,7 +113,7 @@ def headline_quantities(cohort: Cohort, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def endpoint_overview(cohort: Cohort) -> Table | None:
-    """Area under the curve and the accuracy of cut-offs, a line a statistic."""
+    """Area under the curve and the accuracy of cut-offs, a line per statistic."""
     rows = cohort.table("endpoints")
     if not has(rows, ["outcome", "statistic", "estimate", "ci_low", "ci_high", "n", "n_events", "compared_with"]):
         return None

@@ -1,4 +1,4 @@
-"""Settings of the reports, as they stand under `report:` in study.yaml."""
+"""Settings of the reports, as written under `report:` in study.yaml."""
 
 from __future__ import annotations
 

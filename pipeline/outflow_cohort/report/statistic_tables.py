@@ -1,4 +1,4 @@
-"""The tables of statistics as a reader wants them: one line a measure, figures that belong together in one cell.
+"""The tables of statistics as a reader wants them: one line per measure, figures that belong together in one cell.
 
 The files under tables/ have every row and every digit; what is left out here is said in a note.
 """
@@ -32,7 +32,7 @@ QUANTITY_HEADER = ("Measure", "Variant", "Method", "Plan")
 
 
 def agreement_overview(cohort: Cohort) -> Table | None:
-    """One line a measure: cases, readers, ICC between and within readers, scatter of repeats."""
+    """One line per measure: cases, readers, ICC between and within readers, scatter of repeats."""
     rows = headline_rows(cohort.table("agreement"))
     if not has(rows, [*QUANTITY, "statistic", "comparison", "estimate", "ci_low", "ci_high"]):
         return None
@@ -66,7 +66,7 @@ def agreement_overview(cohort: Cohort) -> Table | None:
         "SD of repeated reads", "Reproducibility coefficient", "Unit",
     )  # fmt: skip
     note = (
-        "Estimate (95 % interval), one phase a case. Reproducibility coefficient: two readers' single readings "
+        "Estimate (95 % interval), one phase per case. Reproducibility coefficient: two readers' single readings "
         "differ by less in 95 of 100 cases. tables/agreement.csv and agreement_detail.csv have every statistic "
         "and pair, with definition and source."
     )
@@ -74,7 +74,7 @@ def agreement_overview(cohort: Cohort) -> Table | None:
 
 
 def summary_overview(cohort: Cohort) -> Table | None:
-    """One line a measure, a column a group: median (quartiles), n."""
+    """One line per measure, a column per group: median (quartiles), n."""
     rows = cohort.table("cohort_summary")
     if not has(rows, [*QUANTITY, "group", "phase_rule", "median", "q1", "q3", "n"]):
         return None
@@ -96,7 +96,7 @@ def summary_overview(cohort: Cohort) -> Table | None:
         lines.append((*quantity_cells(key), unit_text(unit) or "1", *cells))
     header = (*QUANTITY_HEADER, "Unit", *(words(g).capitalize() for g in groups))
     note = (
-        f"Median (quartiles, from four cases on); n. One value a case: {cohort.value_text}. "
+        f"Median (quartiles, from four cases on); n. One value per case: {cohort.value_text}. "
         "tables/cohort_summary.csv has more."
     )
     return table_of(header, lines, note) if lines else None
@@ -127,7 +127,7 @@ def cutoff_basis(cohort: Cohort) -> Table | None:
 
 
 def cutoff_overview(cohort: Cohort) -> Table | None:
-    """One line a cut-off, plan and group: cases below and expected cases below."""
+    """One line per cut-off, plan and group: cases below and expected cases below."""
     _, solid, method = cohort.variant_of("neo_lvot_area")
     lines = []
     rows = headline_cutoffs(cohort)

@@ -105,7 +105,7 @@ def progress_line(results: Path) -> str:
 
 
 def status_text(results: Path) -> str:
-    """The state of a run, a line a stage."""
+    """The state of a run, a line per stage."""
     state = progress(results)
     lines = [f"{stage:>10}: {count} of {state.cases} cases" for stage, count in state.done.items()]
     lines.append(progress_line(results))

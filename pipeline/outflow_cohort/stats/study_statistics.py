@@ -210,7 +210,7 @@ def _rdc(agreement: pd.DataFrame) -> dict[tuple[str, str, str, str], float]:
 
 
 def _in_phase(files: MeasureFiles, measure: str, phase: pd.Series | None, settings: StatisticsSettings) -> pd.DataFrame:
-    """Readings of a measure with one phase a case: that of `phase`, else mean or smallest over the phases."""
+    """Readings of a measure with one phase per case: that of `phase`, else mean or smallest over the phases."""
     frame = files.readings(measure)
     if phase is not None:
         step = settings.curve_step_pct

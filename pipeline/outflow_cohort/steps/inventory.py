@@ -31,7 +31,7 @@ STAGE = "inventory"
 
 @dataclass
 class _Case:
-    """Settings and findings of the case at hand."""
+    """Settings and findings of the case."""
 
     case_id: str
     study_id: str
@@ -127,7 +127,7 @@ def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
 
 
 def _opened(case: _Case, entry: Row, folders: dict[str, Path | PixelError], opened: ExitStack) -> Path | PixelError:
-    """The folder of a row, a zip archive unpacked once for all rows that name it; else why it cannot be had."""
+    """The folder of a row, a zip archive unpacked once for all rows that name it; else why it is missing."""
     from outflow_cohort.dicom.archives import opened_folder
     from outflow_cohort.dicom.pixels import PixelError
 

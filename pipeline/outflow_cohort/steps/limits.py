@@ -40,10 +40,10 @@ def supervised(
     out_of_memory: int | None,
     minutes: float | None,
 ) -> int:
-    """Run `command` in a process of its own; where it ends for want of memory or time, call `set_aside` with code and
+    """Run `command` in a process of its own; where it ends out of memory or time, call `set_aside` with code and
     message and return 0.
 
-    out_of_memory : the status by which the command tells of want of memory; that, or a kill while the kernel counted
+    out_of_memory : the status by which the command reports a lack of memory; that, or a kill while the kernel counted
         one for that reason, sets the case aside. None: the workflow will try again, so memory sets nothing aside.
     minutes : what the job may take; None: as long as it wants.
 
@@ -69,7 +69,7 @@ def supervised(
 
 
 def kernel_kills() -> int:
-    """How many processes the kernel has ended for want of memory since it started; 0 where it does not tell."""
+    """How many processes the kernel has ended for lack of memory since it started; 0 where it does not say."""
     try:
         lines = KILL_COUNTER.read_text(encoding="ascii").splitlines()
     except OSError:

@@ -225,7 +225,7 @@ def _measure(
 class _Given:
     """One reading to measure, marked or carried.
 
-    marked_in : phase in which a reader set the marks. path : carried points of a path, (n, 3) mm, for want of another.
+    marked_in : phase in which a reader set the marks. path : carried points of a path, (n, 3) mm, or None.
     """
 
     who: Row

@@ -1,4 +1,4 @@
-"""Step 1: check the study and freeze one request a case. Lengths in mm."""
+"""Step 1: check the study and freeze one request per case. Lengths in mm."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ KEY = ["case_id", "phase_pct", "plan_id", "measure", "variant"]
 
 
 def recovered(*, results: Path, truth: Path) -> None:
-    """Write RESULTS/work/recovered.parquet (one row a measured value with its truth) and
+    """Write RESULTS/work/recovered.parquet (one row per measured value with its truth) and
     RESULTS/tables/recovered.csv (median and worst difference by measure, variant, method)."""
     import pandas as pd
     import pyarrow.dataset as ds

@@ -52,7 +52,7 @@ def table(*, results: Path) -> None:
 
 
 def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:
-    """Concatenate one file a case into parts of CASES_PER_PART cases; memory is bounded by one part."""
+    """Concatenate one file per case into parts of CASES_PER_PART cases; memory is bounded by one part."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -66,7 +66,7 @@ def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:
 
 
 def _series(inventories: dict[str, Any], measured: dict[str, Any]) -> pd.DataFrame:
-    """One row a series: what the headers told, and the figures that needed pixels."""
+    """One row per series: what the headers told, and the figures that needed pixels."""
     import pandas as pd
 
     rows = []

@@ -217,7 +217,7 @@ def _check_series(series: pd.DataFrame, folder: Path, problems: list[Problem]) -
     for _, row in twice.iterrows():
         problems.append(
             Problem(str(row["file"]), int(row["row"]), "phase_pct", f"phase {row['phase_pct']:g} a second time",
-                    "one series a case and phase", "Remove one row or correct its phase.")
+                    "one series per case and phase", "Remove one row or correct its phase.")
         )  # fmt: skip
 
 

@@ -87,7 +87,7 @@ class Uncertainty(Section):
         200,
         ge=0,
         le=5000,
-        description="Monte Carlo draws a reading: 50 or more, or 0 for values without standard errors and intervals.",
+        description="Monte Carlo draws per reading: 50 or more, or 0 for values without standard errors and intervals.",
         json_schema_extra=_unit("1"),
     )
     seed: int = Field(20240229, ge=0, description="Seed of the draws.", json_schema_extra=_unit("1"))

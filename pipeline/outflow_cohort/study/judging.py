@@ -1,4 +1,4 @@
-"""Settings of the judging of landmarks, as they stand under `judging:` in study.yaml."""
+"""Settings of the judging of landmarks, as written under `judging:` in study.yaml."""
 
 from __future__ import annotations
 

@@ -48,9 +48,9 @@ def _gaps(tables: StudyTables, study: Study) -> list[Problem]:
     cases = tables.cases
     planned = set(tables.plans["case_id"]) | set(cases.loc[cases["device_id"] != "", "case_id"])
     kinds = (
-        (set(tables.series["case_id"]), study.series, "no series", "a series a case",
+        (set(tables.series["case_id"]), study.series, "no series", "a series per case",
          "Add rows; else the cases are set aside."),
-        (set(tables.landmarks["case_id"]), study.landmarks, "no reading", "a reading a case",
+        (set(tables.landmarks["case_id"]), study.landmarks, "no reading", "a reading per case",
          "Fill in landmarks; else the cases are set aside."),
         (planned, study.plans, "no plan and no device", "a plan, or a device_id in cases.csv",
          "Add rows where the outflow tract beside a device is asked for; ring and annulus are measured without."),

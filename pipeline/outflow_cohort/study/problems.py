@@ -1,4 +1,4 @@
-"""One message a mistake: where, found, needed, remedy."""
+"""One message per mistake: where, found, needed, remedy."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ MOST_RANGES = 6
 
 
 def grouped(problems: Iterable[Problem]) -> list[str]:
-    """One line a kind of mistake: problems that differ in their row only share it, with count and rows."""
+    """One line per kind of mistake: problems that differ in their row only share it, with count and rows."""
     return [kind.line(_rows_text(rows), count) for kind, rows, count in _kinds(problems)]
 
 

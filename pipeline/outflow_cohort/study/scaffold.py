@@ -23,7 +23,7 @@ IMAGES = "images"
 
 
 def scaffold(*, dicom_tree: Path, folder: Path) -> str:
-    """Write study.yaml, the tables and READ_FIRST.md into the new `folder`; returns what was found, a line a series.
+    """Write study.yaml, the tables and READ_FIRST.md into the new `folder`; returns what was found, a line per series.
 
     Raises StudyError where `folder` already holds a study or `dicom_tree` is no folder.
     """

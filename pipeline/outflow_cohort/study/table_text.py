@@ -116,9 +116,9 @@ def _wrong_row(path: Path) -> UnreadableTable:
                 return UnreadableTable(
                     row,
                     f"{len(cells)} cells under {width} columns",
-                    "one cell a column, numbers with a decimal point",
+                    "one cell per column, numbers with a decimal point",
                     "Replace decimal commas by points, and put quotes around cells that hold a comma.",
                 )
     except csv.Error:
         pass
-    return UnreadableTable(None, "rows that do not fit the header", "one cell a column", SAVE_AS)
+    return UnreadableTable(None, "rows that do not fit the header", "one cell per column", SAVE_AS)

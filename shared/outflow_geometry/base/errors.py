@@ -9,7 +9,7 @@ Found = TypeVar("Found")
 
 
 class GeometryError(ValueError):
-    """A measure cannot be had from this input.
+    """A measure cannot be computed from this input.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ class GeometryError(ValueError):
 def tried_once(store: dict[Hashable, object], key: Hashable, function: Callable[[], Found]) -> Found:
     """The result of `function`, kept in `store` under `key`; a GeometryError is kept and raised again.
 
-    What cannot be had once cannot be had twice: a lumen that leaks out of the image is not searched for each row.
+    What failed once fails again: a lumen that leaks out of the image is not searched for each row.
     """
     if key not in store:
         try:

@@ -25,7 +25,7 @@ LEAFLET_CYLINDER = (0.85, -6.0, 26.0)
 leaflets swing from open to closed there, which is no motion of the ring."""
 
 MATCH_REACH = 6.0
-"""mm about ring or annulus within which the registered images are held against each other."""
+"""mm about ring or annulus within which the registered images are compared with each other."""
 
 FEWEST_VOXELS = 50
 """Fewer say nothing of how alike two images are."""

@@ -80,7 +80,7 @@ RADIUS_HARMONICS, BRIGHTNESS_HARMONICS = 4, 3
 
 @dataclass(frozen=True)
 class RingEdges:
-    """Inner diameters, mm, by method; None where not to be had.
+    """Inner diameters, mm, by method; None where missing.
 
     saturated : whether metal reaches the largest value the image can store.
     blur_fwhm : fitted blur, mm; None without fit.

@@ -2,7 +2,7 @@
 
 All points LPS, mm, float64. Normals point downstream: ring normal from atrium into ventricle, aortic normal
 from ventricle into aorta. Everything is worked out on first use, so that a reading without hinges still has a
-ring, and a reading without ring still has an aortic plane; what cannot be had raises GeometryError.
+ring, and a reading without ring still has an aortic plane; what is missing raises GeometryError.
 """
 
 from __future__ import annotations

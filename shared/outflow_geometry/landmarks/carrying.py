@@ -13,7 +13,7 @@ apex : stays where it is; in truth it hardly moves, and the motion of the wall a
 path, outline, samples : are not carried. The automatic path, and the levels of blood and muscle, are found anew in the
     image of the phase.
 
-How far the motion departs from the stiff body it should be (the disagreement) tells how exact it is.
+How far the motion departs from the stiff body it should be (the disagreement) says how exact it is.
 """
 
 from __future__ import annotations

@@ -85,7 +85,7 @@ def plan_curves(sections: PlanSections) -> list[Curve]:
 def draw_reading(
     frame: ReadingContext, lumen: ReadingLumen, plans: Mapping[str, PlanRedraws], values: Sequence[MeasuredValue]
 ) -> dict[str, Any]:
-    """The drawing of one reading; a part that cannot be had is None."""
+    """The drawing of one reading; a missing part is None."""
     anatomy = frame.anatomy
     return {
         "ring": _or_none(lambda: _ring(frame)),

@@ -61,7 +61,7 @@ class Implant:
     """One device at one depth and tilt in one reading.
 
     depth : mm from the ring plane to the outflow end; tilt_ap, tilt_ic : degrees.
-    area, native_area : mm2; station : mm; septum_distance : mm; None where they cannot be had.
+    area, native_area : mm2; station : mm; septum_distance : mm; None where they are missing.
     landmark_sd, placement_sd : standard deviations of the area, mm2; None without scatter or response.
     chance_below : chance that the true area is below each cut-off, from both.
     status : `ok` or why a value is missing or needs care, as of a plan.
@@ -114,7 +114,7 @@ def implant_plan(device: Device, depth: float, tilt_ap: float, tilt_ic: float) -
 def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant]:
     """Every implant of the grid, by solid and path, in the order devices, tilts, depths, solids, methods.
 
-    One that cannot be had has no numbers and a status. Nothing raises for bad geometry.
+    A missing one has no numbers and a status. Nothing raises for bad geometry.
     """
     reading = replace(reading, definitions=replace(reading.definitions, solids=grid.solids))
     rests: dict[tuple[str, str], float] = {}

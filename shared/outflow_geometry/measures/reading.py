@@ -51,7 +51,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     ----------
     image : what the readings of one phase share; made from `reading.volume` where None.
 
-    A measure that cannot be had is a row with null value and a status. Nothing raises for bad geometry.
+    A missing measure is a row with null value and a status. Nothing raises for bad geometry.
     """
     if image is None and reading.volume is not None:
         image = PhaseImage(reading.volume)
@@ -113,7 +113,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
 def measured_along_a_path(reading: ReadingInput, image: PhaseImage, path: FloatArray | None) -> ReadingResult:
     """Measure one reading; where it gives no neo-LVOT along an automatic path, along `path` (n, 3), mm, as well.
 
-    A path that was carried from another phase is no path of this one, so it is used where nothing else can be had.
+    A path that was carried from another phase is no path of this one, so it is used where there is no other.
     """
     result = measure_reading(reading, image)
     sections = [v.value for v in result.values if (v.measure, v.method) == ("neo_lvot_area", "automatic_path")]

@@ -1,6 +1,6 @@
 """What the image of a phase tells about one reading, for the measures that read it.
 
-All points LPS, mm, float64. Everything is looked up once, on first use; what could not be had is not tried again.
+All points LPS, mm, float64. Everything is looked up once, on first use; what failed is not tried again.
 """
 
 from __future__ import annotations

@@ -124,7 +124,7 @@ class PlanSections:
         return build_solid(name, self.plan, self.prosthesis, anatomy, length, tips)
 
     def solids(self) -> dict[str, Solid]:
-        """Every solid variant that can be had."""
+        """Every solid variant that is possible."""
         found: dict[str, Solid] = {}
         for name in self.definitions.solids:
             try:

@@ -364,7 +364,7 @@ def build_solids(
     post_tips: ArrayLike | None = None,
     variants: tuple[str, ...] = SOLIDS,
 ) -> dict[str, Solid | GeometryError]:
-    """Every variant of a planned device: a Solid, or the GeometryError that says why it cannot be had."""
+    """Every variant of a planned device: a Solid, or the GeometryError that says why it is missing."""
     result: dict[str, Solid | GeometryError] = {}
     for variant in variants:
         try:

@@ -6,7 +6,7 @@ own content, so that a reading gives the same intervals wherever and whenever it
 
 Intervals are pivotal ("basic"; Davison & Hinkley 1997, Bootstrap Methods and their Application, section 5.2): the
 reader's own scatter has already shifted a measure such as a distance or a departure from a plane to one side once,
-redrawing shifts it again by as much, and the interval takes that shift off. What hangs on the place of the smallest
+redrawing shifts it again by as much, and the interval takes that shift off. What depends on the place of the smallest
 section jumps in some draws from one place to another, so that the tails of the draws are no guide; there the interval
 is normal with the draws' standard deviation, and the same shift taken off (same book, section 5.2.1).
 """
@@ -144,7 +144,7 @@ def draws_elsewhere(draws: Draws, measure: IntervalRule, variant: str = "") -> b
 def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval:
     """Standard error and 95 % interval, kept within the measure's possible values.
 
-    Pivotal, save for what hangs on the smallest section's place and for extremes over directions and places: there
+    Pivotal, save for what depends on the smallest section's place and for extremes over directions and places: there
     normal about the value less the draws' shift. The shift of an extreme depends on the shape itself, so that half of
     it is added to the error (root mean square error; Efron & Tibshirani 1993, An Introduction to the Bootstrap,
     section 10.6). The image's own share (`image_share`) is independent of the landmarks', so that squares add.

@@ -1,4 +1,4 @@
-"""Rows of the agreement table for one measure: one phase a case, readers crossed with cases, reads repeated or not."""
+"""Rows of the agreement table for one measure: one phase per case, readers crossed with cases, repeats or not."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Agreement of readers for every measure of a study, as one tidy table.
 
-Readers are crossed with cases. Phases of a case are never independent readings: each analysis holds one phase a case.
+Readers are crossed with cases. Phases of a case are never independent readings: each analysis holds one phase per case.
 phase_rule "one_per_case" takes, for every case, the phase most readers read (then most readings, then the earliest);
 "each_phase" repeats the analysis within every phase that at least two cases were read in. Values that belong to the
 whole case (empty phase) are used as they are. Sources stand in the rows.
@@ -62,7 +62,7 @@ def agreement_table(
 ) -> pd.DataFrame:
     """Variance components, ICC forms, bias and limits, repeatability, reproducibility, concordance and regressions.
 
-    frame : one row a reading, the study's `measurements` table. Missing and infinite values are left out. Columns
+    frame : one row per reading, the study's `measurements` table. Missing and infinite values are left out. Columns
         phase, read, unit and group may be absent (one phase, one read, no unit, one group).
     n_boot : draws of the case bootstrap of the coefficients of variation that have no closed interval; 0 = none.
 
@@ -133,7 +133,7 @@ def _numbers(frame: pd.DataFrame, column: str, otherwise: float) -> np.ndarray |
 
 
 def _slices(measured: pd.DataFrame, settings: AgreementSettings) -> Iterator[tuple[str, float, str, pd.DataFrame]]:
-    """Analyses of one measure: (phase rule, phase or NaN, group, readings with one phase a case)."""
+    """Analyses of one measure: (phase rule, phase or NaN, group, readings with one phase per case)."""
     groups = [(ALL_GROUPS, measured)]
     names = sorted(set(measured["_group"]) - {ALL_GROUPS})
     if settings.by_group and len(names) > 1:

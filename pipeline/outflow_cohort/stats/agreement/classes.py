@@ -1,6 +1,6 @@
 """Agreement of readers on classes (risk by cut-off, chosen size): one set of rows for any classes.
 
-One phase a case; first reads between readers, first against second read within a reader; a missing class is left out.
+One phase per case; first reads between readers, first against second read within a reader; a missing class is left out.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ def class_agreement(
 ) -> list[dict[str, Any]]:
     """Rows of kappa, exact agreement, Fleiss' kappa and Krippendorff's alpha.
 
-    frame : one row a reading with case_id, reader_id, read_no, class ('' = none); levels : all classes, in order.
+    frame : one row per reading with case_id, reader_id, read_no, class ('' = none); levels : all classes, in order.
     """
     first = frame.sort_values(["case_id", "reader_id", "read_no"], kind="stable")
     codes = kappa.level_codes(first["class"].tolist(), levels)

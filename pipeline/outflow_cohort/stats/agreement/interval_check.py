@@ -122,7 +122,7 @@ def remark(table: pd.DataFrame) -> str:
     told = table[table["finding"] != "too_few_cases"]
     if not len(told):
         return (
-            f"No measure has repeat reads, or two readers, in {FEWEST_CASES} cases, so nothing tells whether the "
+            f"No measure has repeat reads, or two readers, in {FEWEST_CASES} cases, so nothing says whether the "
             "intervals are right. Have some cases read twice."
         )
     parts = []

@@ -151,7 +151,7 @@ def _point_sets(of_structure: pd.DataFrame) -> tuple[list[tuple], list[tuple[np.
 
 
 def _pair_table(structure: str, pairs: list[ReadingPair], figures: np.ndarray) -> pd.DataFrame:
-    """One row a pair: structure, kind, comparison, case and the FIGURES (n, 5)."""
+    """One row per pair: structure, kind, comparison, case and the FIGURES (n, 5)."""
     import pandas as pd
 
     named = {

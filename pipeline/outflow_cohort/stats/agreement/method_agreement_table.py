@@ -47,7 +47,7 @@ def method_agreement(
     """Bias, limits, concordance and regressions between two ways of measuring.
 
     frame : the study's measurements table (measure, variant, method, plan_id, case_id, reader_id, value; phase_pct,
-        read_no and unit may be absent), one row a reading.
+        read_no and unit may be absent), one row per reading.
     pairs : what to compare, first minus second; default every two methods of the same measure and variant. Values
         without a plan are compared with those of every plan.
 

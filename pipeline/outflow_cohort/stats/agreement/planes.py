@@ -58,7 +58,7 @@ def plane_agreement(
 ) -> pd.DataFrame:
     """Angles and offsets between the planes of readers, and of a reader's repeated reads.
 
-    frame : one row a reading with columns of the normal (any length > 0) and the centre (None = angles only).
+    frame : one row per reading with columns of the normal (any length > 0) and the centre (None = angles only).
     phase : column of the phase; pairs are formed within a phase and a case counts once, by the mean over its phases.
 
     Returns rows kind (between_readers, within_reader), comparison (a pair of readers, a reader, or "all"), statistic,

@@ -38,7 +38,7 @@ def reader_bias(
 ) -> pd.DataFrame:
     """Bias of each reader against the mean of all, with interval, from any pattern of readings.
 
-    Returns one row a reader: reader, estimate, ci_low, ci_high, standard_error, df, n_cases, n_readings, definition,
+    Returns one row per reader: reader, estimate, ci_low, ci_high, standard_error, df, n_cases, n_readings, definition,
     source, status, note. Complete readings give the classical contrast of reader means with the reader x case error.
     Raises KeyError for an absent column; status one_reader, one_case, readers_share_no_case, perfect_agreement ...
     """
@@ -117,9 +117,9 @@ def reader_drift(
 
     order : column with the reader's own count of readings (1, 2, 3 ... in the order of reading).
     Each reading is compared with the mean of the other readers on the same case; cases read by one reader do not
-    count. Returns one row a reader: reader, estimate (unit per ten readings), ci_low, ci_high, standard_error, p_value,
-    n_cases, n_readings, definition, source, status. status: too_few_cases (< 4), no_reading_order (order missing or
-    constant), no_spread (all comparisons equal). Raises KeyError for an absent column.
+    count. Returns one row per reader: reader, estimate (unit per ten readings), ci_low, ci_high, standard_error,
+    p_value, n_cases, n_readings, definition, source, status. status: too_few_cases (< 4), no_reading_order (order
+    missing or constant), no_spread (all comparisons equal). Raises KeyError for an absent column.
     """
     import pandas as pd
 
@@ -191,7 +191,7 @@ def _drift(own: pd.DataFrame, n_readings: int, confidence: float) -> dict:
 
 
 def drift_table(measurements: pd.DataFrame, points: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
-    """`reader_drift` of every measure, with the reading order told in the landmark table; one phase a case.
+    """`reader_drift` of every measure, with the reading order told in the landmark table; one phase per case.
 
     measurements : measure, variant, method, plan_id, case_id, phase_pct, reader_id, read_no, value, unit, one row a
         reading. points : case_id, phase_pct, reader_id, read_no, reading_order (may be absent or empty).

@@ -24,7 +24,7 @@ VECTORS = tuple(f"{name}_{axis}" for name in ("normal", "center") for axis in "x
 def planes_of_readings(points: pd.DataFrame) -> pd.DataFrame:
     """Mitral ring and aortic annulus plane of every reading of a landmark table.
 
-    points : columns case_id, phase_pct, reader_id, read_no, structure, point_no, x_mm, y_mm, z_mm, one row a point.
+    points : columns case_id, phase_pct, reader_id, read_no, structure, point_no, x_mm, y_mm, z_mm, one row per point.
     Returns columns plane (mitral_ring, aortic_annulus), case_id, phase_pct, reader_id, read_no, normal_x ... center_z;
     a reading whose landmarks do not make a plane, or leave its normal's side unknown, has no row for it.
     """

@@ -28,7 +28,7 @@ BASES = {
     "perimeter": ("mitral_perimeter", "projected"),
     "diameter": ("mitral_diameter", "area"),
 }
-"""Basis of a target -> measure and variant that it is held against."""
+"""Basis of a target -> measure and variant that it is compared with."""
 SMALL, LARGE = "ring_too_small", "ring_too_large"
 CHOICE_COLUMNS = [
     "case_id", "group", "phase_pct", "reader_id", "read_no", "size", "oversizing_pct", "basis", "min_pct", "max_pct",
@@ -113,7 +113,7 @@ def size_levels(targets: Sequence[Target]) -> list[str]:
 
 
 def size_choices(readings: pd.DataFrame, groups: pd.Series, targets: Sequence[Target]) -> pd.DataFrame:
-    """One row a reading with the size it leads to. readings : measurements in the phase that counts."""
+    """One row per reading with the size it leads to. readings : measurements in the phase that counts."""
     import pandas as pd
 
     keys = ["case_id", "phase_pct", "reader_id", "read_no"]

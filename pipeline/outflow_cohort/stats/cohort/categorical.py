@@ -52,8 +52,8 @@ def risk_agreement(
     """Rows a plan, variant and method of the neo-LVOT area: agreement on each cut-off's two classes and on all classes
     together, and the share of cases whose value +- RDC crosses each cut-off.
 
-    readings : one row a reading in the phase that counts; chosen : one value a case; rdc : by plan, measure, variant,
-    method. Status `no_rdc` where the readings give no reproducibility coefficient.
+    readings : one row per reading in the phase that counts; chosen : one value per case; rdc : by plan, measure,
+    variant, method. Status `no_rdc` where the readings give no reproducibility coefficient.
     """
     import pandas as pd
 

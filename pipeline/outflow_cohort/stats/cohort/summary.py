@@ -1,4 +1,4 @@
-"""Cohort summary and phase curves of one value a case. Units are those of the rows.
+"""Cohort summary and phase curves of one value per case. Units are those of the rows.
 
 Medians and quartiles are exact: all case values of a quantity are sorted, and the quantile lies between neighbouring
 order statistics (Hyndman & Fan 1996 Am Stat 50:361, definition 7). Means and SD are summed in the sorted order, so that
@@ -29,7 +29,7 @@ FIGURES = (
 def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95, fewest: int = 2) -> pd.DataFrame:
     """n, n_missing, mean, sd, ci_low, ci_high (of the mean), median, q1, q3, minimum, maximum by `keys`; status.
 
-    values : one row a case and key with a column `value`; NaN counts as missing. sd needs two values, the interval
+    values : one row per case and key with a column `value`; NaN counts as missing. sd needs two values, the interval
     `fewest` (else status few_cases).
     """
     import pandas as pd
@@ -113,8 +113,8 @@ def cohort_summary(
     out["readings_rule"] = rule
     out["definition"] = np.where(
         out["phase_rule"] == EACH_PHASE,
-        f"one value a case: {rule}; phases in bins of {settings.curve_step_pct:g} %",
-        f"one value a case: {rule}; {PHASE_RULES[settings.phase_rule]}",
+        f"one value per case: {rule}; phases in bins of {settings.curve_step_pct:g} %",
+        f"one value per case: {rule}; {PHASE_RULES[settings.phase_rule]}",
     )
     out["source"] = SOURCE
     order = ["measure", "variant", "method", "plan_id", "phase_rule", "group", "phase_pct"]

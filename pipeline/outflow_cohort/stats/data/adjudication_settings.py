@@ -1,4 +1,4 @@
-"""Settings of adjudication, as they stand under `adjudication:` in study.yaml."""
+"""Settings of adjudication, as written under `adjudication:` in study.yaml."""
 
 from __future__ import annotations
 

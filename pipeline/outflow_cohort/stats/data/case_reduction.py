@@ -1,8 +1,8 @@
-"""One value a case from the partitioned dataset of measurements. Units are those of the rows.
+"""One value per case from the partitioned dataset of measurements. Units are those of the rows.
 
-A partition is a row group of a part. It is read with its text columns as codes, reduced to one value a case, phase and
-measure, and dropped; what stays is a few bytes a case value. A case whose rows lie in several partitions is read again
-as a whole, so that neither partitioning, row order nor the number of workers changes a digit.
+A partition is a row group of a part. It is read with its text columns as codes, reduced to one value per case, phase
+and measure, and dropped; a few bytes per case value are kept. A case whose rows are in several partitions is read
+again as a whole, so that neither partitioning, row order nor the number of workers changes a digit.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ def read_partition(part: Partition, further: tuple[str, ...] = ()) -> pa.Table:
 
 
 def case_values(folder: Path, rules: Rules, scheduler: str | None = None) -> pd.DataFrame:
-    """One row a case, phase, plan, measure, variant and method: value (NaN = no usable reading) and n_readings.
+    """One row per case, phase, plan, measure, variant and method: value (NaN = no usable reading) and n_readings.
 
     Phases are put into bins of `rules.phase_step_pct` (phase_pct = middle of the bin; NaN = no phase). Columns of text
     are categorical with sorted categories. Raises FileNotFoundError where there is no dataset.
@@ -159,7 +159,7 @@ def _codes(table: pa.Table, name: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def reduce_table(table: pa.Table, rules: Rules) -> pd.DataFrame:
-    """One value a case, phase, plan, measure, variant and method of the rows of `table` (whole cases)."""
+    """One value per case, phase, plan, measure, variant and method of the rows of `table` (whole cases)."""
     import pandas as pd
 
     coded = {name: _codes(table, name) for name in TEXT}

@@ -165,7 +165,7 @@ def cells_of_arrays(
 def cells_of_frame(
     frame: pd.DataFrame, *, case: str = "case_id", reader: str | None = "reader_id", value: str = "value"
 ) -> Cells:
-    """Cells of a tidy frame, one row a reading. Raises KeyError naming the columns that are not there."""
+    """Cells of a tidy frame, one row per reading. Raises KeyError naming the columns that are not there."""
     wanted = [case, value] + ([reader] if reader is not None else [])
     absent = [column for column in wanted if column not in frame.columns]
     if absent:

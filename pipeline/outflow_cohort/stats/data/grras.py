@@ -64,7 +64,7 @@ def grras_checklist(
 ) -> pd.DataFrame:
     """The fifteen items with what this study can say to each.
 
-    readings : one row a reading (several measures may share it); counts come from it.
+    readings : one row per reading (several measures may share it); counts come from it.
     agreement : result of `agreement_table`, for items 10 and 13.
     more : further facts of the run by item key (subjects, characteristics ...).
     facts : text by item key (title, instrument, subjects, readers, rationale, sample_size, sampling, process,
@@ -110,7 +110,7 @@ def _numbers(readings: pd.DataFrame, case: str, reader: str, read: str) -> str:
     by_reader = distinct.groupby(reader, sort=True)[case].nunique()
     text = f"{distinct[case].nunique()} cases, {len(by_reader)} readers"
     if len(by_reader):
-        text += f", {by_reader.min()} to {by_reader.max()} cases a reader"
+        text += f", {by_reader.min()} to {by_reader.max()} cases per reader"
     if read in distinct.columns and len(distinct):
         repeated = distinct.groupby([case, reader], sort=True).size()
         text += f", {int((repeated > 1).sum())} of {len(repeated)} case-reader pairs read more than once"
@@ -121,7 +121,7 @@ def _statistics(agreement: pd.DataFrame) -> str:
     sources = sorted({part for text in agreement["source"] for part in text.split("; ")})
     return (
         "Readers and cases random and crossed, components by restricted maximum likelihood from all readings; "
-        "one phase a case in each analysis. Methods: " + "; ".join(sources) + "."
+        "one phase per case in each analysis. Methods: " + "; ".join(sources) + "."
     )
 
 

@@ -1,4 +1,4 @@
-"""Which phase stands for a case, and the frame of one value a case that cohort statistics work on."""
+"""Which phase represents a case, and the frame of one value per case that cohort statistics work on."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def _means(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
 
 
 def one_value_a_case(values: pd.DataFrame, phase_rule: str) -> pd.DataFrame:
-    """One row a case and measured quantity: case_id, the columns SERIES, phase_pct, value, missing.
+    """One row per case and measured quantity: case_id, the columns SERIES, phase_pct, value, missing.
 
     missing : "" where there is a value, else `no_usable_value` or `no_end_systole`. phase_pct is NaN where no single
     phase was chosen. Raises ValueError for an unknown rule.

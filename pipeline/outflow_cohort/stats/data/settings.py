@@ -1,4 +1,4 @@
-"""Settings of the statistics, as they stand under `statistics:` in study.yaml. Each field carries its unit.
+"""Settings of the statistics, as written under `statistics:` in study.yaml. Each field carries its unit.
 
 Nothing here is computed; the choices are named in every row of the tables they change.
 """
@@ -74,7 +74,7 @@ def plain_text(value: object) -> str:
 
 
 class Predictor(_Closed):
-    """A measure held against the outcomes, with the direction of risk said and never found from the data."""
+    """A measure compared with the outcomes, with the direction of risk said and never found from the data."""
 
     measure: str = Field(min_length=1, description="Measure.", json_schema_extra=_unit("name"))
     variant: str = Field(
@@ -188,7 +188,7 @@ class StatisticsSettings(_Closed):
     )
     phase_rule: PhaseRule = Field(
         "end_systole",
-        description="Which phase stands for a case measured in several; end_systole = smallest LV volume, else"
+        description="Which phase represents a case measured in several; end_systole = smallest LV volume, else"
         " smallest neo-LVOT, else the only phase.",
         json_schema_extra=_unit("name"),
     )
@@ -225,7 +225,7 @@ class StatisticsSettings(_Closed):
     )
     association_columns: tuple[str, ...] | None = Field(
         None,
-        description="Numeric columns of cases.csv held against the measures; empty = every numeric column.",
+        description="Numeric columns of cases.csv compared with the measures; empty = every numeric column.",
         json_schema_extra=_unit("name"),
     )
     predictors: tuple[Predictor, ...] = Field(
@@ -234,7 +234,7 @@ class StatisticsSettings(_Closed):
             Predictor(measure="lvot_residual_fraction", variant="full_frame", risk="low"),
             Predictor(measure="aorto_mitral_angle", variant="opening", risk="low"),
         ),
-        description="Measures held against the outcomes, with the direction of risk.",
+        description="Measures compared with the outcomes, with the direction of risk.",
         json_schema_extra=_unit("list"),
     )
     mixed_models: tuple[MixedModel, ...] = Field(

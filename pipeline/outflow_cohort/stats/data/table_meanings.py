@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 TABLE_MEANINGS: dict[str, str] = {
-    "cohort_summary": "one value a case by group, phase, plan, measure, variant and method",
+    "cohort_summary": "one value per case by group, phase, plan, measure, variant and method",
     "phases": "one row per case and phase: LV volume, whether it is the case's end-systole, and how that was found",
     "phase_curves": "the rows of cohort_summary by phase, of what was seen in at least two phases",
     "cutoffs": "share of cases below each cut-off of the neo-LVOT area, with the cut-off's endpoint, n and source",
@@ -145,7 +145,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "section": "part of the report that the item belongs to",
     "sensitivity": "share of events at or beyond the cut-off",
     "share": "count / n; in interval_check the mean over cases of the share of their pairs",
-    "size": "device that the reading leads to, or a ring beyond all targets; empty = none can be told",
+    "size": "device that the reading leads to, or a ring beyond all targets; empty = none can be found",
     "size_a": "size by the reader named second in comparison",
     "size_b": "size by the reader named first in comparison",
     "source": "where the method is published",
@@ -169,7 +169,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "value": "value of the measure",
     "variant": "which definition of the measure",
     "warning": "few_events where events or non-events are too few to trust the row",
-    "with": "what the measure is held against",
+    "with": "what the measure is compared with",
     "with_unit": "its unit; empty for columns of cases.csv",
     "area_mm2": "area to be left free (implant_shares, implant_sides); area that the implant leaves (implant_choice)",
     "both_open": "cases open by both solids",

@@ -32,7 +32,7 @@ def _estimable(cells: Cells, weights: np.ndarray, interaction: bool) -> np.ndarr
     """Rows that hold at least two cases, a case with two readers and a residual degree of freedom."""
     read = cells.counts > 0
     read_by = read.sum(axis=1)
-    # A case drawn five times tells no more about the residual than drawn once: its copies fit as exactly as it does.
+    # A case drawn five times gives no more about the residual than drawn once: its copies fit as exactly as it does.
     present = (weights > 0).astype(float)
     n_cases = present.sum(axis=1)
     linked = present @ (read_by > 1) > 0

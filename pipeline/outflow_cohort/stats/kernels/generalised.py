@@ -2,7 +2,7 @@
 
 The pivots are sums of squares with known distributions: residual, case x reader, cases adjusted for readers and
 readers adjusted for cases. Each is replaced by its observed value and a chi-square draw, and the components are
-solved for. With one read a cell and any missing cells each pivot is exact; with unequal repeats the error of a cell
+solved for. With one read per cell and any missing cells each pivot is exact; with unequal repeats the error of a cell
 mean is taken at its average. The draws are a fixed quasi-random set, so the same data give the same interval.
 
 With ten cases or more the chi-squares of residual, interaction and cases have the degrees of freedom that the spread of

@@ -7,7 +7,7 @@ With var the components case (c), reader (r), case x reader (cr) and residual (e
     ICC(A,1)  absolute agreement: c / (c + r + cr + e)         ICC(A,k)  c / (c + (r + cr + e) / k)
 
 ICC(1,1), ICC(A,1), ICC(C,1) are Shrout & Fleiss' ICC(1,1), ICC(2,1), ICC(3,1); readers are random in all. Complete
-readings with one read a cell: mean squares and F-based intervals, where an estimate may be negative; else components
+readings with one read per cell: mean squares and F-based intervals, where an estimate may be negative; else components
 by restricted maximum likelihood and generalised intervals.
 
 The one-way form of readings with known readers but missing cells or repeats takes the mean squares that the two-way
@@ -137,10 +137,10 @@ def icc(
     interval: IntervalMethod = "auto",
     null_value: float = 0.0,
 ) -> pd.DataFrame:
-    """The six forms of the ICC from a tidy frame, one row a reading; missing cells and repeated reads are welcome.
+    """The six forms of the ICC from a tidy frame, one row per reading; missing cells and repeated reads are welcome.
 
     k : readings averaged in the k forms; default the number of readers (one-way without readers: the mean number of
-        readings a case).
+        readings per case).
     interval : "f_based" (McGraw & Wong; complete readings, one a cell, only), "generalised" (of normal errors where the
         readings are complete), or "auto": f_based where
         that is exact (one-way and consistency forms of complete readings), else generalised. The F-based interval of
@@ -149,7 +149,7 @@ def icc(
         only on demand.
     null_value : value of the ICC under the hypothesis of f_value and p_value (complete readings only).
 
-    Returns one row a form: form, name, shrout_fleiss, definition, estimate, ci_low, ci_high, f_value, df1, df2,
+    Returns one row per form: form, name, shrout_fleiss, definition, estimate, ci_low, ci_high, f_value, df1, df2,
     p_value, k, n_cases, n_readers, n_readings, estimator, interval, source, status, note. estimator "mean_squares"
     may be negative, "reml" not. Never raises on data; raises KeyError for an absent column, ValueError for a
     confidence outside (0, 1).

@@ -35,7 +35,7 @@ library's quantile of far-off noncentralities slows down and fails."""
 
 @dataclass(frozen=True)
 class LimitsOfAgreement:
-    """Bias, SD of the differences and limits with intervals; NaN with the reason in `status` where they cannot be had.
+    """Bias, SD of the differences and limits with intervals; NaN with the reason in `status` where they are missing.
 
     limits_interval names how lower_low ... upper_high were found. ratio_* hold exp of the log scale's figures.
     """
@@ -75,7 +75,7 @@ class LimitsOfAgreement:
         return float(np.exp(self.upper)) if self.scale == "log" else float("nan")
 
     def to_frame(self) -> pd.DataFrame:
-        """One row, a column a field."""
+        """One row, a column per field."""
         import pandas as pd
 
         return pd.DataFrame([{f.name: getattr(self, f.name) for f in fields(self)} | {"source": SOURCE}])

@@ -152,6 +152,6 @@ def plan_limits(half_width: float, sd: float | None = None, confidence: float = 
         _check("sd", sd, 0, float("inf"))
     relative = half_width / (1.0 if sd is None else sd)
     cases = cases_for_limits(relative, confidence=confidence)
-    text = f"one pair of readings a case; {confidence:.0%} interval of a limit no wider than +-half_width"
+    text = f"one pair of readings per case; {confidence:.0%} interval of a limit no wider than +-half_width"
     columns = ["half_width", "sd", "half_width_in_sd", "cases", "definition", "source"]
     return pd.DataFrame([(half_width, sd, relative, cases, text, LIMITS)], columns=columns)

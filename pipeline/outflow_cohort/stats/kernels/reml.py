@@ -66,7 +66,7 @@ class VarianceComponents:
         return np.nan_to_num(np.array([self.case, self.reader, self.case_reader, self.residual]))
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a component: component, variance, standard_error, standard_deviation, share, status."""
+        """One row per component: component, variance, standard_error, standard_deviation, share, status."""
         import pandas as pd
 
         values = np.array([self.case, self.reader, self.case_reader, self.residual])
@@ -97,7 +97,7 @@ def variance_components(
     read: str | None = None,
     interaction: Interaction = "auto",
 ) -> VarianceComponents:
-    """Fit the crossed random model to a tidy frame, one row a reading.
+    """Fit the crossed random model to a tidy frame, one row per reading.
 
     frame : columns named by case, reader (None = one-way model: cases and residual only) and value; rows with a
         missing or infinite value are left out and counted in `note`.

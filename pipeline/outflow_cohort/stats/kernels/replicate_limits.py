@@ -182,7 +182,7 @@ def bland_altman_paired_replicates(
     heart cycle (1999, sec. 5.2; bias = mean of all differences). Intervals of SD and limits: jackknife by case with ten
     cases or more and the default multiplier, else MOVER.
 
-    case, first, second : equally long sequences, one entry a pair; incomplete pairs are left out.
+    case, first, second : equally long sequences, one entry per pair; incomplete pairs are left out.
     """
     import pandas as pd
 

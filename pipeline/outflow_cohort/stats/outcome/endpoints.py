@@ -37,7 +37,7 @@ THRESHOLDS = tuple(round(0.05 * i, 2) for i in range(1, 13))
 
 
 def answer(question: Question, settings: StatisticsSettings) -> Answer:
-    """All figures of one question; where they cannot be had, rows with the reason as status."""
+    """All figures of one question; where they are missing, rows with the reason as status."""
     value, event = question.value, question.event
     good = np.isfinite(value) & np.isfinite(event)
     n_events = int((event[good] == 1).sum())
