@@ -206,9 +206,14 @@ class TrueOutflow:
         value = np.maximum(samples.values, -solid.side_height(points))
         if with_device:
             value = np.maximum(value, -solid.distance(points))
-        parts = [p for p in outlines(samples.a, samples.b, value) if p.area >= SMALLEST_PART]
+        parts = outlines(samples.a, samples.b, value)
+        if not parts:
+            return shapely.MultiPolygon()
+        # the part at the path, or else nearest to it, always counts
+        own = min(parts, key=lambda p: (p.distance(shapely.Point(0.0, 0.0)), -p.area))
         beyond = self._beyond(samples.plane)
-        return shapely.MultiPolygon([p for p in parts if p.intersection(beyond).area <= 0.5 * p.area])
+        large = [p for p in parts if p is not own and p.area >= SMALLEST_PART]
+        return shapely.MultiPolygon([own, *(p for p in large if p.intersection(beyond).area <= 0.5 * p.area)])
 
     def _beyond(self, plane: SectionPlane) -> shapely.Geometry:
         """The part of the plane that lies more than 1 mm beyond the aortic plane."""

@@ -32,8 +32,8 @@ does not go into one lobe. Of 1.5, 3, 4, 5 and 6 mm, 5 gave the least scatter ag
 of 33 asymmetric invented hearts at three depths (the study contract begins with 1.5 and leaves it to measurements)."""
 
 CLOSE = 1.5
-"""mm by which it is less for a second flow, nearer to the device: where both flows give other sections, the channel
-splits in two lobes (`lobes.flows_differ`)."""
+"""mm by which it is less for a second flow, nearer to the device: where both flows give other sections, the path is
+unsure (`lobes.flows_differ`)."""
 
 LENGTHENED = 22.0
 """mm below the ring plane to which the device's last diameter is carried on for the path at least (study contract):

@@ -3,8 +3,9 @@
 All points LPS, mm, float64; areas mm2.
 
 Where device and septum all but touch, the flow may take one lobe beside the device, and the path's planes lean that
-way. Three signs tell: the section has two parts; a turn of its plane makes it clearly smaller; a flow that is let
-nearer to the device, and so finds the gap between the lobes narrower, gives clearly another section.
+way. Three signs tell: the section has two parts, or a turn of its plane makes it clearly smaller (`two_lobes`); or a
+flow that is let nearer to the device, and so finds the gap between the lobes narrower, gives another section
+(`path_unsure`).
 """
 
 from __future__ import annotations
@@ -32,8 +33,12 @@ directions of turn."""
 LOBE_SHARE = 0.9
 """Share of the smallest section that a turn must fall below to be reported (study contract)."""
 
-FLOWS_APART = 0.1
-"""Share by which the smallest sections along two flows may differ before the channel counts as split."""
+FLOWS_APART = 0.05
+"""Share by which the smallest sections along two flows may differ before the path is unsure. On 30 asymmetric invented
+hearts at three depths this spoke in 17 of 87, among them all that were more than 10 % too large."""
+
+UNTROUBLED = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
+"""Statuses of a section that `path_unsure` replaces."""
 
 SCAN_SPACING = 0.75
 """mm between the planes in which two flows are compared."""
@@ -49,7 +54,7 @@ def flows_differ(
     search_upstream: float,
     beyond_aortic_plane: float,
 ) -> bool:
-    """Whether the smallest section along `close`, the path of a flow let nearer to the device, is clearly another."""
+    """Whether the smallest section along `close`, the path of a flow let nearer to the device, is another."""
     field, cutting = edge_field(lumen), Cuttings.of([anatomy], [solid])
     least = []
     for one in (path, close):
@@ -72,14 +77,15 @@ def turned_section(
     smallest: SmallestSection,
     rule: str = "aortic_side",
     *,
-    split: bool = False,
+    unsure: bool = False,
     search_upstream: float = 30.0,
     beyond_aortic_plane: float = 8.0,
 ) -> SmallestSection:
     """The smallest section of the automatic path, or with status `two_lobes` the smaller that a turn finds.
 
     The smallest section is turned about the path's point by up to 15 degrees; one more than 10 % smaller, or any
-    smaller one where the channel splits in two there (or `split` says so), is reported instead (study contract).
+    smaller one where the section is split in two, is reported instead (study contract).
+    unsure : whether another flow says otherwise (`flows_differ`): status `path_unsure`.
     """
     turn = 2.0 * math.pi * np.arange(LOBE_DIRECTIONS) / LOBE_DIRECTIONS
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)
@@ -92,7 +98,7 @@ def turned_section(
     windows = np.broadcast_to(WINDOW, (len(tilts), 4))
     quick = quick_areas(field, point, normals, cutting, which, rule, beyond_aortic_plane, windows, FINE)
     quick = np.where(quick > 0.0, quick, np.inf)
-    split |= int((shapely.area(shapely.get_parts(smallest.residual)) >= LEAST_PART).sum()) > 1
+    split = int((shapely.area(shapely.get_parts(smallest.residual)) >= LEAST_PART).sum()) > 1
     best = int(np.argmin(quick))
     found = smallest
     if quick[best] < quick[0]:
@@ -105,4 +111,6 @@ def turned_section(
         if area < (1.0 if split else LOBE_SHARE) * smallest.area:
             end, cut_short = last_meeting_station(path, solid, anatomy, search_upstream)
             found = described(stack, 0, solid, anatomy, end, cut_short, area)
-    return replace(found, status="two_lobes") if split or found is not smallest else smallest
+    if split or found is not smallest:
+        return replace(found, status="two_lobes")
+    return replace(found, status="path_unsure") if unsure and found.status in UNTROUBLED else found

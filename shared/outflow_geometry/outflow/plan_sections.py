@@ -210,9 +210,9 @@ class PlanSections:
         try:
             close = tried_once(self._found, "close_path", self._close_path)
         except GeometryError:
-            split = True  # nearer to the device there is no channel at all
+            unsure = True  # nearer to the device there is no channel at all
         else:
-            split = flows_differ(lumen, path, close, reading.anatomy, wanted, rule, chosen.search_upstream, beyond)
+            unsure = flows_differ(lumen, path, close, reading.anatomy, wanted, rule, chosen.search_upstream, beyond)
         return turned_section(
             lumen,
             path,
@@ -220,7 +220,7 @@ class PlanSections:
             wanted,
             found,
             rule,
-            split=split,
+            unsure=unsure,
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )

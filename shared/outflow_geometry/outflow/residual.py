@@ -68,7 +68,7 @@ class SmallestSection:
     septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
     diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
     plane : section plane; blood, device, residual : shapely geometries in its (u, v).
-    status : `ok`, `two_lobes`, `device_meets_septum` (septum_distance 0), `smallest_at_annulus`,
+    status : `ok`, `two_lobes` and `path_unsure` (`lobes`), `device_meets_septum` (distance 0), `smallest_at_annulus`,
         `smallest_at_upstream_end`, `path_short_of_solid`, `section_leaves_image` (part of it lies within a voxel of
         the image's border).
     """
