@@ -84,6 +84,10 @@ def _greedy(pair: Comparison) -> Any:
     return sitk.GetArrayFromImage(engine["warp"])
 
 
+ERROR_FACTOR = {"greedy": 1.0, "demons": 2.0}
+"""By how much the expected errors, which are those of `greedy`, are widened for an engine: on moving hearts the ring of
+demons errs by 1.9 instead of 0.5 mm in the 90th percentile, the hinges by 1.4 instead of 0.6 mm."""
+
 DEMONS_LEVELS = ((4, 60, 2.0), (2, 40, 1.5), (1, 20, 1.2))
 """Shrinking, steps and smoothing of the field (voxels) of each level."""
 

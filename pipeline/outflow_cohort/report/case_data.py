@@ -39,6 +39,8 @@ class Value:
     ci_low: float | None
     ci_high: float | None
     status: str
+    carried_from_pct: float | None = None
+    """The marked phase whose landmarks were carried to this one; None where the reader marked it."""
 
     @property
     def reader(self) -> str:
@@ -186,9 +188,15 @@ def finite(value: Any) -> float | None:
 
 
 def _rows(path: Path, columns: Iterable[str]) -> list[dict[str, Any]]:
+    """Rows of a table with these columns; None where an older table has no such column."""
     import pyarrow.parquet as pq
 
-    return pq.read_table(path, columns=list(columns), partitioning=None).to_pylist() if path.exists() else []
+    if not path.exists():
+        return []
+    here = set(pq.read_schema(path).names)
+    rows = pq.read_table(path, columns=[c for c in columns if c in here], partitioning=None).to_pylist()
+    absent = {c: None for c in columns if c not in here}
+    return [absent | row for row in rows] if absent else rows
 
 
 def _json(path: Path, default: Any) -> Any:
@@ -202,14 +210,14 @@ def _read_no(value: Any) -> int | None:
 
 def read_values(path: Path) -> tuple[Value, ...]:
     """The measurements of one case."""
-    names = [f for f in Value.__dataclass_fields__]
+    names = list(Value.__dataclass_fields__)
     out = []
     for row in _rows(path, names):
         out.append(
             Value(
                 **{
                     **row,
-                    **{n: finite(row[n]) for n in ("phase_pct", "value", "ci_low", "ci_high")},
+                    **{n: finite(row[n]) for n in ("phase_pct", "value", "ci_low", "ci_high", "carried_from_pct")},
                     **{n: row[n] or "" for n in ("reader_id", "plan_id", "variant", "method", "unit", "status")},
                     "read_no": _read_no(row["read_no"]),
                 }

@@ -26,7 +26,7 @@ CURVES_NOTE = (
 )
 CYCLE_NOTE = (
     "Neo-LVOT area by phase. Band (main solid) and bars: 95 % intervals from the scatter of landmarks. "
-    "The dashed lines are cut-offs."
+    "The dashed lines are cut-offs. Full dots: marked phases. Open rings: landmarks carried from another phase."
 )
 FRAME_SHARE = 1.6
 """Height of the frame over the largest smallest section or cut-off: the ventricle's own areas, several times as large,
@@ -287,7 +287,9 @@ def cycle_figures(data: CaseData) -> list[Figure]:
         for i, solid in enumerate(solids):
             colour, dash = palette.SOLID_COLOURS.get(solid, palette.BLACK), palette.SOLID_DASHES.get(solid, "")
             own = [v for v in mine if v.variant == solid]
-            method = min({v.method for v in own}, key=lambda m: (m != data.settings.main_method, m))
+            # the method of most phases: a carried phase has no reader's path
+            reach = {m: len({v.phase_pct for v in own if v.method == m}) for m in {v.method for v in own}}
+            method = min(reach, key=lambda m: (-reach[m], m != data.settings.main_method, m))
             own = sorted((v for v in own if v.method == method), key=lambda v: phase_order(v.phase_pct))
             if solid == data.settings.main_solid:
                 for reading in sorted({(v.reader_id, v.read_no or 0) for v in own} - {reference}):
@@ -307,13 +309,20 @@ def cycle_figures(data: CaseData) -> list[Figure]:
                 if v.ci_low is not None and v.ci_high is not None:
                     d.line(x, axes.y(max(v.ci_low, 0)), x, axes.y(v.ci_high), stroke=colour, stroke_width=1.2)
                 text = estimate(v.value, v.ci_low, v.ci_high, "mm2")
-                d.mark(x, y, "circle", colour, 3, f"{phase_text(v.phase_pct)}: {text} mm²")
-                rows.append((SOLIDS.get(solid, words(solid)), method_text(method), phase_text(v.phase_pct), text))
+                carried = v.carried_from_pct is not None
+                told = f", carried from {phase_text(v.carried_from_pct)}" if carried else ""
+                d.mark(x, y, "ring" if carried else "circle", colour, 3, f"{phase_text(v.phase_pct)}{told}: {text} mm²")
+                origin = f"carried from {phase_text(v.carried_from_pct)}" if carried else "marked"
+                rows.append(
+                    (SOLIDS.get(solid, words(solid)), method_text(method), phase_text(v.phase_pct), text, origin)
+                )
             entries.append((SOLIDS.get(solid, words(solid)), colour, dash))
         axes.bottom_axis("phase, % of the R-R interval", values=phases if len(phases) < 12 else None)
         legend(d, 4, 260, entries, 342)
         caption = f"Thick: {reference[0]}, read {reference[1]}. Thin: the other readings of the main solid."
-        figures.append(Figure(d, caption, Table(("Solid", "Path", "Phase", "Neo-LVOT, mm² (95 %)"), tuple(rows))))
+        figures.append(
+            Figure(d, caption, Table(("Solid", "Path", "Phase", "Neo-LVOT, mm² (95 %)", "Landmarks"), tuple(rows)))
+        )
     return figures
 
 

@@ -261,11 +261,16 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
     """Shared errors and figures of one joined reading."""
     import numpy as np
 
+    from outflow_cohort.registration.engines import ERROR_FACTOR, chosen_engine
     from outflow_geometry.landmarks.anatomy import build_anatomy
     from outflow_geometry.landmarks.carry_error import CarryFigures, carry_moves, coordinate_error
 
     best = found.best
-    moves = carry_moves(best.carried, implanted=case.implanted, more=0.5 * found.apart)
+    wider = ERROR_FACTOR[chosen_engine(case.settings.engine)]
+    moves = tuple(
+        replace(move, shift=wider * move.shift, tilt=wider * move.tilt, radial=wider * move.radial)
+        for move in carry_moves(best.carried, implanted=case.implanted, more=0.5 * found.apart)
+    )
     by_body = {move.structures[0]: coordinate_error(move) for move in moves}
     ring_change = centers_change = 0.0
     before, after = build_anatomy(case.marks[read][best.from_pct]), build_anatomy(found.landmarks)

@@ -27,9 +27,9 @@ class ErrorLaw:
         return SharedMove(structures, shift, tilt, radial)
 
 
-NATIVE_RING = ErrorLaw(shift=(0.05, 0.40), tilt=(0.08, 0.14), radial=(0.05, 0.64))
-IMPLANTED_RING = ErrorLaw(shift=(0.11, 0.28), tilt=(0.08, 0.15), radial=(0.0, 0.0))
-ANNULUS = ErrorLaw(shift=(0.06, 0.34), tilt=(0.08, 0.45), radial=(0.05, 0.54))
+NATIVE_RING = ErrorLaw(shift=(0.040, 0.409), tilt=(0.114, 0.082), radial=(0.032, 0.673))
+IMPLANTED_RING = ErrorLaw(shift=(0.116, 0.273), tilt=(0.089, 0.0), radial=(0.0, 0.0))
+ANNULUS = ErrorLaw(shift=(0.059, 0.343), tilt=(0.090, 0.633), radial=(0.0, 0.575))
 SEPTUM_SHIFT = 0.55
 """mm; the septum follows the motion point by point."""
 
