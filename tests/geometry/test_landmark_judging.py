@@ -214,3 +214,10 @@ def test_codes_name_known_severities_and_remedies() -> None:
         assert finding(code, "mitral_ring").severity in ("suspect", "impossible", "note")
         assert meaning.remedy.endswith(".")
     assert set(LEAST_POINTS) >= {s for need in ("image", "trigones") for s in needed_structures(need)[0]}
+
+
+def test_impossible_codes_are_explained_among_the_reasons_of_the_steps() -> None:
+    from outflow_cohort.dicom.codes import reasons
+
+    grave = {code for code, meaning in CODES.items() if meaning.severity == "impossible"}
+    assert grave <= set(reasons("outflow_cohort.steps"))

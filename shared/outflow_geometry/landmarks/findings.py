@@ -102,9 +102,6 @@ CODES: dict[str, FindingCode] = {
     "ring_off_image": FindingCode("suspect", "mm", "the ring is shifted against the edges in the image", REREAD),
     "ring_between_no_pools": FindingCode("suspect", "HU", "no blood on both sides of the ring plane", REREAD),
     "reading_off_image": FindingCode("suspect", "mm", "the whole reading is shifted against the image", REREAD),
-    "mirrored_in_image": FindingCode(
-        "impossible", "1", "the image fits the mirrored points, not those given", "Negate x and y: LPS is wanted."
-    ),
     "reader_drifts": FindingCode(
         "note", "mm", "the reader's bias or scatter has changed", "Have the reader practise and read again."
     ),
