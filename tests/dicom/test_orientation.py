@@ -20,8 +20,8 @@ from outflow_cohort.demo.random_cases import random_case
 from outflow_cohort.demo.render import Grid, Scanner
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.base.inputs import GantryBox
-from outflow_geometry.image.orientation import NOTHING_SEEN, Vote, image_orientation
-from outflow_geometry.image.pose import opposite_axes, pose_finding
+from outflow_geometry.image.orientation import NOTHING_SEEN, Vote, image_orientation, shows_lungs
+from outflow_geometry.image.pose import may_be_mirrored, opposite_axes, pose_finding
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.views import reading_views
 
@@ -135,6 +135,18 @@ def test_disagreeing_votes_decide_nothing() -> None:
     assert image.score("x") == 0
     assert image.score("y") == -1
     assert image.inverted == image.upright == ()
+
+
+@pytest.mark.parametrize(
+    ("signs", "doubtful"),
+    [((1, 1, 1), False), ((-1, -1, 1), True), ((-1, 1, 1), True), ((1, 1, -1), False), ((-1, -1, -1), False)],
+)
+def test_only_the_order_of_a_person_in_another_frame_is_doubtful(signs: tuple[int, int, int], doubtful: bool) -> None:
+    """A phantom that stands on its head is no frame taken for another; and one without lungs is no person at all."""
+    volume, points = scan(0, NARROW)
+    assert may_be_mirrored({name: p * np.array(signs) for name, p in points.items()}) == doubtful
+    assert shows_lungs(volume)
+    assert not shows_lungs(replace(volume, values=np.maximum(volume.values, 0)))
 
 
 def test_landmarks_that_may_be_mirrored_give_no_view() -> None:

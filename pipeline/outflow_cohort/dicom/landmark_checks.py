@@ -17,8 +17,6 @@ from outflow_geometry.image.pose import CLEAR_MM, hinge_order, opposite_axes
 
 Row = dict[str, Any]
 
-SIDES_DOUBTFUL = frozenset({"orientation_unusual", "left_right_swapped"})
-"""Warnings with which no C-arm view is given: it may be the mirror image of the right one."""
 INSIDE_TOLERANCE_VOXELS = 0.5
 """Half a voxel: landmarks on the outermost voxel centres count as inside."""
 RING_DIAMETER_MM = (10.0, 75.0)

@@ -132,7 +132,7 @@ def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
 def _measure(
     request: Row, inventory: Row, volumes: Path, judgements: Judgements, carried: CarriedCase, case: _CaseOutput
 ) -> None:
-    from outflow_cohort.dicom.landmark_checks import SIDES_DOUBTFUL, check_landmarks
+    from outflow_cohort.dicom.landmark_checks import check_landmarks
     from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
     from outflow_cohort.steps.implants import TriedImplants
@@ -141,6 +141,7 @@ def _measure(
     from outflow_cohort.volumes import load_volume
     from outflow_geometry.base.inputs import ReadingInput
     from outflow_geometry.image.phase_image import PhaseImage
+    from outflow_geometry.image.pose import may_be_mirrored
     from outflow_geometry.measures.judging import marked, suspect_structures
     from outflow_geometry.measures.phases import measure_case
     from outflow_geometry.measures.reading import measured_along_a_path
@@ -186,7 +187,7 @@ def _measure(
                 supine=entry["supine"],
                 ring_volume=ring_volume,
                 implants=tried.in_phase(entry["phase_pct"]),
-                sides_doubtful=not SIDES_DOUBTFUL.isdisjoint(own.warnings.split(";")),
+                sides_doubtful=entry["shows_lungs"] and may_be_mirrored(own.landmarks),
                 origin=own.origin,
                 shared_moves=own.shared_moves,
             )

@@ -119,6 +119,7 @@ def _one_volume(
     from outflow_cohort.dicom.resampling import resample, source_region, target_grid
     from outflow_cohort.dicom.settings import PhaseSettings, QualitySettings, ResampleSettings
     from outflow_cohort.dicom.volume import Grid
+    from outflow_geometry.image.orientation import shows_lungs
 
     study = content["study"]
     settings = ResampleSettings(**study.get("resample", {}))
@@ -161,6 +162,7 @@ def _one_volume(
         "file": name,
         "ring_file": ring,
         "mirrored_readings": _mirrored(readings, seen, view),
+        "shows_lungs": view is not None and shows_lungs(view),
         "pixel_hash": _slice_hash(grid, source),
         "resampled": target.kept is None,
         "patient_position": plan["patient_position"],

@@ -114,6 +114,12 @@ class ImageOrientation:
 NOTHING_SEEN = ImageOrientation(())
 
 
+def shows_lungs(volume: Volume) -> bool:
+    """Whether the image shows 100 ml of lung: then a person was scanned, and no phantom without a chest."""
+    lungs = (volume.values > LUNG_HU[0]) & (volume.values < LUNG_HU[1])
+    return float(lungs.sum()) * float(volume.spacing.prod()) >= LEAST_LUNG_MM3
+
+
 def image_orientation(volume: Volume) -> ImageOrientation:
     """Votes of the structures that the image shows; none where it is no chest, too small or askew.
 

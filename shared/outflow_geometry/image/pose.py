@@ -70,7 +70,7 @@ def pose_finding(
             f"the chest in the image lies the other way round along {', '.join(inverted)}: {image.reasons(inverted)}",
         )  # fmt: skip
     for code, axes in MIRRORS.items():
-        consistent = hinges_wrong_way(points) in (None, len(axes) % 2 == 1)
+        consistent = _handed_as(points, axes)
         if (
             odd == axes
             and consistent
@@ -84,6 +84,17 @@ def pose_finding(
                 f"{image.reasons(axes)}",
             )  # fmt: skip
     return None if volume is None else _seated_mirrored(points, volume)
+
+
+def may_be_mirrored(points: Mapping[str, FloatArray]) -> bool:
+    """Whether the landmarks' own order is that of a person's in another frame (x and y, or x alone, negated)."""
+    odd = opposite_axes(points)
+    return any(odd == axes and _handed_as(points, axes) for axes in MIRRORS.values())
+
+
+def _handed_as(points: Mapping[str, FloatArray], axes: tuple[Axis, ...]) -> bool:
+    """Whether the hinges run as they would with these axes negated: negating one axis turns their order round."""
+    return hinges_wrong_way(points) in (None, len(axes) % 2 == 1)
 
 
 def opposite_axes(points: Mapping[str, FloatArray]) -> tuple[Axis, ...]:
