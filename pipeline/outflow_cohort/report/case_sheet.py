@@ -84,6 +84,8 @@ def _standfirst(data: CaseData) -> str:
         if case.get(name):
             parts.append(f"{label} {case[name]}")
     readers = {d["reader_id"] for d in data.drawings}
+    if not data.drawings:
+        return " · ".join([*parts, "nothing measured"]) + "."
     parts.append(
         f"{count(len(data.phases), 'phase')}, {count(len(readers), 'reader')}, "
         f"{count(len(data.drawings), 'reading')} measured"
