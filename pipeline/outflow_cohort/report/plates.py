@@ -44,6 +44,11 @@ def picture_uri(picture: NDArray[np.uint8], quality: int) -> str:
     return "data:image/webp;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
 
 
+ON_RING = ("mitral_ring", "trigone_left", "trigone_right")
+"""Structures whose suspect points are marked en face; all others on the long axis."""
+SUSPECT_COLOUR = palette.VERMILION
+
+
 @dataclass
 class Plate:
     """A picture with room for names at its right; `width` of the picture in user units."""
@@ -221,6 +226,20 @@ def device_silhouette(
     return np.concatenate([middle + offset, (middle - offset)[::-1]])
 
 
+def _mark_suspects(plate: Plate, drawing: Mapping[str, Any], on_ring: bool) -> None:
+    """A circle and a name at each point that the judging found suspect."""
+    for mark in drawing.get("suspects") or []:
+        if (mark["structure"] in ON_RING) != on_ring:
+            continue
+        x, y = plate.place([mark["at"]])[0]
+        plate.drawing.add(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="#fff" stroke-width="2.4"/>')
+        plate.drawing.add(
+            f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="{SUSPECT_COLOUR}" stroke-width="1.4"/>'
+        )
+        name = str(mark["structure"]).replace("_", " ")
+        plate.name((float(x), float(y)), f"suspect: {name} {mark['point_no']}", SUSPECT_COLOUR)
+
+
 def three_chamber_plate(
     frame: PictureFrame, uri: str, drawing: Mapping[str, Any], plan_id: str, section_name: str, description: str
 ) -> Drawing:
@@ -250,6 +269,7 @@ def three_chamber_plate(
         placed = plate.place([drawing["apex"]])[0]
         plate.drawing.mark(placed[0], placed[1], "cross", palette.PAPER, 4)
         plate.name(placed, "apex", palette.PAPER)
+    _mark_suspects(plate, drawing, on_ring=False)
     return plate.finish()
 
 
@@ -334,6 +354,7 @@ def ring_plate(
         at = plate.place([aorta])[0]
         plate.drawing.mark(at[0], at[1], "cross", AORTA_COLOUR, 4)
         plate.name(at, "aortic centre", AORTA_COLOUR)
+    _mark_suspects(plate, drawing, on_ring=True)
     return plate.finish()
 
 

@@ -77,6 +77,16 @@ def suspect_rows(rows: list[Row], suspects: Collection[str]) -> list[Row]:
     return [row | {"status": LANDMARK_SUSPECT} if row["area_mm2"] is not None and is_bad(row) else row for row in rows]
 
 
+def suspect_places(findings: Collection[LandmarkFinding], landmarks: Mapping[str, np.ndarray]) -> list[Row]:
+    """Points that were found bad, with their place (3,), mm, for the case sheet; those numbered from 1 only."""
+    return [
+        {"structure": f.structure, "point_no": f.point_no, "at": [round(float(v), 2) for v in points[f.point_no - 1]]}
+        for f in findings
+        if f.severity != "note" and f.point_no is not None
+        if (points := landmarks.get(f.structure)) is not None and 1 <= f.point_no <= len(points)
+    ]
+
+
 def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> None:
     """Write the findings on the landmarks of one case, and the readings that cannot be right."""
     content = read_request(request)

@@ -12,7 +12,7 @@ from outflow_cohort import events
 from outflow_cohort.files import read_json, write_atomically, write_json, write_parquet
 from outflow_cohort.registration.carried import CarriedCase, CarriedReading, read_carried
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
-from outflow_cohort.steps.judge import Judgements, read_judgements, suspect_rows
+from outflow_cohort.steps.judge import Judgements, read_judgements, suspect_places, suspect_rows
 
 if TYPE_CHECKING:
     import numpy as np
@@ -199,6 +199,7 @@ def _measure(
             case.drawings.append(
                 who
                 | {"warnings": own.warnings, "findings": [vars(f) for f in findings]}
+                | {"suspects": suspect_places(findings, own.landmarks) if own.marked_in == who["phase_pct"] else []}
                 | result.origin.columns()
                 | result.drawing
             )
