@@ -254,7 +254,7 @@ def bottleneck_area() -> Drawing:
 
 def neo_lvot_chance_below() -> Drawing:
     """Distribution of the true area, and its part below the cut-off."""
-    drawing = sheet("Chance that the true area lies below a cut-off", "Likely true areas given the landmarks' scatter")
+    drawing = sheet("Chance that the true area is below a cut-off", "Likely true areas given the landmarks' scatter")
     area, spread, cutoff = 200.0, 18.0, 180.0
     x = np.linspace(area - 4 * spread, area + 4 * spread, 300)
     y = norm.pdf(x, area, spread)

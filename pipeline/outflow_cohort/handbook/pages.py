@@ -31,7 +31,7 @@ def index_page() -> str:
 
 {CAUTION}
 
-Each page is written by the program itself (`outflow-cohort handbook`), so it cannot tell of another version.
+Each page is written by the program itself (`outflow-cohort handbook`), so it always fits the version.
 
 - [Own study](own_study.md): from a folder of DICOM files to a finished study.
 - [Landmarks of other programs](viewers.md): tables, JSON lists, polydata and DICOM files by a mapping.

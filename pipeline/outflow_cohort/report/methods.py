@@ -59,7 +59,7 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
         "spline in it; the aortic plane runs through the three hinge points. The aorto-mitral angle “opening” is the "
         "angle between the downstream normals of both planes, 180° for coplanar valves. Blood is where the image "
         "exceeds the level half-way between local blood and muscle. The device is a surface of revolution of its "
-        "profile about the ring's normal. Sections stand at right angles to the outflow path; the neo-LVOT is the "
+        "profile about the ring's normal. Sections are at right angles to the outflow path; the neo-LVOT is the "
         f"smallest section less the device {ref('blanke', 'reid')}, by the rule "
         f"“{words(str(chosen.get('section_rule', 'aortic_side')))}”, from the aortic annulus to the last plane that "
         f"meets the solid, at most {chosen.get('search_upstream_mm', 30.0):g} mm upstream. Values over the phases are "
@@ -76,7 +76,7 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
     third = (
         f"{intervals} Agreement between and within readers is "
         f"given as intraclass correlation, absolute agreement, ICC(A,1) {ref('mcgraw')}, and as bias with limits of "
-        f"agreement {ref('bland')}, each with a 95 % interval; definitions and sources of further statistics stand "
+        f"agreement {ref('bland')}, each with a 95 % interval; definitions and sources of further statistics are "
         "beside them in the tables."
     )
     return [first, second, third], [REFERENCES[name] for name in used]

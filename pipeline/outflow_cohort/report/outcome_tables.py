@@ -158,4 +158,4 @@ def class_overview(cohort: Cohort) -> Table | None:
     ]  # fmt: skip
     header = ("Plan", "Cut-off", "Kind", "Comparison", "Statistic", "Estimate (95 %)", "Cases")
     note = f"{variant_text(solid).capitalize()}. tables/categorical_agreement.csv has the rest, with definitions."
-    return table_of(header, lines, note, "On which side of a cut-off a case lies") if lines else None
+    return table_of(header, lines, note, "On which side of a cut-off a case is") if lines else None

@@ -146,7 +146,7 @@ def cutoff_overview(cohort: Cohort) -> Table | None:
     header = ("Cut-off, mm²", "Plan", "Group", "Cases below", "Share, % (95 %)", "Expected share, %")
     note = (
         f"{variant_text(solid).capitalize()}, {method_text(method)}. Expected share: mean chance that the true area "
-        "lies below, from the scatter of landmarks. tables/cutoffs.csv has the other solids and paths."
+        "is below, from the scatter of landmarks. tables/cutoffs.csv has the other solids and paths."
     )
     return table_of(header, lines, note, "Cases below") if lines else None
 
@@ -201,8 +201,8 @@ def checklist(cohort: Cohort) -> Table:
         lines.append((number(r["item"], digits=0), words(r["section"]), str(r["text"]), by, answer))
     told = sum(line[3] != ANSWERED_BY["nobody"] for line in lines)
     note = (
-        f"{told} of {len(lines)} items are told by the run or by statistics.grras_facts in study.yaml; the others must "
-        "be written by the authors. Kottner J, et al. Guidelines for reporting reliability and agreement studies "
+        f"{told} of {len(lines)} items are answered by the run or by statistics.grras_facts in study.yaml; the authors "
+        "write the others. Kottner J, et al. Guidelines for reporting reliability and agreement studies "
         "(GRRAS). J Clin Epidemiol 2011;64:96-106. tables/grras.csv has the same."
     )
     return table_of(("Item", "Section", "What is to be reported", "Told by", "Answer"), lines, note)

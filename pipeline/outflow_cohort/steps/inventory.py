@@ -238,7 +238,7 @@ def _judge_image(case: _Case, entry: Row) -> None:
         case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, problem.code, message))
         return
     if any(case.phase.match.same(plan["phase_pct"], entry["phase_pct"]) for plan in case.plans):
-        codes["phase_repeated"] = "another row of series.csv already stands for this phase"
+        codes["phase_repeated"] = "another row of series.csv already has this phase"
     found = audit_header_texts(list(header_texts(path)), case.privacy)
     if path_holds_identity(path.name, frozenset(w.casefold() for w in case.privacy.allowed_words)):
         found.add(Finding("file_name", "", "path_identity"))

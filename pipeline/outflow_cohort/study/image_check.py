@@ -1,4 +1,4 @@
-"""Intake and judging of a whole study without measuring: what a night's run would find, told beforehand."""
+"""Intake and judging of a whole study without measuring: what a night's run would find, shown before it."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ CUTOFF_ID = "CUTOFF_ID"
 class Measure:
     """One entry of the registry.
 
-    variants : as written in the table; SOLID and CUTOFF_ID stand for each of theirs.
+    variants : as written in the table; SOLID and CUTOFF_ID mean each of theirs.
     case_variants : variants over the phases of a case, with phase null.
     methods : where the numbers come from; `pairs` lists (variant, method) where not every method goes with every
         variant.
@@ -340,7 +340,7 @@ REGISTRY: tuple[Measure, ...] = (
         PLAN,
         "draws",
         functions.neo_lvot_chance_below,
-        "Chance that the true neo_lvot_area lies below the cut-off, given the scatter of the landmarks.",
+        "Chance that the true neo_lvot_area is below the cut-off, given the scatter of the landmarks.",
         "Monte Carlo, normal: Davison & Hinkley 1997, Bootstrap Methods, section 5.2",
         highest=1.0,
     ),

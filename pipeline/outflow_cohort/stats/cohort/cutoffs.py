@@ -50,7 +50,7 @@ def cutoff_shares(
     sensitivity_pct, specificity_pct, source, evidence where known.
 
     statistic `share_below`: counted, with Wilson interval. `expected_share_below`: mean over cases of the chance that
-    the true area lies below, from the scatter of landmarks (variant SOLID/CUTOFF_ID); no interval.
+    the true area is below, from the scatter of landmarks (variant SOLID/CUTOFF_ID); no interval.
     """
     import pandas as pd
 
@@ -80,7 +80,7 @@ def cutoff_shares(
                     "ci_low": found.ci_low,
                     "ci_high": found.ci_high,
                     "status": found.status,
-                    "definition": "cases whose area lies below the cut-off / cases with an area",
+                    "definition": "cases whose area is below the cut-off / cases with an area",
                     "source": SHARE_SOURCE,
                 }
             )

@@ -7,7 +7,7 @@ TABLE_MEANINGS: dict[str, str] = {
     "phases": "one row per case and phase: LV volume, whether it is the case's end-systole, and how that was found",
     "phase_curves": "the rows of cohort_summary by phase, of what was seen in at least two phases",
     "cutoffs": "share of cases below each cut-off of the neo-LVOT area, with the cut-off's endpoint, n and source",
-    "baseline": "what the cases of each group are like; tests and differences stand in the rows of group `all`",
+    "baseline": "what the cases of each group are like; tests and differences are in the rows of group `all`",
     "missing_data": "who has no value and why, by group; how cases without a value differ from those with one",
     "associations": "correlation of measures with numbers of the case table and with the predictors",
     "agreement": "readers' agreement on the primary measures, one phase per case: reliability, precision, limits",
