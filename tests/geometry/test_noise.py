@@ -52,11 +52,11 @@ def test_noise_makes_no_walls_in_open_blood_and_moves_no_area() -> None:
 
 
 @pytest.mark.slow
-def test_sixteen_rough_hearts_in_noise() -> None:
+def test_rough_hearts_in_noise() -> None:
     wrong = {"neo": 0, "native": 0, "volume": 0}
     count = 0
-    for seed in range(16):
-        case = rough_heart(seed, spacing=(0.6, 0.7, 0.9, 1.2)[seed % 4])
+    for seed in range(8):
+        case = rough_heart(seed, spacing=(0.7, 0.9, 1.2, 1.0)[seed % 4])
         clean, noisy = measured(case, None), measured(case, seed + 50)
         count += 1
         for name, floor in (("neo", 5.0), ("native", 5.0), ("volume", 0.0)):
