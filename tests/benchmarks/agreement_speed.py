@@ -1,13 +1,12 @@
-"""Time of all agreement of a study against pingouin called per measure with a plain loop of the same draws.
+"""Time of the agreement of readers against peers that compute the same.
 
-    python tests/benchmarks/agreement_speed.py [--measures 40] [--cases 200] [--draws 2000] [--subset 20]
+    python tests/benchmarks/agreement_speed.py [--measures 40] [--cases 200] [--subset 20]
 
-Ours: `agreement_table` of 40 measures x 200 cases x 3 readers x 2 reads with 2,000 case draws: components, six ICC forms,
-limits between and within readers, repeatability, reproducibility, concordance, Deming, Passing-Bablok, BCa intervals.
-Theirs: for every measure `pingouin.intraclass_corr` (the six forms, of the readers' first reads: it takes one reading a
-cell), and the same draws, each a frame of renamed cases given to `pingouin.intraclass_corr` again. Theirs is less work:
-no limits, no repeatability, no repeated reads. The loop is run for --subset draws of one measure and multiplied out;
-the printed ratio says so. The draws themselves are taken from the same table of case weights.
+Like with like: ICC(A,1) of the first reads of one measure with each case left out in turn, all cases, by our sums over
+cases, by a plain NumPy loop over the same cases, and by pingouin (the six forms; on --subset cases, multiplied out, as
+the line says). The largest difference of the three is printed. Beside it, without a peer: `agreement_table` of all
+measures x cases x 3 readers x 2 reads (components, six ICC forms, limits, repeatability, reproducibility, jackknife
+intervals), complete and with 10 % missing.
 """
 
 from __future__ import annotations
@@ -19,7 +18,10 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.stats import agreement_table
-from outflow_cohort.stats.kernels.bootstrap import case_draws
+from outflow_cohort.stats.data.cells import cells_of_frame
+from outflow_cohort.stats.kernels.intraclass import FORMS, ratio_of
+from outflow_cohort.stats.kernels.jackknife import components_without
+from outflow_cohort.stats.kernels.reml import fit_cells
 
 
 def study(measures: int, cases: int, missing: float = 0.0) -> pd.DataFrame:
@@ -49,74 +51,65 @@ def study(measures: int, cases: int, missing: float = 0.0) -> pd.DataFrame:
     return frame[rng.random(len(frame)) >= missing] if missing else frame
 
 
-def plain_loop(frame: pd.DataFrame, weights: np.ndarray) -> tuple[float, float, np.ndarray]:
-    """Seconds of one call per measure and of the draws given, and ICC(A,1) of the draws."""
+def mean_square_icc(table: np.ndarray) -> float:
+    """ICC(A,1) of a complete table (cases, readers) by mean squares (McGraw & Wong 1996)."""
+    n, k = table.shape
+    grand = table.mean()
+    rows = k * ((table.mean(axis=1) - grand) ** 2).sum() / (n - 1)
+    columns = n * ((table.mean(axis=0) - grand) ** 2).sum() / (k - 1)
+    left = table - table.mean(axis=1, keepdims=True) - table.mean(axis=0) + grand
+    error = (left**2).sum() / ((n - 1) * (k - 1))
+    return float((rows - error) / (rows + (k - 1) * error + k / n * (columns - error)))
+
+
+def by_pingouin(first: pd.DataFrame, cases: list[str]) -> np.ndarray:
+    """The same with each of the cases left out."""
     import pingouin
 
-    first = frame[(frame["measure"] == "m0") & (frame["read_no"] == 1)]
-    started = time.perf_counter()
-    pingouin.intraclass_corr(first, targets="case_id", raters="reader_id", ratings="value")
-    one_call = time.perf_counter() - started
-    wide = first.pivot_table(index="case_id", columns="reader_id", values="value")
-    values, readers = wide.to_numpy(), np.array(wide.columns)
     found = []
-    started = time.perf_counter()
-    for draw in weights:
-        drawn = values[np.repeat(np.arange(len(values)), draw.astype(int))]
-        case, reader = np.indices(drawn.shape).reshape(2, -1)
-        table = pingouin.intraclass_corr(
-            pd.DataFrame({"case_id": case, "reader_id": readers[reader], "value": drawn.ravel()}),
-            targets="case_id",
-            raters="reader_id",
-            ratings="value",
-        )
+    for case in cases:
+        kept = first[first["case_id"] != case]
+        table = pingouin.intraclass_corr(kept, targets="case_id", raters="reader_id", ratings="value")
         found.append(table["ICC"].iloc[1])
-    return one_call, time.perf_counter() - started, np.array(found)
+    return np.array(found)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--measures", type=int, default=40)
     parser.add_argument("--cases", type=int, default=200)
-    parser.add_argument("--draws", type=int, default=2000)
     parser.add_argument("--subset", type=int, default=20)
     options = parser.parse_args()
     frame = study(options.measures, options.cases)
-    agreement_table(study(1, 10, missing=0.1), n_boot=200)  # compiles the likelihood once, as an installed run has it
-    started = time.perf_counter()
-    table = agreement_table(frame, n_boot=options.draws)
-    ours = time.perf_counter() - started
-    incomplete = study(options.measures, options.cases, missing=0.1)
-    started = time.perf_counter()
-    agreement_table(incomplete, n_boot=options.draws)
-    ours_incomplete = time.perf_counter() - started
-
-    weights = case_draws(options.cases, options.draws, 20240229).weights[: options.subset]
-    one_call, loop, found = plain_loop(frame, weights)
-    theirs = options.measures * (one_call + loop / len(weights) * options.draws)
+    agreement_table(study(1, 12, missing=0.1), n_boot=0)  # compiles the likelihood once, as an installed run has it
     first = frame[(frame["measure"] == "m0") & (frame["read_no"] == 1)]
-    same = agreement_of_draws(first, weights)
-    print(f"ours, complete readings   {ours:10.2f} s  ({len(table)} rows)")
-    print(f"ours, 10 % missing        {ours_incomplete:10.2f} s")
-    print(
-        f"pingouin + plain loop     {theirs:10.0f} s  (extrapolated: {loop:.1f} s for {len(weights)} draws of one measure,"
-        f" x {options.draws / len(weights):.0f} x {options.measures})"
-    )
-    print(
-        f"ratio                     {theirs / ours:10.0f}   (incomplete, which pingouin cannot take: {theirs / ours_incomplete:.0f})"
-    )
-    print(f"largest difference of ICC(A,1) over the same draws: {np.abs(found - same).max():.1e}")
-
-
-def agreement_of_draws(first: pd.DataFrame, weights: np.ndarray) -> np.ndarray:
-    """ICC(A,1) of the same draws by sums over cases."""
-    from outflow_cohort.stats.data.cells import cells_of_frame
-    from outflow_cohort.stats.kernels.case_weights import components_of_weights
-    from outflow_cohort.stats.kernels.intraclass import FORMS, ratio_of
-    from outflow_cohort.stats.kernels.reml import fit_cells
-
+    wide = first.pivot_table(index="case_id", columns="reader_id", values="value").sort_index()
     cells = cells_of_frame(first)
-    return ratio_of(components_of_weights(cells, weights, fit_cells(cells)), FORMS[1], 1.0)
+    fit = fit_cells(cells)
+    started = time.perf_counter()
+    ours = ratio_of(components_without(cells, fit), FORMS[1], 1.0)
+    seconds = time.perf_counter() - started
+    values = wide.to_numpy()
+    started = time.perf_counter()
+    loop = np.array([mean_square_icc(np.delete(values, i, axis=0)) for i in range(len(values))])
+    loop_seconds = time.perf_counter() - started
+    subset = list(wide.index[: options.subset])
+    started = time.perf_counter()
+    theirs = by_pingouin(first, subset)
+    per_case = (time.perf_counter() - started) / len(subset)
+    print(f"ICC(A,1) of one measure, each of {len(values)} cases left out in turn:")
+    print(f"  sums over cases    {1000 * seconds:8.2f} ms")
+    print(f"  plain NumPy loop   {1000 * loop_seconds:8.2f} ms   ({loop_seconds / seconds:.1f} times ours)")
+    print(f"  pingouin           {1000 * per_case * len(values):8.0f} ms   (multiplied out from {len(subset)} cases)")
+    gap = max(np.abs(ours - loop).max(), np.abs(ours[: len(subset)] - theirs).max())
+    print(f"  largest difference {gap:.1e}")
+    for missing in (0.0, 0.1):
+        whole = study(options.measures, options.cases, missing)
+        started = time.perf_counter()
+        table = agreement_table(whole, n_boot=0)
+        print(
+            f"agreement_table, {missing:.0%} missing: {time.perf_counter() - started:.1f} s, {len(table)} rows, no peer"
+        )
 
 
 if __name__ == "__main__":

@@ -1,0 +1,23 @@
+"""The interval's ends are the order statistics p (n + 1) of the redrawn values (Weibull 1939): by hand."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from outflow_geometry.scatter.uncertainty import Draws, interval
+
+
+@pytest.mark.parametrize("n", [99, 199])
+def test_ends_are_the_order_statistics_p_n_plus_1(n):
+    """n = 99: p (n + 1) = 2.5, so half-way between the second and the third of the ordered draws, mirrored at the
+    value; n = 199: the fifth. The common definition 7 would take place 1 + 98 p = 3.45 of 99."""
+    rule = SimpleNamespace(lowest=None, highest=None, scale="length", least_error=0.0, is_extreme=lambda variant: False)
+    redrawn = np.random.default_rng(n).permutation(np.linspace(90.0, 110.0, n) ** 1.5 / 10.0)
+    value = float(np.median(redrawn))
+    found = interval(Draws(value, redrawn, 0.0), rule)
+    ordered = np.sort(redrawn)
+    low, high = ((ordered[1] + ordered[2]) / 2, (ordered[-2] + ordered[-3]) / 2) if n == 99 else (ordered[4], ordered[-5])
+    assert (found.low, found.high) == pytest.approx((2 * value - high, 2 * value - low), rel=1e-12)
+    seventh = np.quantile(redrawn, 0.025)
+    assert abs(found.high - (2 * value - seventh)) > 1e-3
