@@ -17,7 +17,9 @@ def test_ends_are_the_order_statistics_p_n_plus_1(n):
     value = float(np.median(redrawn))
     found = interval(Draws(value, redrawn, 0.0), rule)
     ordered = np.sort(redrawn)
-    low, high = ((ordered[1] + ordered[2]) / 2, (ordered[-2] + ordered[-3]) / 2) if n == 99 else (ordered[4], ordered[-5])
+    low, high = (
+        ((ordered[1] + ordered[2]) / 2, (ordered[-2] + ordered[-3]) / 2) if n == 99 else (ordered[4], ordered[-5])
+    )
     assert (found.low, found.high) == pytest.approx((2 * value - high, 2 * value - low), rel=1e-12)
     seventh = np.quantile(redrawn, 0.025)
     assert abs(found.high - (2 * value - seventh)) > 1e-3
