@@ -236,7 +236,9 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
         fields = getattr(model, "model_fields", {})
         if part not in fields:
             return []
-        model = fields[part].annotation
+        # an optional section is `Model | None`
+        kinds = [kind for kind in get_args(fields[part].annotation) if hasattr(kind, "model_fields")]
+        model = kinds[0] if kinds else fields[part].annotation
     known = list(getattr(model, "model_fields", {}))
     return known + (list(Definitions.model_fields) if model is Study else [])
 
