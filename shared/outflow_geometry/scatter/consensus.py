@@ -39,9 +39,10 @@ SHIFT_LEAST = 3.0
 SHIFT_STRUCTURES = 4
 """Structures that must be in both readings for a common shift."""
 
-PAIRED_SHARE = 0.35
+PAIRED_SHARE, PAIRED_SHARE_OPEN = 0.35, 0.5
 """Two readers follow the same scheme of points where the median distance of points of equal number is below this share
-of the distance of neighbours: then points are compared one by one, else curve with curve."""
+of the distance of neighbours: then points are compared one by one, else curve with curve. An open curve has a first
+point, so equal numbers mean equal places more surely than around a ring."""
 
 CHI_MEDIAN = {1: 0.6745, 2: 1.1774, 3: 1.5382}
 """Median of the distance in 1, 2, 3 coordinates of unit standard deviation."""
@@ -176,7 +177,7 @@ def _differences(first: Read, second: Read) -> tuple[list[_Difference], FloatArr
 
 def _of_structure(name: str, first: FloatArray, second: FloatArray) -> list[_Difference]:
     numbers = tuple(range(1, len(first) + 1))
-    if len(first) == len(second) and _same_scheme(first, second):
+    if len(first) == len(second) and _same_scheme(first, second, name in OPEN_STRUCTURES):
         vectors = second - first
         length = np.linalg.norm(vectors, axis=1)
         return [_Difference(name, numbers, vectors, length, np.full(len(first), np.sqrt(2.0)), 3)]
@@ -192,14 +193,15 @@ def _of_structure(name: str, first: FloatArray, second: FloatArray) -> list[_Dif
     return [own, other]
 
 
-def _same_scheme(first: FloatArray, second: FloatArray) -> bool:
+def _same_scheme(first: FloatArray, second: FloatArray, is_open: bool) -> bool:
     """Whether points of equal number mean the same place."""
     if len(first) == 1:
         return True
     apart = np.concatenate([np.linalg.norm(np.diff(p, axis=0), axis=1) for p in (first, second)])
     shift = np.median(second - first, axis=0)
     distance = float(np.median(np.linalg.norm(second - first - shift, axis=1)))
-    return distance < PAIRED_SHARE * float(np.median(apart)) or distance < SCATTER_FLOOR
+    share = PAIRED_SHARE_OPEN if is_open else PAIRED_SHARE
+    return distance < share * float(np.median(apart)) or distance < SCATTER_FLOOR
 
 
 def _to_curve(points: FloatArray, other: FloatArray, closed: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
