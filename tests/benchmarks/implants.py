@@ -12,7 +12,6 @@ import argparse
 import sys
 import tempfile
 import time
-import tracemalloc
 from dataclasses import replace
 from pathlib import Path
 
@@ -63,14 +62,11 @@ def main() -> None:
     plain_areas(image, lumen.reader_path, STATIONS, plan.solid("full_frame"), level)
     plain = time.process_time() - start
 
-    tracemalloc.start()
     start = time.process_time()
     found = measure_implants(placing, grid)
     spent = time.process_time() - start
-    peak = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
     count = len(devices) * len(depths) * len(tilts)
-    print(f"{count} implants, both paths ({len(found)} sections): {spent:.2f} s, peak {peak / 1e6:.0f} MB")
+    print(f"{count} implants, both paths ({len(found)} sections): {spent:.2f} s")
     print(f"per implant {1000.0 * spent / count:.1f} ms; the plain script's one curve {1000.0 * plain:.0f} ms")
     print(f"ratio: one implant costs {spent / count / plain:.2f} of one curve of the plain script")
 
