@@ -70,8 +70,9 @@ def methods_text(cohort: Cohort) -> tuple[list[str], list[str]]:
     intervals = (
         "Single measurements are given without intervals."
         if draws == 0
-        else "Intervals of single measurements are 95 % and stem from redrawing the landmarks with the scatter found "
-        f"in repeated reads{f' ({draws} draws per reading)' if draws else ''}."
+        else "Intervals of single measurements are 95 % and come from redrawing the landmarks with the scatter found "
+        f"in repeated reads or assumed{f' ({draws} draws per reading)' if draws else ''}, and for areas from the "
+        "image's noise."
     )
     third = (
         f"{intervals} Agreement between and within readers is "

@@ -94,7 +94,8 @@ class Uncertainty(Section):
     prior_sd_mm: dict[str, Annotated[float, Field(gt=0, le=10)]] = Field(
         default_factory=dict,
         description="Standard deviation of one coordinate of a landmark by structure, used where repeat reads are too"
-        " few; `default` names all others. Built-in 0.7 mm: an assumption, no source.",
+        " few; `default` names all others. Built-in 0.7 mm: an assumption, no source. It is the whole scatter: how much"
+        " of it moves a structure as one is told by the raggedness of its points, and by repeat reads.",
         json_schema_extra=_unit("mm"),
     )
 

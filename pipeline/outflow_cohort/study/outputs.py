@@ -51,7 +51,9 @@ MEASUREMENTS = (
     OutputColumn("method", "str", "what it was measured from"),
     OutputColumn("value", "float64", "the value; null where it is missing"),
     OutputColumn("unit", "str", "unit of value, std_error, ci_low, ci_high"),
-    OutputColumn("std_error", "float64", "standard error from the scatter of landmarks"),
+    OutputColumn(
+        "std_error", "float64", "standard error from the scatter of landmarks and, for areas, the image's noise"
+    ),
     OutputColumn("ci_low", "float64", "lower end of the 95 % interval"),
     OutputColumn("ci_high", "float64", "upper end of the 95 % interval"),
     OutputColumn("status", "str", "`ok`, or why the value is missing or needs care"),

@@ -1,8 +1,9 @@
 """Standard errors and 95 % intervals of measures from the scatter of the landmarks, by Monte Carlo.
 
-All points LPS, mm, float64. Every coordinate of every landmark is redrawn from a normal distribution about where
-the reader put it; each measure is taken again from each redrawn reading. The draws are seeded from the reading's
-own content, so that a reading gives the same intervals wherever and whenever it is measured.
+All points LPS, mm, float64. The landmarks are redrawn about where the reader put them, by the reading's error model
+(`error_model`: normal distributions of a shift, a wave and a rest); each measure is taken again from each redrawn
+reading. The draws are seeded from the reading's own content, so that a reading gives the same intervals wherever and
+whenever it is measured.
 
 Intervals are pivotal ("basic"; Davison & Hinkley 1997, Bootstrap Methods and their Application, section 5.2): the
 reader's own scatter has already shifted a measure such as a distance or a departure from a plane to one side once,
