@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.files import write_atomically
 from outflow_cohort.paper.tables import of_all_readers
@@ -26,7 +26,7 @@ COLUMN_MM = {"one_column": 89.0, "two_columns": 183.0}
 DOTS_PER_INCH = 600
 INCH_MM = 25.4
 MARKS = ("o", "s", "^", "D", "P", "X", "v")
-STYLE = {
+STYLE: Any = {
     "font.size": 7, "axes.linewidth": 0.6, "axes.spines.top": False, "axes.spines.right": False,
     "font.family": "DejaVu Sans", "svg.fonttype": "none", "pdf.fonttype": 42, "svg.hashsalt": "outflow",
 }  # fmt: skip
@@ -42,7 +42,7 @@ def write_paper_figures(cohort: Cohort, folder: Path) -> list[str]:
         ("readers", f"{title}: differences between readers of the same image against their mean; first reads. Dashed: "
          "limits of agreement.", _readers),
     ]  # fmt: skip
-    captions = []
+    captions: list[str] = []
     for name, caption, draw in wanted:
         if _write(cohort, spec, folder, f"figure_{len(captions) + 1}_{name}", draw):
             captions.append(f"Figure {len(captions) + 1}. {caption}")
