@@ -37,7 +37,7 @@ def case(
     own = {phase: marks(depth) for phase, depth in marked.items()}
     phases = {phase: Path(f"{phase:g}.nrrd") for phase in DEPTH}
     found = _Case(
-        "C1", settings or CarrySettings(), PhaseMatch(2.0), False, phases, dict.fromkeys(DEPTH, slab), {READ: own}
+        "C1", settings or CarrySettings(), PhaseMatch(2.0), False, phases, dict.fromkeys(DEPTH, slab), {READ: own}, 0.5
     )
     for source, points in own.items():
         for target in set(DEPTH) - {source}:
@@ -58,9 +58,17 @@ def test_a_sound_read_is_carried_and_says_ok() -> None:
 
 @pytest.mark.parametrize(
     ("slip", "code", "set_aside"),
-    [(2.0, "carry_disagreement", False), (5.0, "carry_disagreement", True), (11.0, "carry_prediction_failed", True)],
+    # what parts two marked phases by the reader's own scatter of 0.5 mm is no doubt about the carrying
+    [
+        (0.8, "", False),
+        (2.0, "carry_disagreement", False),
+        (5.0, "carry_disagreement", True),
+        (11.0, "carry_prediction_failed", True),
+    ],
 )
-def test_marks_on_the_image_of_another_phase_do_not_say_ok(slip: float, code: str, set_aside: bool) -> None:
+def test_marks_on_the_image_of_another_phase_say_ok_within_the_scatter_only(
+    slip: float, code: str, set_aside: bool
+) -> None:
     kept, gone = _carried_read(case({40.0: 12.0 - slip, 75.0: 0.0}), READ)
     if set_aside:
         assert kept == []

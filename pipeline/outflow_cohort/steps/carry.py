@@ -5,6 +5,7 @@ Two phases of a case are registered once, whatever the number of readings. Field
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -71,7 +72,8 @@ class _Case:
     """One case at work.
 
     marks : landmarks by read and phase. phases : file of each phase's volume. slab_steps : largest step between
-    neighbouring slices of each phase over the usual one, where it is known.
+    neighbouring slices of each phase over the usual one, where it is known. scatter : of a coordinate of a landmark
+    between reads, as the study expects it, mm.
     """
 
     case_id: str
@@ -81,6 +83,7 @@ class _Case:
     phases: dict[float, Path]
     slab_steps: dict[float, float]
     marks: dict[Read, dict[float, dict[str, np.ndarray]]]
+    scatter: float
     estimates: dict[tuple[Read, float], list[Estimate]] = field(default_factory=dict)
     failures: dict[tuple[Read, float], tuple[str, str]] = field(default_factory=dict)
     pairs: list[RegisteredPair] = field(default_factory=list)
@@ -125,6 +128,7 @@ def _prepared(request: Row, inventory: Row, volumes: Path, judged: Path) -> _Cas
     from outflow_cohort.registration.settings import CarrySettings
     from outflow_cohort.steps.placing import place_readings
     from outflow_cohort.study import core_inputs
+    from outflow_geometry.scatter.redrawing import PRIOR_SD
 
     index = read_json(volumes / "volumes.json")
     match = PhaseSettings(**request["study"].get("phase", {})).match
@@ -144,7 +148,9 @@ def _prepared(request: Row, inventory: Row, volumes: Path, judged: Path) -> _Cas
     implanted = core_inputs.prosthesis(request) is not None
     steps = {row["row"]: row.get("slab_step") for row in index["series_quality"]}
     slabs = {e["phase_pct"]: steps[e["row"]] for e in index["volumes"] if steps.get(e["row"]) is not None}
-    return _Case(request["case"]["case_id"], settings, match, implanted, phases, slabs, marks)
+    prior = request["study"]["uncertainty"]["prior_sd_mm"]
+    scatter = prior.get("mitral_ring", prior.get("default", PRIOR_SD))
+    return _Case(request["case"]["case_id"], settings, match, implanted, phases, slabs, marks, scatter)
 
 
 def _register_from(case: _Case, source: float) -> None:
@@ -266,10 +272,12 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
     from outflow_geometry.landmarks.carry_error import CarryFigures, carry_moves, coordinate_error
 
     best = found.best
+    # both marked phases hold the reader's scatter in two coordinates across a curve; the intervals have it already
+    more = 0.5 * math.sqrt(max(found.apart**2 - 4.0 * case.scatter**2, 0.0))
     wider = ERROR_FACTOR[chosen_engine(case.settings.engine)]
     moves = tuple(
         replace(move, shift=wider * move.shift, tilt=wider * move.tilt, radial=wider * move.radial)
-        for move in carry_moves(best.carried, implanted=case.implanted, more=0.5 * found.apart)
+        for move in carry_moves(best.carried, implanted=case.implanted, more=more)
     )
     by_body = {move.structures[0]: coordinate_error(move) for move in moves}
     ring_change = centers_change = 0.0
