@@ -31,7 +31,7 @@ def _check(args: argparse.Namespace) -> int:
         return EXIT_USAGE
     drawing, problems = preview(args.study)
     if args.images and not any(p.severity == "error" for p in problems):
-        from outflow_cohort.study.image_check import check_images
+        from outflow_cohort.steps.image_check import check_images
 
         problems += check_images(args.study)
     print(drawing)

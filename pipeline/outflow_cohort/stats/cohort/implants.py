@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 IMPLANT = ["device_id", "ventricular_depth_mm", "tilt_ap_deg", "tilt_ic_deg"]
 KIND = ["solid", "method"]
 CHANCE = "chance_below_"
-SOUND = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
-"""Statuses whose area is not in doubt: the last two only say where in the search range it is."""
+SOUND = ("ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes")
+"""Statuses whose area is not in doubt: they say where in the search range it is, or that it has two openings."""
 PHASE_RULES = ("worst_phase", "end_systole")
 CONVENTION = "study definition"
 CHOICE_DEFINITION = "Of the implants that fit, the one that leaves the largest area; of equals the shallowest."

@@ -193,9 +193,10 @@ class StatisticsSettings(_Closed):
         json_schema_extra=_unit("name"),
     )
     usable_statuses: tuple[str, ...] = Field(
-        ("ok", "smallest_at_annulus", "smallest_at_upstream_end"),
+        ("ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes"),
         min_length=1,
-        description="Statuses of a measurement whose value counts; a smallest section at an end of its range counts.",
+        description="Statuses of a measurement whose value counts: sound ones, a smallest section at an end of its range"
+        " or split into two openings.",
         json_schema_extra=_unit("name"),
     )
     values: Literal["readers", "final"] = Field(
