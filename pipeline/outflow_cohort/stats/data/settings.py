@@ -195,8 +195,8 @@ class StatisticsSettings(_Closed):
     usable_statuses: tuple[str, ...] = Field(
         ("ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes"),
         min_length=1,
-        description="Statuses of a measurement whose value counts: sound ones, a smallest section at an end of its range"
-        " or split into two openings.",
+        description="Statuses of a measurement whose value counts; a smallest section at an end of its range counts,"
+        " and one with two openings.",
         json_schema_extra=_unit("name"),
     )
     values: Literal["readers", "final"] = Field(
