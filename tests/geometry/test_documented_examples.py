@@ -7,7 +7,15 @@ import importlib
 
 import pytest
 
-MODULES = {"": 8, ".planes": 3, ".contours": 5, ".views": 3, ".mitral": 1, ".sizing": 1}
+MODULES = {
+    "": 8,
+    ".base.planes": 3,
+    ".base.contours": 5,
+    ".landmarks.views": 3,
+    ".landmarks.mitral": 1,
+    ".landmarks.sizing": 2,
+    ".measures.judging": 1,
+}
 """Modules with examples and the least number of them."""
 
 

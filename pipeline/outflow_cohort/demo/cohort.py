@@ -191,5 +191,6 @@ def plans_of(case: DemoCase) -> list[DemoPlan]:
         return [*plans, second] if case.seed % 2 == 0 else plans
     if case.group == "failed_bioprosthesis":
         plans = [DemoPlan("P1", "Quillane-26" if prosthesis_of(case) is PROSTHESES[0] else "Quillane-29", 18.0)]
-        return [*plans, DemoPlan("P2", plans[0].device_id, None, "post_tips")] if case.seed % 2 == 0 else plans
+        at_tips = DemoPlan("P2", plans[0].device_id, None, "post_tips")
+        return [*plans, at_tips if case.seed % 2 == 0 else DemoPlan("P2", plans[0].device_id, 11.0)]
     return [DemoPlan("P1", "Quillane-29", round(deep, 1))]

@@ -91,7 +91,7 @@ IMPLANTS = """\
 # What other depths and sizes would leave free; how far an implant may land from its plan is invented too.
 implants:
   devices: fitting
-  depths_mm: [10, 14, 18]
+  depths_mm: {from: 8, to: 20, step: 2}
   solids: [full_frame, skirt]
   placement: {depth_sd_mm: 1.5, tilt_sd_deg: 3, offset_sd_mm: 1}
 """

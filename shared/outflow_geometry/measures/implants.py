@@ -10,7 +10,7 @@ The chance that an area is below a cut-off is normal about the area, with three 
   in the redrawn landmarks;
 - placement moves the device: the same response, times the study's own standard deviations;
 - what landmarks change besides the device's place (path, planes), and the image's own share: the rest of the variance
-  that the draws of one implant in the middle of the grid show, in proportion to the area.
+  that the draws of one implant (the first solid in the middle of the grid) show, in proportion to the area.
 
 The response is taken in the plane of the smallest section alone. Where that section is a minimum along the path, its
 plane moves without first-order effect on the area (envelope theorem; Milgrom & Segal 2002, Econometrica 70:583).
@@ -117,16 +117,16 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
     A missing one has no numbers and a status. Nothing raises for bad geometry.
     """
     reading = replace(reading, definitions=replace(reading.definitions, solids=grid.solids))
-    rests: dict[tuple[str, str], float] = {}
+    rests: dict[str, float] = {}
     found: list[Implant] = []
     for device, tilt_ap, tilt_ic in product(grid.devices, grid.tilts_ap, grid.tilts_ic):
         for depth in grid.depths:
             plan = implant_plan(device, depth, tilt_ap, tilt_ic)
             sections = reading.sections(plan)
             for solid, method in product(grid.solids, sections.methods):
-                if (solid, method) not in rests:
-                    rests[solid, method] = _rest(reading, grid, solid, method)
-                found.append(_implant(reading, grid, sections, solid, method, rests[solid, method]))
+                if method not in rests:
+                    rests[method] = _rest(reading, grid, grid.solids[0], method)
+                found.append(_implant(reading, grid, sections, solid, method, rests[method]))
     return found
 
 
