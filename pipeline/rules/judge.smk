@@ -5,8 +5,8 @@ rule judge:
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         volumes=f"{RESULTS}/work/volumes/{{key}}",
     output:
-        f"{RESULTS}/work/judged/{{key}}.json",
-        f"{RESULTS}/work/judged/{{key}}.npz",
+        findings=f"{RESULTS}/work/judged/{{key}}.json",
+        points=f"{RESULTS}/work/judged/{{key}}.npz",
     log:
         f"{RESULTS}/logs/judge/{{key}}.log",
     retries: ATTEMPTS - 1
@@ -18,4 +18,4 @@ rule judge:
         attempts_left=attempts_left,
     shell:
         "outflow-cohort judge --request {input.request:q} --inventory {input.inventory:q} --volumes {input.volumes:q} "
-        "--attempts-left {resources.attempts_left} --minutes {resources.runtime} --output {output[0]:q} > {log:q} 2>&1"
+        "--attempts-left {resources.attempts_left} --minutes {resources.runtime} --output {output.findings:q} > {log:q} 2>&1"
