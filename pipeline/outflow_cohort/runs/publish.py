@@ -8,11 +8,8 @@ from pathlib import Path
 
 LARGEST_BYTES = 6_000_000
 SHEETS = 2
-KEPT = (
-    "scale.md", "scale.json", "analytic_recovered.csv", "interval_coverage.md", "statistics_coverage.md",
-    "cohort_report.png", "case_sheet.png",
-)  # fmt: skip
-"""Figures of other studies and pictures of the README, which are no part of a demonstration run."""
+OWN = ("report", "tables")
+"""Folders of the output that a published run fills; figures of other studies beside them stay."""
 TABLES = (
     "cases.csv",
     "recovered.csv",
@@ -31,17 +28,14 @@ TABLES = (
 
 
 def publish(*, results: Path, output: Path) -> int:
-    """Copy the chosen files of `results` into `output` (emptied first but for KEPT); returns the bytes copied.
+    """Copy the chosen files of `results` into `output` (folders OWN are emptied first); returns the bytes copied.
 
     Raises FileNotFoundError where the run is not finished, ValueError where the choice exceeds LARGEST_BYTES.
     """
     if not (results / "run.json").exists():
         raise FileNotFoundError(f"{results.name}/run.json: finish the run first")
-    for old in output.iterdir() if output.exists() else ():
-        if old.is_dir():
-            shutil.rmtree(old)
-        elif old.name not in KEPT:
-            old.unlink()
+    for name in OWN:
+        shutil.rmtree(output / name, ignore_errors=True)
     chosen = [results / "run.json", results / "report" / "index.html"]
     for pattern in TABLES:
         chosen += sorted((results / "tables").glob(pattern))

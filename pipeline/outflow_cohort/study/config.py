@@ -231,13 +231,12 @@ def _known_keys(location: tuple[int | str, ...]) -> list[str]:
     """Keys allowed where a key at `location` was refused."""
     model: Any = Study
     for part in location[:-1]:
-        if isinstance(part, int):  # the place in a list: its items are of one kind
-            model = next((kind for kind in get_args(model) if hasattr(kind, "model_fields")), None)
+        if isinstance(part, int):  # the place in a list, whose items are of the kind found below
             continue
         fields = getattr(model, "model_fields", {})
         if part not in fields:
             return []
-        # an optional section is `Model | None`
+        # an optional section is `Model | None`, a list of sections `tuple[Model, ...]`
         kinds = [kind for kind in get_args(fields[part].annotation) if hasattr(kind, "model_fields")]
         model = kinds[0] if kinds else fields[part].annotation
     known = list(getattr(model, "model_fields", {}))
