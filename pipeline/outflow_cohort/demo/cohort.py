@@ -73,17 +73,19 @@ class Story:
     bulge_below: float
     shortening: float
     lv_shift: float
+    path_depth: float
+    """How far from the septum the true path's control point is, so that the path passes the bulge in blood."""
 
 
 STORIES = {
     # the planned device obstructs at end-systole and leaves a wide tract in diastole
-    "systole_only": Story(107.1, 17.5, 6.8, 10.5, 0.28, 0.65),
+    "systole_only": Story(107.1, 17.5, 6.8, 10.5, 0.28, 0.65, 30.0),
     # the whole frame obstructs, its covered part does not: open cells stand before the tract
-    "covered_part": Story(109.4, 18.3, 10.3, 10.6, 0.36, 1.0),
+    "covered_part": Story(109.4, 18.3, 10.3, 10.6, 0.36, 1.0, 48.0),
     # a few millimetres less depth leave the tract open
-    "shallower_depth": Story(112.6, 15.4, 8.4, 14.8, 0.26, 1.9),
+    "shallower_depth": Story(112.6, 15.4, 8.4, 14.8, 0.26, 1.9, 34.0),
     # no fitting device at any depth tried leaves the tract open
-    "no_size": Story(101.0, 15.0, 10.4, 9.2, 0.32, 1.3),
+    "no_size": Story(101.0, 15.0, 10.4, 9.2, 0.32, 1.3, 52.0),
 }
 
 
@@ -172,6 +174,7 @@ def heart_case(case: DemoCase) -> HeartCase:
         bulge_below=story.bulge_below,
         shortening=story.shortening,
         lv_shift=story.lv_shift,
+        path_depth=story.path_depth,
     )
 
 

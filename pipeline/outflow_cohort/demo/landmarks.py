@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -35,7 +37,8 @@ class OutflowCurve:
         cu, cv = heart.septal_way
         wall = heart.from_aortic(cu * heart.septal_wall, cv * heart.septal_wall, -heart.case.bulge_below)
         reach = heart.to_ventricle(wall[0], wall[1])[0]
-        start = heart.from_ventricle(np.array([heart.lv_axes[3] + 8.0, 0.0, depth]))
+        radius, _, _, shift = heart.lv_axes
+        start = heart.from_ventricle(np.array([shift + min(8.0, 0.45 * radius), 0.0, depth]))
         second = heart.from_ventricle(np.array([float(reach) - heart.case.path_depth, 0.0, 0.5 * depth]))
         self._control = np.stack([start, second, end - 9.0 * normal, end])
         self._normal = normal
@@ -90,6 +93,23 @@ def anterior_leaflet(heart: HeartPhase) -> NDArray:
     return base - np.linspace(0.0, length, LEAFLET_POINTS)[:, None] * np.array([1.0, 0.0, 0.0])
 
 
+def _muscle_depth(heart: HeartPhase, points: NDArray) -> NDArray:
+    """Depth (n,), mm, of local `points` (n, 3) in the muscle of the left ventricle, away from all blood."""
+    parts = chambers_at(heart, points)
+    return np.minimum(-parts.muscle, np.minimum(parts.left_blood, parts.right_blood))
+
+
+def _within(points: NDArray, depth: Callable[[NDArray], NDArray], least: float) -> NDArray:
+    """Points (n, 3) at least `least` mm inside a tissue: as given, or the deepest place within 9 mm of them."""
+    steps = np.linspace(-9.0, 9.0, 7)
+    around = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
+    found = points.copy()
+    for n in np.flatnonzero(depth(points) < least):
+        nearby = points[n] + around
+        found[n] = nearby[int(np.argmax(depth(nearby)))]
+    return found
+
+
 def true_landmarks(heart: HeartPhase) -> dict[str, NDArray]:
     """Every structure of one phase, (n, 3) LPS, in the order of the study's contract."""
     ring = heart.ring
@@ -113,11 +133,15 @@ def true_landmarks(heart: HeartPhase) -> dict[str, NDArray]:
         "lv_apex": heart.apex[None],
         "septum": septal_edge(heart, v, s),
         "outflow_path": path,
-        "blood_sample": heart.from_ventricle(
-            [[shift, 0.0, half], [shift + 6.0, 2.0, half - 6.0], [shift + 4.0, -3.0, half + 6.0]]
+        "blood_sample": _within(
+            heart.from_ventricle([[shift, 0.0, half], [shift + 6.0, 2.0, half - 6.0], [shift + 4.0, -3.0, half + 6.0]]),
+            lambda points: -chambers_at(heart, points).left_blood,
+            3.0,
         ),
-        "muscle_sample": heart.from_ventricle(
-            [[shift, -muscle_depth, h] for h in (0.28 * heart.lv_length, 0.36 * heart.lv_length)]
+        "muscle_sample": _within(
+            heart.from_ventricle([[shift, -muscle_depth, h] for h in (0.28 * heart.lv_length, 0.36 * heart.lv_length)]),
+            lambda points: _muscle_depth(heart, points),
+            2.0,
         ),
     }
     if heart.case.implant.kind == "bioprosthesis":
