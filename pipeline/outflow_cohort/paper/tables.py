@@ -144,7 +144,7 @@ def cutoffs(cohort: Cohort) -> PaperTable | None:
             name = f"{number(r['cutoff'], 'mm2')} mm²"
             lines.append((name, words(r["group"]).capitalize(), f"{int(r['n_below'])} / {int(r['n'])}", rounded(*ends)))
         first = rows.iloc[0]
-        known = f", n {number(first['cutoff_n'], digits=0)}" if is_number(first.get("cutoff_n")) else ""
+        known = f", n {first['cutoff_n']}" if str(first.get("cutoff_n") or "").strip() else ""
         source = f"{first.get('cutoff_endpoint') or 'no endpoint stated'}{known}; {first.get('cutoff_source') or ''}"
         sources.append(f"{number(first['cutoff'], 'mm2')} mm²: {source.rstrip('; ')}.")
     if not lines:

@@ -144,7 +144,8 @@ def below_cutoffs(cohort: Cohort) -> list[str]:
         ends = [100 * float(r[name]) for name in ("estimate", "ci_low", "ci_high")]
         share = f" ({estimate(*ends, digits=0)} %)" if is_number(r["estimate"]) else ""
         where = "at or below" if r.get("rule") == "at_or_below" else "below"
-        endpoint = f" ({r['cutoff_endpoint']}, n {number(r['cutoff_n'], digits=0)})" if r.get("cutoff_endpoint") else ""
+        known = f", n {r['cutoff_n']}" if str(r.get("cutoff_n") or "").strip() else ""
+        endpoint = f" ({r['cutoff_endpoint']}{known})" if r.get("cutoff_endpoint") else ""
         texts.append(
             f"{int(r['n_below'])} of {int(r['n'])} cases{share} {where} {with_unit(r['cutoff'], 'mm2')}{endpoint}."
         )
