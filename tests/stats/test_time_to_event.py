@@ -210,3 +210,17 @@ def test_rival_events_and_unknown_texts():
     assert {"survival", "incidence of event", "incidence of moved"} == set(curve["statistic"])
     bad = outcome_mistakes(cases.assign(time="soon"), StatisticsSettings(time_to_event=(FOLLOW_UP,)))
     assert "no time" in bad[0].found
+
+
+def test_profile_limits_stand_a_sample_of_a_few_cases() -> None:
+    """Eight cases, three events, two covariates of very different size: limits are numbers about the estimate, or
+    infinite; nothing raises."""
+    generator = np.random.default_rng(8)
+    for _ in range(40):
+        design = np.column_stack([np.ones(8), generator.normal(250.0, 90.0, 8), generator.normal(76.0, 7.0, 8)])
+        event = np.zeros(8)
+        event[generator.choice(8, 3, replace=False)] = 1.0
+        fit = firth.fit_firth(firth.logistic_likelihood(design, event), 3)
+        if fit.status == "ok":
+            assert (fit.ci_low <= fit.coefficients + 1e-9).all()
+            assert (fit.ci_high >= fit.coefficients - 1e-9).all()

@@ -19,6 +19,9 @@ TOLERANCE = 1e-9
 DIFFERENCE = 1e-5
 """Relative step of the central differences of the information."""
 LONGEST_STEP = 2.0
+MOST_HALVINGS = 60
+"""Halvings of the bracket about a limit: more than double precision holds."""
+
 WIDEST = 50.0
 """A profile limit further away than so many standard errors is taken as infinite."""
 
@@ -49,8 +52,13 @@ def fit_firth(likelihood: Likelihood, size: int, *, confidence: float = 0.95, pe
     if not done:
         nan = np.full(size, np.nan)
         return PenalisedFit(nan, nan, nan, nan, nan, float("nan"), "not_converged")
-    information = likelihood(best)[2]
-    errors = np.sqrt(np.diag(np.linalg.inv(information)))
+    try:
+        errors = np.sqrt(np.diag(np.linalg.inv(likelihood(best)[2])))
+    except np.linalg.LinAlgError:
+        errors = np.full(size, np.nan)
+    if not np.isfinite(errors).all():  # the data do not tell the coefficients apart
+        nan = np.full(size, np.nan)
+        return PenalisedFit(nan, nan, nan, nan, nan, float("nan"), "not_converged")
     drop = float(chdtri(1.0, 1.0 - confidence)) / 2.0
     low, high, p = np.empty(size), np.empty(size), np.empty(size)
     for k in range(size):
@@ -94,8 +102,8 @@ def _maximum(
     if not free.any():
         return beta, value, True
     for _ in range(MOST_STEPS):
-        score, information = _gradient(likelihood, beta, penalised)
         try:
+            score, information = _gradient(likelihood, beta, penalised)
             step = np.linalg.solve(information[np.ix_(free, free)], score[free])
         except np.linalg.LinAlgError:
             return beta, value, False
@@ -121,25 +129,30 @@ def _maximum(
 def _limit(
     likelihood: Likelihood, best: np.ndarray, value: float, k: int, step: float, drop: float, penalised: bool
 ) -> float:
-    """Where the profile of coefficient k has fallen by `drop` towards `step`; infinite where it does not."""
-    from scipy.optimize import brentq
-
+    """Where the profile of coefficient k has fallen by `drop` towards `step`; infinite where it does not, or where the
+    data leave the profile without a maximum."""
     free = np.arange(len(best)) != k
-    last = best
 
     def fall(distance: float) -> float:
-        nonlocal last
-        start = last.copy()
+        """How far the profile has fallen below the limit's height; NaN where it has no maximum there."""
+        start = best.copy()
         start[k] = best[k] + distance
-        last, found, _ = _maximum(likelihood, start, free, penalised)
-        return value - found - drop
+        _, found, done = _maximum(likelihood, start, free, penalised)
+        return value - found - drop if done else float("nan")
 
-    far = step
-    while fall(far) < 0:
-        far *= 2
+    near, far = 0.0, step
+    while (there := fall(far)) < 0:
+        near, far = far, 2 * far
         if abs(far) > WIDEST * abs(step):
             return float(np.sign(step)) * float("inf")
-    return float(best[k] + brentq(fall, 0.0, far, xtol=1e-8 * max(1.0, abs(step))))
+    if not np.isfinite(there):
+        return float(np.sign(step)) * float("inf")
+    for _ in range(MOST_HALVINGS):
+        middle = 0.5 * (near + far)
+        if abs(far - near) < 1e-8 * max(1.0, abs(step)):
+            break
+        near, far = (middle, far) if fall(middle) < 0 else (near, middle)
+    return float(best[k] + far)
 
 
 def logistic_likelihood(design: np.ndarray, event: np.ndarray) -> Likelihood:
