@@ -41,6 +41,8 @@ def test_a_cell_is_the_worst_phase_of_first_reads(tmp_path):
     assert found["d26", 8.0] == 260.0
     assert found["d26", 16.0] == 150.0
     assert pd.isna(found["d29", 16.0])
+    doubtful = grid[(grid["device_id"] == "d29") & (grid["ventricular_depth_mm"] == 16.0)]
+    assert doubtful["chance_below_A"].isna().all()
     assert grid.drop_duplicates("device_id").set_index("device_id")["fits"].to_dict() == {"d26": True, "d29": False}
     assert not len(read_implants(tmp_path / "none.parquet"))
 

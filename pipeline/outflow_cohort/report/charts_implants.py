@@ -39,14 +39,16 @@ SHARES_NOTE = (
 
 
 def read_implants(path: Path) -> pd.DataFrame:
-    """Implants of one case, first reads alone, an area in doubt as missing; without rows where none was tried."""
+    """Implants of one case, first reads alone, an area in doubt and its chances as missing; without rows where none was tried."""
     import pandas as pd
 
     rows = pd.read_parquet(path) if path.exists() else pd.DataFrame()
     if not len(rows):
         return rows
     rows = rows[rows["read_no"] == rows.groupby("reader_id")["read_no"].transform("min")]
-    return rows.assign(area_mm2=rows["area_mm2"].where(rows["status"].isin(SOUND)))
+    sound = rows["status"].isin(SOUND)
+    numbers = ["area_mm2", *(c for c in rows if c.startswith(CHANCE))]
+    return rows.assign(**{name: rows[name].where(sound) for name in numbers})
 
 
 def worst_phase(rows: pd.DataFrame) -> pd.DataFrame:
