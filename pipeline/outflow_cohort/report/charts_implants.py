@@ -39,7 +39,7 @@ SHARES_NOTE = (
 
 
 def read_implants(path: Path) -> pd.DataFrame:
-    """Implants of one case, first reads alone, an area in doubt and its chances as missing; without rows where none was tried."""
+    """First reads of one case, without areas in doubt and their chances; no rows where no implant was tried."""
     import pandas as pd
 
     rows = pd.read_parquet(path) if path.exists() else pd.DataFrame()
