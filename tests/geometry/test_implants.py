@@ -11,6 +11,7 @@ import pytest
 from test_reading import CHOSEN, DEVICE, DRAWN, heart
 
 from outflow_geometry.base.inputs import Device, ImplantGrid, Placement, Plan
+from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT, LandmarkFinding
 from outflow_geometry.landmarks.sizing import SizingTarget, fits
@@ -77,11 +78,7 @@ def test_area_never_grows_with_depth_or_diameter_along_one_path() -> None:
 
 
 def test_the_response_is_that_of_implants_placed_anew() -> None:
-    findings = PhaseFindings(None, build_anatomy(heart().landmarks))
-    from outflow_geometry.image.phase_image import PhaseImage
-
-    findings = PhaseFindings(PhaseImage(heart().volume), findings.anatomy)
-    lumen = ReadingLumen(findings)
+    lumen = ReadingLumen(PhaseFindings(PhaseImage(heart().volume), build_anatomy(heart().landmarks)))
     plan = implant_plan(DEVICE, 15.0, 0.0, 0.0)
     sections = PlanSections(plan, None, CHOSEN, lumen)
     response = area_response(sections, "full_frame", "reader_path")

@@ -1,4 +1,4 @@
-"""Missing data: Rubin's rules against R's mice, imputation by what it must restore, and the tables that tell of gaps."""
+"""Missing data: Rubin's rules against R's mice, imputation by what it must restore, and the tables of gaps."""
 
 import json
 from pathlib import Path

@@ -20,13 +20,12 @@ from outflow_cohort.registration.settings import CarrySettings
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.adjudication_settings import AdjudicationSettings
 from outflow_cohort.stats.data.settings import StatisticsSettings
-from outflow_cohort.study.implant_settings import ImplantSettings
+from outflow_cohort.study.implant_settings import ImplantSettings, SolidName
 from outflow_cohort.study.judging import JudgingSettings
 from outflow_cohort.study.landmark_sources import LandmarkFiles
 from outflow_cohort.study.problems import Problem, described, nearest
 from outflow_cohort.study.yaml_text import read_yaml
 
-SolidName = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
 SOLIDS: tuple[SolidName, ...] = get_args(SolidName)
 LARGEST_FILE = 1_000_000
 """Bytes of a study.yaml that is still read: a settings file is a few kB, a larger one is a mistake or an attack."""

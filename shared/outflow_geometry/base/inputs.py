@@ -96,7 +96,7 @@ class GantryBox:
 
 @dataclass(frozen=True)
 class RepeatShift:
-    """What repeat reads tell of a structure's common shift: sum of squares, mm2, and its degrees of freedom."""
+    """A structure's common shift, from repeat reads: sum of squares, mm2, and its degrees of freedom."""
 
     squares: float
     freedom: float

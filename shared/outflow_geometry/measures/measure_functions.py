@@ -29,7 +29,7 @@ AT_THE_ENDS = ("smallest_at_annulus", "smallest_at_upstream_end")
 """Statuses of a smallest section at either end of its range."""
 
 CHANCE_DECIMALS = 4
-"""Of a chance: the tails of a normal distribution tell no more of a few hundred draws."""
+"""Of a chance: a few hundred draws say no more about the tails of a normal distribution."""
 
 
 @dataclass(frozen=True)

@@ -91,7 +91,7 @@ def reading_error(
     """The error model of one reading.
 
     sd : mm by structure, `default` for all others (see `redrawing.landmark_sd`).
-    repeats : what repeat reads tell of common shifts (see `redrawing.repeat_shifts`).
+    repeats : common shifts, from repeat reads (see `redrawing.repeat_shifts`).
     """
     known = dict(repeats or {})
     curves = {

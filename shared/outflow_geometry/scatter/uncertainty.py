@@ -98,7 +98,7 @@ def redrawn_landmarks(
     moves : errors that the points of a structure share, on top (`shared_moves`).
 
     sd : mm by structure, `default` for all others (see `redrawing.landmark_sd`).
-    repeats : what repeat reads tell of common shifts (see `redrawing.repeat_shifts`).
+    repeats : common shifts, from repeat reads (see `redrawing.repeat_shifts`).
     """
     generator = np.random.default_rng(content_seed(landmarks, seed))
     copies: list[dict[str, FloatArray]] = [{} for _ in range(draws)]

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 Z_95 = 1.959963984540054
 
 FEWEST_CASES = 10
-"""Cases below which a share tells nothing: with 10 its 95 % interval is still half a unit wide."""
+"""Cases below which a share means little: with 10 its 95 % interval is still half a unit wide."""
 
 QUANTITY = ["measure", "variant", "method", "plan_id"]
 PLACE = ["case_id", "phase_pct", *QUANTITY]
