@@ -153,7 +153,7 @@ def moving_heart(seed: int, group: str | None = None) -> MovingHeart:
     rng = np.random.default_rng([seed, 9])
     kind = GROUPS[seed % len(GROUPS)] if group is None else group
     case = replace(
-        heart_case(DemoCase(case_id=f"M{seed:02d}", group=kind, seed=500 + seed)),  # type: ignore[arg-type]
+        heart_case(DemoCase(case_id=f"M{seed:02d}", group=kind, seed=500 + seed)),
         shortening=float(rng.uniform(0.30, 0.42)),
     )
     motion = Motion(

@@ -110,7 +110,7 @@ def _single_frame(
         image_type=tuple(part.upper() for part in texts(elements, 0x00080008)),
         frame_of_reference=text(elements, 0x00200052),
         position=(position[0], position[1], position[2]) if position and len(position) == 3 else None,
-        orientation=orientation if orientation and len(orientation) == 6 else None,  # type: ignore[arg-type]
+        orientation=orientation if orientation and len(orientation) == 6 else None,
         pixel_spacing=(spacing[0], spacing[1]) if spacing and len(spacing) == 2 else None,
         pixels=PixelFormat(
             rows,

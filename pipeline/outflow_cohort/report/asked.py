@@ -141,8 +141,8 @@ def below_cutoffs(cohort: Cohort) -> list[str]:
     for r in mine.to_dict("records"):
         if not is_number(r["n_below"]) or not r["n"]:
             continue
-        ends = [100 * float(r[name]) for name in ("estimate", "ci_low", "ci_high")]
-        share = f" ({estimate(*ends, digits=0)} %)" if is_number(r["estimate"]) else ""
+        middle, low, high = (100 * float(r[name]) for name in ("estimate", "ci_low", "ci_high"))
+        share = f" ({estimate(middle, low, high, digits=0)} %)" if is_number(r["estimate"]) else ""
         where = "at or below" if r.get("rule") == "at_or_below" else "below"
         known = f", n {r['cutoff_n']}" if str(r.get("cutoff_n") or "").strip() else ""
         endpoint = f" ({r['cutoff_endpoint']}{known})" if r.get("cutoff_endpoint") else ""

@@ -43,6 +43,11 @@ class Value:
     """The marked phase whose landmarks were carried to this one; None where the reader marked it."""
 
     @property
+    def ends(self) -> tuple[float, float] | None:
+        """Both ends of the 95 % interval; None where it is not known."""
+        return None if self.ci_low is None or self.ci_high is None else (self.ci_low, self.ci_high)
+
+    @property
     def reader(self) -> str:
         """`R1, read 2`."""
         return f"{self.reader_id}, read {self.read_no}" if self.read_no else self.reader_id
@@ -99,7 +104,7 @@ class CaseData:
     @property
     def case(self) -> Mapping[str, Any]:
         """The case's row of cases.csv."""
-        return self.request["case"]  # type: ignore[no-any-return]
+        return self.request["case"]
 
     @property
     def plan_ids(self) -> list[str]:
@@ -233,8 +238,10 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
     for row in _rows(path, (*keys, "station_mm", "area_mm2", "native_area_mm2")):
         name = (finite(row["phase_pct"]), row["reader_id"] or "", _read_no(row["read_no"]), row["plan_id"] or "",
                 row["variant"] or "", row["method"] or "")  # fmt: skip
-        numbers = [row[n] if row[n] is not None else math.nan for n in ("station_mm", "area_mm2", "native_area_mm2")]
-        groups.setdefault(name, []).append(tuple(numbers))
+        station, area, native = (
+            row[n] if row[n] is not None else math.nan for n in ("station_mm", "area_mm2", "native_area_mm2")
+        )
+        groups.setdefault(name, []).append((station, area, native))
     out = []
     for name, rows in groups.items():
         array = np.array(sorted(rows), dtype=float)

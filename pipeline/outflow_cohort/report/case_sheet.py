@@ -177,8 +177,8 @@ def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -
     if found and drawing.get("three_chamber"):
         uri = plates.picture_uri(found[1], data.settings.picture_quality)
         reference = data.reference or ("", 0)
-        who = {"reader_id": reference[0], "read_no": reference[1], "phase_pct": phase}
-        values = {v.variant: v.value for v in data.find("mitral_diameter", **who)}
+        found_here = data.find("mitral_diameter", reader_id=reference[0], read_no=reference[1], phase_pct=phase)
+        values = {v.variant: v.value for v in found_here}
         text = "Seen from the atrium, aorta up. White points: as the reader set them, projected on the ring plane."
         out.append(Figure(plates.ring_plate(found[0], uri, drawing, values, text), text))
     return out

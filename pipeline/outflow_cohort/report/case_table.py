@@ -53,8 +53,8 @@ def case_table(cohort: Cohort) -> tuple[pd.DataFrame, dict[str, str]]:
         first = next((v for v in values if v.phase_pct is not None), None)
         row["phase_pct"] = first.phase_pct if first else None
         row["phase_found_by"] = first.found_by if first else ""
-        for v in values or [None] * len(cohort.settings.primary_measures):
-            row |= _cells(v, units) if v else {}
+        for v in values:
+            row |= _cells(v, units)
         row |= {n: x for n, x in record.items() if n not in row}
         rows.append(row)
     columns = [*meanings, *(c for c in cohort.cases.columns if c not in meanings)]

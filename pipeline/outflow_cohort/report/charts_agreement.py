@@ -140,8 +140,8 @@ def _method_figure(cohort: Cohort, spec: str, comparison: str, part: pd.DataFram
     first_name, second_name = part["method"].iloc[0].split(" - ")
     measure, variant = part["measure"].iloc[0], part["variant"].iloc[0]
     first = _readings(cohort, measure, variant, first_name)
-    other = cohort.variant_of("neo_lvot_area")[:2] if spec == TRACED else (measure, variant)
-    second = _readings(cohort, *other, second_name)
+    other, other_variant = (measure, variant) if spec != TRACED else cohort.variant_of("neo_lvot_area")[:2]
+    second = _readings(cohort, other, other_variant, second_name)
     plan = part["plan_id"].iloc[0] or ""
     if spec == TRACED:
         first = first.assign(plan_id=plan)

@@ -224,14 +224,11 @@ def _smallest(axes: Axes, area: Value | None, station: Value | None, solid: str)
     if area is None or station is None or area.value is None or station.value is None:
         return
     x, y = axes.x(station.value), axes.y(min(area.value, axes.y_range[1]))
-    if is_number(area.ci_low) and is_number(area.ci_high):
-        low, high = (min(max(v, axes.y_range[0]), axes.y_range[1]) for v in (area.ci_low, area.ci_high))  # type: ignore[type-var]
+    if area.ends is not None:
+        low, high = (min(max(v, axes.y_range[0]), axes.y_range[1]) for v in area.ends)
         left = right = x
-        if is_number(station.ci_low) and is_number(station.ci_high):
-            left, right = (
-                axes.x(min(max(v, axes.x_range[0]), axes.x_range[1]))  # type: ignore[type-var]
-                for v in (station.ci_low, station.ci_high)
-            )
+        if station.ends is not None:
+            left, right = (axes.x(min(max(v, axes.x_range[0]), axes.x_range[1])) for v in station.ends)
         left, right = min(left, x - LEAST_BOX / 2), max(right, x + LEAST_BOX / 2)
         axes.drawing.rect(
             left, axes.y(high), right - left, axes.y(low) - axes.y(high), fill=colour, fill_opacity=0.22,
@@ -265,7 +262,7 @@ def cycle_figures(data: CaseData) -> list[Figure]:
     if reference is None:
         return []
     values = [v for v in data.find("neo_lvot_area") if v.phase_pct is not None and "/" not in v.variant]
-    phases = sorted({v.phase_pct for v in values if v.value is not None})
+    phases = sorted({v.phase_pct for v in values if v.phase_pct is not None and v.value is not None})
     if len(phases) < 2:
         return []
     numbers = [x for v in values for x in (v.value, v.ci_low, v.ci_high) if x is not None]
@@ -293,8 +290,9 @@ def cycle_figures(data: CaseData) -> list[Figure]:
             own = sorted((v for v in own if v.method == method), key=lambda v: phase_order(v.phase_pct))
             if solid == data.settings.main_solid:
                 for reading in sorted({(v.reader_id, v.read_no or 0) for v in own} - {reference}):
-                    line = [(v.phase_pct, v.value) for v in own if (v.reader_id, v.read_no or 0) == reading]
-                    d.path(axes.points(*zip(*line, strict=True)), stroke=colour, stroke_width=0.7, opacity=0.5)
+                    theirs = [v for v in own if (v.reader_id, v.read_no or 0) == reading]
+                    points = axes.points([v.phase_pct or 0 for v in theirs], [v.value or 0 for v in theirs])
+                    d.path(points, stroke=colour, stroke_width=0.7, opacity=0.5)
             line = [v for v in own if (v.reader_id, v.read_no) == reference]
             shift = (i - (len(solids) - 1) / 2) * 3
             banded = [v for v in line if v.ci_low is not None and v.ci_high is not None]

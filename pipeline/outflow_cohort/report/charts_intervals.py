@@ -208,7 +208,7 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
     mine = mine[~mine["variant"].str.contains("/", regex=False) & ~mine["measure"].str.endswith("station")]
     mine = mine[~mine["variant"].isin([s for s in OTHER_SOLIDS if s != cohort.settings.main_solid])]
     mine = of_headline_plan(mine, ["measure", "variant", "comparison"])
-    lines = []
+    lines: list[IntervalRow] = []
     for key, part in mine.groupby(["measure", "variant", "method", "comparison"], sort=True):
         found = {r["statistic"]: r for r in part.to_dict("records")}
         if PERCENT[0] not in found or len(lines) >= MOST_FOREST_ROWS:

@@ -136,10 +136,10 @@ def _figure(view: View, data: pd.DataFrame, anatomy: MeanAnatomy) -> Figure:
     for row in drawn.to_dict("records"):
         _draw_ellipse(d, row, place(_place_of(row, anatomy, view)), axes, anatomy)
     for row in shown.to_dict("records"):
-        at = place(_place_of(row, anatomy, view))
+        spot = place(_place_of(row, anatomy, view))
         alone = "" if row["kind"] == KINDS[0] else " (one reader)"
         text = f"{structure_text(row['structure'])}{alone}  {with_unit(row['distance_mean'], 'mm', 1)}"
-        labels.append((float(at[0]), float(at[1]), text))
+        labels.append((float(spot[0]), float(spot[1]), text))
     labels.sort(key=lambda item: (item[1], item[0]))
     x = MARGIN * 2 + width
     ys = spread([item[1] for item in labels], 16, 14, below - 6)

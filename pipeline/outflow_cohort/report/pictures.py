@@ -55,7 +55,9 @@ class PictureFrame:
 
 def grey(hu: ArrayLike) -> NDArray[np.uint8]:
     """Greys (1 to 255) of HU values, by the knots above."""
-    result: NDArray[np.uint8] = np.rint(np.interp(hu, GREY_KNOTS_HU, GREY_KNOTS)).astype(np.uint8)
+    result: NDArray[np.uint8] = np.rint(np.interp(np.asarray(hu, dtype=np.float64), GREY_KNOTS_HU, GREY_KNOTS)).astype(
+        np.uint8
+    )
     return result
 
 
@@ -182,7 +184,7 @@ def frame_around(frame: PictureFrame, points: ArrayLike, margin: float) -> Pictu
     low, high = flat.min(axis=0) - margin, flat.max(axis=0) + margin
     columns, rows = (int(n) for n in np.ceil((high - low) / frame.spacing) + 1)
     moved = corner + low[0] * right + low[1] * down
-    return replace(frame, corner=tuple(float(x) for x in moved), shape=(rows, columns))
+    return replace(frame, corner=_triple(moved), shape=(rows, columns))
 
 
 def _across(vector: FloatArray, normal: FloatArray) -> FloatArray | None:
@@ -190,6 +192,11 @@ def _across(vector: FloatArray, normal: FloatArray) -> FloatArray | None:
     part = vector - (vector @ normal) * normal
     length = float(np.linalg.norm(part))
     return part / length if length > 1e-6 else None
+
+
+def _triple(vector: FloatArray) -> tuple[float, float, float]:
+    x, y, z = (float(v) for v in vector)
+    return x, y, z
 
 
 def _points(*groups: Any) -> FloatArray:
@@ -221,7 +228,9 @@ def _frame(
         phase,
         plan_id,
         solid_method,
-        *(tuple(float(x) for x in v) for v in (corner, right, down)),  # type: ignore[arg-type]
+        _triple(corner),
+        _triple(right),
+        _triple(down),
         spacing=spacing,
         shape=(rows, columns),
     )

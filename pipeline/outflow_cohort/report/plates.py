@@ -137,8 +137,7 @@ class Plate:
         low, high = GREY_KNOTS_HU[0], GREY_KNOTS_HU[-1]
         steps = 33
         for i in range(steps):
-            hu = np.interp(i / (steps - 1), (0, 0.8, 1), GREY_KNOTS_HU)
-            shade = int(grey(hu))
+            shade = int(grey(np.interp(i / (steps - 1), (0, 0.8, 1), GREY_KNOTS_HU)))
             d.rect(x0 + i * width / steps, y, width / steps + 0.3, 8, fill=f"#{shade:02X}{shade:02X}{shade:02X}")
         d.rect(x0, y, width, 8, fill="none", stroke="#56606B", stroke_width=0.6)
         for share, hu in ((0.0, low), (0.8, GREY_KNOTS_HU[1]), (1.0, high)):

@@ -7,7 +7,7 @@ from typing import Any
 import yaml
 
 
-class _Once(yaml.SafeLoader):
+class _Once(yaml.SafeLoader):  # type: ignore[misc]
     """The safe loader, which refuses a key that a mapping has already."""
 
     def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
