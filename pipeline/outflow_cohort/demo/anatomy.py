@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from outflow_cohort.demo import shapes
 from outflow_cohort.demo.heart_case import VALVE_CLOSED_ABOVE, HeartCase, contraction_at
@@ -26,7 +26,7 @@ FUNNEL = 0.30
 """Share by which the open leaflets narrow the orifice over 24 mm."""
 
 
-Segment = tuple[NDArray, NDArray, float, float]
+Segment = tuple[Array, Array, float, float]
 """Start and end (3,) and their radii, mm."""
 
 
@@ -71,7 +71,7 @@ class HeartPhase:
 
     # ------------------------------------------------------------------ frames
     @cached_property
-    def axes(self) -> NDArray:
+    def axes(self) -> Array:
         """(3, 3): rows are the LPS directions of x, y, h."""
         h = np.asarray(MEAN_RING_NORMAL)
         h = h / np.linalg.norm(h)
@@ -93,20 +93,23 @@ class HeartPhase:
         return 9.0 * self.contraction
 
     @cached_property
-    def ring_center(self) -> NDArray:
+    def ring_center(self) -> Array:
         """Ring centre (3,), LPS."""
-        return np.asarray(self.case.center) + self.descent * self.axes[2]
+        result: Array = np.asarray(self.case.center) + self.descent * self.axes[2]
+        return result
 
-    def to_local(self, points: ArrayLike) -> NDArray:
+    def to_local(self, points: ArrayLike) -> Array:
         """Local coordinates (..., 3) of LPS points (..., 3)."""
-        return (np.asarray(points) - self.ring_center) @ self.axes.T
+        result: Array = (np.asarray(points) - self.ring_center) @ self.axes.T
+        return result
 
-    def to_patient(self, local: ArrayLike) -> NDArray:
+    def to_patient(self, local: ArrayLike) -> Array:
         """LPS points (..., 3) of local coordinates (..., 3)."""
-        return self.ring_center + np.asarray(local) @ self.axes
+        result: Array = self.ring_center + np.asarray(local) @ self.axes
+        return result
 
     @cached_property
-    def aortic_axes(self) -> NDArray:
+    def aortic_axes(self) -> Array:
         """(3, 3) local: rows are the in-plane direction toward the septum, the one across, and the normal."""
         tilt = np.radians(self.case.out_of_plane)
         cosine = -np.cos(np.radians(self.opening)) / np.cos(tilt)
@@ -116,16 +119,17 @@ class HeartPhase:
         return np.stack([septal, np.cross(normal, septal), normal])
 
     @cached_property
-    def ring_edge(self) -> NDArray:
+    def ring_edge(self) -> Array:
         """Ring point nearest the aorta (3,), local."""
         return self.ring.points(0.0)
 
     @cached_property
-    def aortic_center(self) -> NDArray:
+    def aortic_center(self) -> Array:
         """Centre of the aortic annulus (3,), local; y = 0."""
         drop = np.radians(self.case.curtain_drop)
         near = self.ring_edge + self.case.curtain_length * np.array([np.cos(drop), 0.0, -np.sin(drop)])
-        return near + self.annulus_axes[0] * self.aortic_axes[0]
+        result: Array = near + self.annulus_axes[0] * self.aortic_axes[0]
+        return result
 
     def to_aortic(self, x: Array, y: Array, h: Array) -> tuple[Array, Array, Array]:
         """Coordinates toward the septum, across, and downstream of the aortic plane, mm."""
@@ -135,10 +139,11 @@ class HeartPhase:
         u, v, s = (row[0] * dx + row[1] * dy + row[2] * dh for row in rows)
         return u, v, s
 
-    def from_aortic(self, u: ArrayLike, v: ArrayLike, s: ArrayLike) -> NDArray:
+    def from_aortic(self, u: ArrayLike, v: ArrayLike, s: ArrayLike) -> Array:
         """Local points (..., 3) of aortic coordinates."""
         u, v, s = np.broadcast_arrays(u, v, s)
-        return self.aortic_center + np.stack([u, v, s], axis=-1) @ self.aortic_axes
+        result: Array = self.aortic_center + np.stack([u, v, s], axis=-1) @ self.aortic_axes
+        return result
 
     @cached_property
     def lv_length(self) -> float:
@@ -159,7 +164,7 @@ class HeartPhase:
         c, s = float(np.cos(np.radians(self.case.septal_turn))), float(np.sin(np.radians(self.case.septal_turn)))
         return c * x + s * y, c * y - s * x
 
-    def from_ventricle(self, points: ArrayLike) -> NDArray:
+    def from_ventricle(self, points: ArrayLike) -> Array:
         """Local points (..., 3) of points given in the ventricle's own directions."""
         p = np.array(points, dtype=np.float64)
         if self.case.septal_turn != 0.0:
@@ -168,7 +173,7 @@ class HeartPhase:
         return p
 
     @cached_property
-    def apex(self) -> NDArray:
+    def apex(self) -> Array:
         """Apex of the cavity (3,), local."""
         return self.from_ventricle([self.lv_axes[3], 0.02 * self.lv_length, self.lv_length])
 
@@ -206,7 +211,7 @@ class HeartPhase:
         return muscles
 
     @cached_property
-    def chordae(self) -> list[tuple[NDArray, NDArray]]:
+    def chordae(self) -> list[tuple[Array, Array]]:
         """Ends (3,), local, of the chordae: from the papillary tips to the free edge of the leaflets."""
         found = []
         for (_, tip, _, _), side in zip(self.papillary_muscles, (-1.0, 1.0), strict=True):
@@ -258,7 +263,7 @@ class HeartPhase:
         return self.case.leaflet_length / float(np.sqrt(1.0 + slope**2))
 
     @cached_property
-    def post_tips(self) -> NDArray:
+    def post_tips(self) -> Array:
         """Tips (3, 3), local, of the posts of a bioprosthesis."""
         angles = np.radians([60.0, 180.0, 300.0])
         p = self.ring.points(angles) * (1.0 + 0.5 / self.ring.radius)
@@ -277,7 +282,7 @@ class HeartPhase:
         ]
 
     @cached_property
-    def right_atrium(self) -> tuple[NDArray, Segment, Segment]:
+    def right_atrium(self) -> tuple[Array, Segment, Segment]:
         """Centre of the right atrium and the segments of both great veins, aortic coordinates."""
         center = np.array([2.0, -(sum(self.annulus_axes) / 2.0 + 24.0), 8.0])
         head = self.aortic_axes @ self.axes[:, 2]

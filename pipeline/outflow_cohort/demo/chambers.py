@@ -99,7 +99,8 @@ class Chambers:
         (x, y), h, s, wave = self.turned, self.h, self.aortic[2], 2.0 * np.pi / TRABECULA
         waves = np.sin(wave * (x + 0.4 * y)) + np.sin(wave * (y - 0.3 * h)) + np.sin(wave * (0.8 * h + 0.5 * x))
         fade = np.clip((h - 0.3 * self.heart.lv_length) / 15.0, 0.0, 1.0) * np.clip((-24.0 - s) / 8.0, 0.0, 1.0)
-        return self.heart.case.trabeculae * fade * np.clip(0.5 * waves, 0.0, 1.0)
+        result: Array = self.heart.case.trabeculae * fade * np.clip(0.5 * waves, 0.0, 1.0)
+        return result
 
     @cached_property
     def chordae(self) -> Array:
@@ -120,7 +121,8 @@ class Chambers:
     def annulus_floor(self) -> Array:
         """What bounds the ventricle at the ring: the fibrous annulus, or the sewing cuff of an implant."""
         width, depth = (1.0, 0.3) if self.heart.case.implant.kind == "none" else (2.2, 2.4)
-        return np.maximum(self.ring_distance - width, self.h - depth)
+        result: Array = np.maximum(self.ring_distance - width, self.h - depth)
+        return result
 
     @cached_property
     def septal_bulge(self) -> Array:
@@ -159,7 +161,8 @@ class Chambers:
         u, v, s = self.aortic
         ru, rv = self.heart.annulus_axes
         tract = np.maximum(shapes.ellipse(u, v, ru, rv), np.maximum(-16.0 - s, s - 6.0))
-        return np.minimum(tract, self.root)
+        result: Array = np.minimum(tract, self.root)
+        return result
 
     @cached_property
     def atrium(self) -> Array:
@@ -171,21 +174,26 @@ class Chambers:
             body = shapes.union(body, shapes.cone(x, y, h, *segment), 4.0)
         body = shapes.common(body, h - np.minimum(self.saddle, 0.0) + self.sheet[0], 0.6)
         body = shapes.without(body, self.tract_roof - self.heart.case.curtain_wall, 1.0)
-        return np.maximum(body, self.curtain_height + 0.6)
+        result: Array = np.maximum(body, self.curtain_height + 0.6)
+        return result
 
     @cached_property
     def curtain_height(self) -> Array:
         """Height over the aorto-mitral curtain, outflow side positive."""
         drop = np.radians(self.heart.case.curtain_drop)
         edge = self.heart.ring_edge
-        return (self.x - edge[0].item()) * np.sin(drop).item() + (self.h - edge[2].item()) * np.cos(drop).item()
+        result: Array = (self.x - edge[0].item()) * np.sin(drop).item() + (self.h - edge[2].item()) * np.cos(
+            drop
+        ).item()
+        return result
 
     @cached_property
     def orifice(self) -> Array:
         """The opening inside the ring, from atrium to ventricle."""
         opening = np.maximum(self.ring_distance, np.maximum(self.h - 4.0, -5.0 - self.h))
         # on the atrial side the curtain keeps its thickness
-        return np.maximum(opening, np.minimum(self.heart.case.curtain_wall - self.tract_roof, -self.h))
+        result: Array = np.maximum(opening, np.minimum(self.heart.case.curtain_wall - self.tract_roof, -self.h))
+        return result
 
     @cached_property
     def leaflets(self) -> Array:
@@ -196,21 +204,27 @@ class Chambers:
         if heart.valve_closed:
             line = x + 3.5 - 0.02 * y * y
             ridge = 3.6 * np.exp(-((line / 1.8) ** 2))
-            return np.maximum(np.maximum(h - self.sheet[1] - ridge, -self.sheet[0] - h), self.ring_distance - 1.5)
+            result: Array = np.maximum(
+                np.maximum(h - self.sheet[1] - ridge, -self.sheet[0] - h), self.ring_distance - 1.5
+            )
+            return result
         shrink = 1.0 - (FUNNEL / 24.0) * np.clip(h, -2.0, 40.0)
         half = 0.5 * heart.case.leaflet_thickness
         wall = heart.ring.distance(x / shrink, y / shrink) * shrink + half
         c = x / np.sqrt(x * x + y * y + 1.0)
-        return np.maximum(np.abs(wall) - half, np.maximum(h - heart.leaflet_edge(c), -1.0 - h))
+        result = np.maximum(np.abs(wall) - half, np.maximum(h - heart.leaflet_edge(c), -1.0 - h))
+        return result
 
     def _prosthetic_leaflets(self) -> Array:
         heart, h, edge = self.heart, self.h, self.ring_distance
         top = heart.case.implant.leaflet_height
         cuff = np.maximum(np.abs(edge + 0.3) - 0.7, np.maximum(h - top, 0.5 - h))
         if not heart.valve_closed:
-            return cuff
+            result: Array = cuff
+            return result
         cusps = np.maximum(np.abs(h - self._cusp_height) - 0.8, edge)
-        return np.minimum(cuff, cusps)
+        result = np.minimum(cuff, cusps)
+        return result
 
     @cached_property
     def _cusp_height(self) -> Array:
@@ -261,7 +275,8 @@ class Chambers:
         lumps = 0.35 * np.sin(7.0 * angle + self.heart.case.seed) + 0.25 * np.sin(13.0 * angle + 1.7)
         size = 3.2 * (1.0 + lumps) - 2.2 * np.maximum(np.abs(angle) - 1.2, 0.0)
         lump = np.sqrt((self.ring_distance - 3.4) ** 2 + (self.h + 0.5) ** 2) - size
-        return np.maximum(np.maximum(lump, 0.5 - self.ring_distance), 0.4 - self.ventricle)
+        result: Array = np.maximum(np.maximum(lump, 0.5 - self.ring_distance), 0.4 - self.ventricle)
+        return result
 
     # ------------------------------------------------------------------ muscle, walls, right heart
     @cached_property
@@ -285,7 +300,8 @@ class Chambers:
     def left_walls(self) -> Array:
         """Walls of outflow tract, aorta, left atrium and the fibrous annulus, lumen included."""
         annulus = np.sqrt(np.maximum(self.ring_distance, 0.0) ** 2 + (self.h + 0.5) ** 2) - 3.5
-        return np.minimum(np.minimum(self.tract_roof - 1.9, self.atrium - 1.8), annulus)
+        result: Array = np.minimum(np.minimum(self.tract_roof - 1.9, self.atrium - 1.8), annulus)
+        return result
 
     @cached_property
     def right_blood(self) -> Array:

@@ -137,7 +137,7 @@ def _template(demo: DemoSettings, case: DemoCase, phase_pct: float, grid: Grid, 
 
 
 def _write_slice(
-    path: Path, template: Dataset, case: DemoCase, phase_pct: float, grid: Grid, k: int, pixels: NDArray
+    path: Path, template: Dataset, case: DemoCase, phase_pct: float, grid: Grid, k: int, pixels: NDArray[np.uint16]
 ) -> None:
     """One slice as a DICOM file, written whole or not at all."""
     from pydicom.dataset import FileDataset, FileMetaDataset

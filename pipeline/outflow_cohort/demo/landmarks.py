@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from outflow_cohort.demo.anatomy import FUNNEL, HeartPhase
 from outflow_cohort.demo.chambers import Chambers
+from outflow_cohort.demo.shapes import Array
 
 PATH_POINTS = 13
 LEAFLET_POINTS = 7
@@ -18,7 +19,7 @@ SEPTUM_ASIDE = (-5.0, 0.0, 5.0)
 TRACE_POINTS = 24
 
 
-def chambers_at(heart: HeartPhase, local: NDArray) -> Chambers:
+def chambers_at(heart: HeartPhase, local: Array) -> Chambers:
     """Shapes of the heart at local points (..., 3)."""
     return Chambers(heart, *(np.ascontiguousarray(local[..., i]) for i in range(3)))
 
@@ -54,12 +55,13 @@ class OutflowCurve:
         """Most upstream station, mm."""
         return float(self._station[0])
 
-    def _slope(self, t: NDArray) -> NDArray:
+    def _slope(self, t: Array) -> Array:
         p = self._control
         w = (3.0 * (1 - t) ** 2, 6.0 * (1 - t) * t, 3.0 * t**2)
-        return sum(wi[:, None] * (p[i + 1] - p[i]) for i, wi in enumerate(w))
+        result: Array = sum(wi[:, None] * (p[i + 1] - p[i]) for i, wi in enumerate(w))
+        return result
 
-    def at(self, stations: ArrayLike) -> tuple[NDArray, NDArray]:
+    def at(self, stations: ArrayLike) -> tuple[Array, Array]:
         """Points and unit tangents (n, 3), local, at stations (n,)."""
         s = np.atleast_1d(np.asarray(stations, dtype=np.float64))
         t = np.interp(np.minimum(s, 0.0), self._station, self._t)
@@ -71,7 +73,7 @@ class OutflowCurve:
         return points, slope / np.linalg.norm(slope, axis=1, keepdims=True)
 
 
-def septal_edge(heart: HeartPhase, v: ArrayLike, s: ArrayLike) -> NDArray:
+def septal_edge(heart: HeartPhase, v: ArrayLike, s: ArrayLike) -> Array:
     """Local points (n, 3) of the septal endocardium at aortic coordinates v, s (n,), by bisection to 1e-6 mm."""
     v, s = (np.asarray(a, dtype=np.float64) for a in (v, s))
     low, high = np.full(v.shape, 0.0), np.full(v.shape, 40.0)
@@ -82,24 +84,26 @@ def septal_edge(heart: HeartPhase, v: ArrayLike, s: ArrayLike) -> NDArray:
     return heart.from_aortic(0.5 * (low + high), v, s)
 
 
-def anterior_leaflet(heart: HeartPhase) -> NDArray:
+def anterior_leaflet(heart: HeartPhase) -> Array:
     """Middle line (n, 3), local, of the anterior leaflet from base to tip, its length the case's in every phase."""
     base = np.array([heart.ring.points(0.0)[0], 0.0, 0.0])
     length = heart.case.leaflet_length
     if not heart.valve_closed:
         tip = base + heart.leaflet_depth * np.array([-FUNNEL * base[0] / 24.0, 0.0, 1.0])
-        return base + np.linspace(0.0, 1.0, LEAFLET_POINTS)[:, None] * (tip - base)
+        result: Array = base + np.linspace(0.0, 1.0, LEAFLET_POINTS)[:, None] * (tip - base)
+        return result
     # closed: along the sheet that fills the ring
-    return base - np.linspace(0.0, length, LEAFLET_POINTS)[:, None] * np.array([1.0, 0.0, 0.0])
+    result = base - np.linspace(0.0, length, LEAFLET_POINTS)[:, None] * np.array([1.0, 0.0, 0.0])
+    return result
 
 
-def _muscle_depth(heart: HeartPhase, points: NDArray) -> NDArray:
+def _muscle_depth(heart: HeartPhase, points: Array) -> Array:
     """Depth (n,), mm, of local `points` (n, 3) in the muscle of the left ventricle, away from all blood."""
     parts = chambers_at(heart, points)
     return np.minimum(-parts.muscle, np.minimum(parts.left_blood, parts.right_blood))
 
 
-def _within(points: NDArray, depth: Callable[[NDArray], NDArray], least: float) -> NDArray:
+def _within(points: Array, depth: Callable[[Array], Array], least: float) -> Array:
     """Points (n, 3) at least `least` mm inside a tissue: as given, or the deepest place within 9 mm of them."""
     steps = np.linspace(-9.0, 9.0, 7)
     around = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
@@ -110,7 +114,7 @@ def _within(points: NDArray, depth: Callable[[NDArray], NDArray], least: float) 
     return found
 
 
-def true_landmarks(heart: HeartPhase) -> dict[str, NDArray]:
+def true_landmarks(heart: HeartPhase) -> dict[str, Array]:
     """Every structure of one phase, (n, 3) LPS, in the order of the study's contract."""
     ring = heart.ring
     ru, rv = heart.annulus_axes

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from outflow_cohort.demo.anatomy import HeartPhase, Segment
@@ -21,6 +20,7 @@ from outflow_cohort.demo.heart_case import HeartCase
 from outflow_cohort.demo.landmarks import true_landmarks
 from outflow_cohort.demo.render import Grid, Scanner, landmark_box
 from outflow_cohort.demo.settings import DemoCase
+from outflow_cohort.demo.shapes import Array
 from outflow_geometry.base.frames import Volume
 
 GROUPS = ("native", "annular_calcification", "failed_bioprosthesis", "failed_ring")
@@ -61,7 +61,7 @@ class MovingPhase(HeartPhase):
         return self.motion.excursion * self.contraction
 
     @cached_property
-    def axes(self) -> NDArray:
+    def axes(self) -> Array:
         """(3, 3): rows are the LPS directions of x, y, h, turned with the beat."""
         frame = HeartPhase(self.case, self.phase_pct).axes
         angles = (*self.motion.rock, self.motion.base_turn)
@@ -75,11 +75,12 @@ class MovingPhase(HeartPhase):
         return frame
 
     @cached_property
-    def ring_center(self) -> NDArray:
+    def ring_center(self) -> Array:
         """Ring centre (3,), LPS: where it must be for the apex to stay."""
         rest = HeartPhase(self.case, 75.0)
         apex = rest.to_patient(_apex(rest))
-        return apex - _apex(self) @ self.axes
+        result: Array = apex - _apex(self) @ self.axes
+        return result
 
     @cached_property
     def papillary_muscles(self) -> list[Segment]:
@@ -91,17 +92,18 @@ class MovingPhase(HeartPhase):
             found.append((ends[0], ends[1], radii[0], radii[1]))
         return found
 
-    def twist_at(self, h: NDArray) -> NDArray:
+    def twist_at(self, h: Array) -> Array:
         """Turn of the ventricle's wall against the ring at height h, radians."""
         share = np.clip(np.asarray(h) / self.lv_length, 0.0, 1.0)
-        return np.radians(self.motion.twist) * self.contraction * share
+        result: Array = np.radians(self.motion.twist) * self.contraction * share
+        return result
 
 
-def _apex(heart: HeartPhase) -> NDArray:
+def _apex(heart: HeartPhase) -> Array:
     return np.array([heart.lv_axes[3], 0.02 * heart.lv_length, heart.lv_length])
 
 
-def _about_h(points: NDArray, angle: NDArray) -> NDArray:
+def _about_h(points: Array, angle: Array) -> Array:
     c, s = np.cos(angle), np.sin(angle)
     return np.stack(
         [c * points[..., 0] - s * points[..., 1], s * points[..., 0] + c * points[..., 1], points[..., 2]], -1
@@ -125,7 +127,7 @@ class MovingHeart:
         case = self.case.with_levels(left_blood=levels.left_blood * left, right_blood=levels.right_blood * right)
         return MovingPhase(case, phase_pct, self.motion)
 
-    def landmarks(self, phase_pct: float) -> dict[str, NDArray]:
+    def landmarks(self, phase_pct: float) -> dict[str, Array]:
         """True landmarks (n, 3) by structure, LPS."""
         return true_landmarks(self.at(phase_pct))
 
@@ -166,7 +168,7 @@ def moving_heart(seed: int, group: str | None = None) -> MovingHeart:
     return MovingHeart(seed, case, motion, scanner)
 
 
-def _add_texture(image: NDArray, heart: MovingPhase, grid: Grid, sigma: float) -> None:
+def _add_texture(image: Array, heart: MovingPhase, grid: Grid, sigma: float) -> None:
     """Lay trabeculae into the cavity and a coronary artery into the groove beside the ring."""
     for k in range(image.shape[0]):
         z = np.full(image.shape[1:], grid.axis(2, k, 1)[0])
@@ -180,13 +182,14 @@ def _add_texture(image: NDArray, heart: MovingPhase, grid: Grid, sigma: float) -
             image[k][groove] = _with_artery(image[k][groove], heart, local[groove], sigma)
 
 
-def _near_ventricle(heart: MovingPhase, local: NDArray) -> NDArray:
+def _near_ventricle(heart: MovingPhase, local: Array) -> Array:
     h = local[..., 2]
     wide = np.hypot(local[..., 0] - heart.lv_axes[3], local[..., 1]) < 1.3 * max(heart.lv_axes[:2])
-    return wide & (h > 0.25 * heart.lv_length) & (h < heart.lv_length)
+    result: Array = wide & (h > 0.25 * heart.lv_length) & (h < heart.lv_length)
+    return result
 
 
-def _with_trabeculae(values: NDArray, heart: MovingPhase, local: NDArray, sigma: float) -> NDArray:
+def _with_trabeculae(values: Array, heart: MovingPhase, local: Array, sigma: float) -> Array:
     x, y, h = (np.ascontiguousarray(local[:, i]) for i in range(3))
     distance = Chambers(heart, x, y, h).ventricle
     share = h / heart.lv_length
@@ -202,10 +205,11 @@ def _with_trabeculae(values: NDArray, heart: MovingPhase, local: NDArray, sigma:
     blood = np.clip(
         (values - heart.case.levels.muscle) / (heart.case.levels.left_blood - heart.case.levels.muscle), 0, 1
     )
-    return values - muscle * blood * (heart.case.levels.left_blood - heart.case.levels.muscle)
+    result: Array = values - muscle * blood * (heart.case.levels.left_blood - heart.case.levels.muscle)
+    return result
 
 
-def _with_artery(values: NDArray, heart: MovingPhase, local: NDArray, sigma: float) -> NDArray:
+def _with_artery(values: Array, heart: MovingPhase, local: Array, sigma: float) -> Array:
     """A circumflex artery behind the ring: a tube in the groove, from 70 to 250 degrees around."""
     x, y, h = local[:, 0], local[:, 1], local[:, 2]
     angle = np.mod(np.arctan2(y, x), 2.0 * np.pi)
@@ -213,4 +217,5 @@ def _with_artery(values: NDArray, heart: MovingPhase, local: NDArray, sigma: flo
     along = np.maximum(1.2 - angle, angle - 4.4) * heart.ring.radius
     tube = np.sqrt(across**2 + (h + 2.5 - 1.5 * np.cos(2.0 * angle)) ** 2 + np.maximum(along, 0.0) ** 2) - 1.7
     share = ndtr(-tube / sigma)
-    return values + share * (ARTERY_HU - values)
+    result: Array = values + share * (ARTERY_HU - values)
+    return result

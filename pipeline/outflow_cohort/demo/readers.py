@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from outflow_cohort.demo.shapes import Array
 
 RINGS = ("mitral_ring", "aortic_contour", "outflow_trace")
 
@@ -46,21 +47,21 @@ def readers(names: tuple[str, ...]) -> tuple[Reader, ...]:
     return tuple(Reader(name, *BIASES[i % len(BIASES)]) for i, name in enumerate(names))
 
 
-def plane_of(points: NDArray) -> tuple[NDArray, NDArray]:
+def plane_of(points: Array) -> tuple[Array, Array]:
     """Centre and unit normal (3,) of points (n, 3)."""
     center = points.mean(axis=0)
     return center, np.linalg.svd(points - center)[2][2]
 
 
-def read(truth: dict[str, NDArray], reader: Reader, noise: Noise, rng: np.random.Generator) -> dict[str, NDArray]:
+def read(truth: dict[str, Array], reader: Reader, noise: Noise, rng: np.random.Generator) -> dict[str, Array]:
     """Landmarks of one read."""
     center, normal = plane_of(truth["mitral_ring"])
     normal = normal * np.sign(float((truth["lv_apex"][0] - center) @ normal))
-    marked: dict[str, NDArray] = {}
+    marked: dict[str, Array] = {}
     for name, points in truth.items():
         factor = QUIET.get(name, 1.0)
         shared = rng.normal(0.0, noise.shared, 3) + reader.aside * np.array([1.0, 0.0, 0.0])
-        each = rng.normal(0.0, noise.point, points.shape)
+        each: Array = rng.normal(0.0, noise.point, points.shape)
         outward = reader.outward + rng.normal(0.0, noise.outward)
         along = reader.normal + rng.normal(0.0, noise.normal)
         if name == "outflow_path":
@@ -81,10 +82,11 @@ def read(truth: dict[str, NDArray], reader: Reader, noise: Noise, rng: np.random
     return marked
 
 
-def _smooth(each: NDArray) -> NDArray:
+def _smooth(each: Array) -> Array:
     """Errors along a drawn path change slowly: running mean over three points."""
     padded = np.concatenate([each[:1], each, each[-1:]])
-    return (padded[:-2] + padded[1:-1] + padded[2:]) / 3.0
+    result: Array = (padded[:-2] + padded[1:-1] + padded[2:]) / 3.0
+    return result
 
 
 def agreement_rows(who: tuple[Reader, ...], noise: Noise, ring_points: int) -> list[dict[str, object]]:

@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.heart_case import HeartCase
+from outflow_cohort.demo.shapes import Array
 from outflow_cohort.demo.tissue import AIR, LUNG, Canvas, Chest
 from outflow_geometry.base.frames import Volume
 
@@ -42,13 +43,13 @@ class Grid:
     shape: tuple[int, int, int]
     """Voxels along i, j, k."""
 
-    def axis(self, dimension: int, first: float = 0.0, count: int | None = None, step: float = 1.0) -> NDArray:
+    def axis(self, dimension: int, first: float = 0.0, count: int | None = None, step: float = 1.0) -> Array:
         """Coordinates along one dimension from voxel `first`, every `step` voxels."""
         number = self.shape[dimension] if count is None else count
         return self.origin[dimension] + self.spacing[dimension] * (first + step * np.arange(number))
 
     @classmethod
-    def around(cls, low: NDArray, high: NDArray, spacing: tuple[float, float, float]) -> Grid:
+    def around(cls, low: Array, high: Array, spacing: tuple[float, float, float]) -> Grid:
         """Grid that covers the box from `low` to `high` (3,)."""
         step = np.asarray(spacing)
         shape = np.ceil((high - low) / step).astype(int) + 1
@@ -60,13 +61,13 @@ class Grid:
 class Coarse:
     """The chest at block centres: HU without and with the heart, nearest edges of both, distance to the heart's fat."""
 
-    chest_level: NDArray
-    chest_edge: NDArray
-    level: NDArray
-    heart_edge: NDArray
-    fat: NDArray
+    chest_level: Array
+    chest_edge: Array
+    level: Array
+    heart_edge: Array
+    fat: Array
 
-    def work(self, near: float) -> Iterator[tuple[NDArray, bool, bool]]:
+    def work(self, near: float) -> Iterator[tuple[NDArray[np.intp], bool, bool]]:
         """Blocks with an edge nearer than `near` mm, in portions, and whether chest and heart are to be drawn."""
         heart = self.heart_edge < near
         seen = self.fat > -near
@@ -84,7 +85,7 @@ class Drawing:
     chest: Chest
     sigma: float
 
-    def draw(self, xs: NDArray, ys: NDArray, zs: NDArray) -> NDArray:
+    def draw(self, xs: Array, ys: Array, zs: Array) -> Array:
         """HU (nz, ny, nx) without metal and noise; blocks far from any edge get one value."""
         axes = [self._blocks(a) for a in (xs, ys, zs)]
         centers = [a.reshape(-1, BLOCK).mean(axis=1).astype(np.float32) for a in axes]
@@ -111,7 +112,7 @@ class Drawing:
             blocks[bk, :, bj, :, bi, :] = canvas.image.reshape(len(chosen), BLOCK, BLOCK, BLOCK)
         return image[: len(zs), : len(ys), : len(xs)]
 
-    def _coarse(self, flat: list[NDArray]) -> Coarse:
+    def _coarse(self, flat: list[Array]) -> Coarse:
         """Block centres, a chunk at a time."""
         parts = []
         for i in range(0, len(flat[0]), CHUNK_BLOCKS * BLOCK**3):
@@ -124,7 +125,7 @@ class Drawing:
         return Coarse(*(np.concatenate(p) for p in zip(*parts, strict=True)))
 
     @staticmethod
-    def _blocks(axis: NDArray) -> NDArray:
+    def _blocks(axis: Array) -> Array:
         """The coordinates continued to a whole number of blocks."""
         extra = -len(axis) % BLOCK
         step = axis[1] - axis[0]
@@ -145,9 +146,10 @@ class Scanner:
     @cached_property
     def blur_sd(self) -> float:
         """Standard deviation of the Gaussian point spread, mm."""
-        return self.blur_fwhm * FWHM_TO_SD
+        result: float = self.blur_fwhm * FWHM_TO_SD
+        return result
 
-    def clean(self, heart: HeartPhase, grid: Grid) -> NDArray:
+    def clean(self, heart: HeartPhase, grid: Grid) -> Array:
         """Noise-free HU (nk, nj, ni), float32."""
         chest = Chest(heart)
         image = (
@@ -159,7 +161,7 @@ class Scanner:
             self._add_metal(image, chest, grid)
         return image
 
-    def _fine(self, chest: Chest, grid: Grid) -> NDArray:
+    def _fine(self, chest: Chest, grid: Grid) -> Array:
         s = self.supersample
         step = np.asarray(grid.spacing) / s
         edge = min(FINE_EDGE * float(step.max()), 0.6 * self.blur_sd)
@@ -182,7 +184,7 @@ class Scanner:
             image[k : k + count] = fine
         return image
 
-    def _add_metal(self, image: NDArray, chest: Chest, grid: Grid) -> None:
+    def _add_metal(self, image: Array, chest: Chest, grid: Grid) -> None:
         """Lay the metal band over the box around the ring."""
         heart = chest.heart
         reach = heart.ring.radius * 1.25 + heart.case.implant.height + 6.0
@@ -197,7 +199,7 @@ class Scanner:
             zz, yy, xx = np.meshgrid(z, y, x, indexing="ij")
             part += chest.metal(xx, yy, zz, self.blur_sd) * (heart.case.levels.metal - part)
 
-    def noise(self, grid: Grid, seed: int) -> NDArray:
+    def noise(self, grid: Grid, seed: int) -> Array:
         """Correlated Gaussian noise (nk, nj, ni), float32, of standard deviation `noise_sd`."""
         ni, nj, nk = grid.shape
         field = np.random.Generator(np.random.SFC64(seed)).standard_normal((nk, nj, ni), dtype=np.float32)
@@ -222,7 +224,7 @@ class Scanner:
         )
 
 
-def landmark_box(heart: HeartPhase, margin: float) -> tuple[NDArray, NDArray]:
+def landmark_box(heart: HeartPhase, margin: float) -> tuple[Array, Array]:
     """Box (low, high), LPS, around ring, annulus, apex and tract of a heart."""
     local = np.concatenate(
         [

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from outflow_cohort.demo.shapes import TINY, Array
 
@@ -31,7 +31,7 @@ class RingShape:
     flat: float = 0.0
     saddle: float = 0.0
 
-    def polar(self, angle: ArrayLike) -> NDArray:
+    def polar(self, angle: ArrayLike) -> Array:
         """R(t) about the pole."""
         t = np.asarray(angle, dtype=np.float64)
         return self.radius * (1.0 - self.longer * np.cos(2 * t) - self.flat * np.cos(3 * t))
@@ -56,7 +56,7 @@ class RingShape:
         a, b = np.linalg.lstsq(columns, self.saddle * np.cos(2 * t), rcond=None)[0]
         return float(a), float(b)
 
-    def points(self, angle: ArrayLike) -> NDArray:
+    def points(self, angle: ArrayLike) -> Array:
         """Points (..., 3) = (x, y, h) of the ring at polar angle t, radians."""
         t = np.asarray(angle, dtype=np.float64)
         r = self.polar(t)
@@ -64,7 +64,7 @@ class RingShape:
         a, b = self._saddle_terms
         return np.stack([x, r * np.sin(t), -self.saddle * np.cos(2 * t) + a + b * x], axis=-1)
 
-    def even_points(self, count: int = RING_POINTS) -> NDArray:
+    def even_points(self, count: int = RING_POINTS) -> Array:
         """Points (count, 3) at evenly spread polar angles."""
         return self.points(np.arange(count) * (2 * np.pi / count))
 

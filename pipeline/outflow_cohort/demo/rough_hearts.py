@@ -34,7 +34,6 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, ndimage
 from scipy.special import ndtr
 
@@ -43,6 +42,7 @@ from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.landmarks import true_landmarks
 from outflow_cohort.demo.random_cases import RandomCase, random_case
 from outflow_cohort.demo.render import FWHM_TO_SD, Grid, Scanner, landmark_box
+from outflow_cohort.demo.shapes import Array
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.base.inputs import Device, Plan
 
@@ -97,7 +97,7 @@ class RoughHeart:
         return self.contrast_hu / self.contrast_to_noise
 
     @cached_property
-    def landmarks(self) -> dict[str, NDArray]:
+    def landmarks(self) -> dict[str, Array]:
         """Exact landmarks, without points that sample the blood and muscle level."""
         return {name: p for name, p in true_landmarks(self.heart).items() if not name.endswith("_sample")}
 
@@ -137,12 +137,13 @@ class RoughHeart:
         origin, spacing = np.asarray(self.grid.origin, dtype=float), np.asarray(self.grid.spacing, dtype=float)
         return Volume(np.clip(np.rint(image), -1024.0, 3071.0).astype(np.int16), origin, np.eye(3), spacing)
 
-    def _clean(self) -> NDArray:
+    def _clean(self) -> Array:
         key = hashlib.sha256((repr((self.case, self.streaks > 0.0, self.steps, MARGIN)) + _drawing_code()).encode())
         folder = Path(os.environ.get(CACHE_VARIABLE) or Path(tempfile.gettempdir()) / f"rough_hearts_{os.getuid()}")
         path = folder / f"{key.hexdigest()[:24]}.npy"
         if path.exists():
-            return np.load(path).astype(np.float32)
+            result: Array = np.load(path).astype(np.float32)
+            return result
         image = Scanner(self.case.blur_fwhm, 0.0, 2).clean(self.heart, self.grid)
         if self.streaks > 0.0:
             self._add_lead(image)
@@ -153,16 +154,17 @@ class RoughHeart:
         with part.open("wb") as file:
             np.save(file, np.rint(image).astype(np.int16))
         part.replace(path)
-        return np.rint(image)
+        result = np.rint(image)
+        return result
 
     # ------------------------------------------------------------------ lead, streaks, steps
     @cached_property
-    def _lead(self) -> NDArray:
+    def _lead(self) -> Array:
         """Ends (2, 3), LPS, of a straight lead from the right atrium to the right ventricle's apex."""
         ends = self.heart.from_ventricle([[14.0, 33.0, -12.0], [27.0, 38.0, 58.0]])
         return self.heart.to_patient(ends)
 
-    def _add_lead(self, image: NDArray) -> None:
+    def _add_lead(self, image: Array) -> None:
         (a, b), sigma = self._lead, self.case.blur_fwhm * FWHM_TO_SD
         x, y, z = (self.grid.axis(d) for d in range(3))
         for k, height in enumerate(z):
@@ -171,7 +173,7 @@ class RoughHeart:
             distance = np.linalg.norm(p - a - t[..., None] * (b - a), axis=-1) - LEAD_RADIUS
             image[k] += ndtr(-distance / sigma) * (LEAD_HU - image[k])
 
-    def _streaks(self) -> NDArray:
+    def _streaks(self) -> Array:
         """Bright and dark streaks in the slice, from where the lead crosses it; each holds over some 2 mm of slices."""
         (a, b), image = self._lead, np.zeros(self.grid.shape[::-1], np.float32)
         x, y, z = (self.grid.axis(d) for d in range(3))
@@ -188,7 +190,7 @@ class RoughHeart:
                 image[k] += self.streaks * strength * fade * np.exp(-0.5 * (away / STREAK_WIDTH) ** 2)
         return image
 
-    def _step(self, image: NDArray) -> None:
+    def _step(self, image: Array) -> None:
         """Shift slabs within their slices, each by its own vector."""
         rng = np.random.default_rng([self.seed, 8])
         k = 0
@@ -208,7 +210,7 @@ def _drawing_code() -> str:
     return hashlib.sha256(b"".join(files)).hexdigest()
 
 
-def ramp_noise(grid: Grid, sd: float, grain: float, seed: int) -> NDArray:
+def ramp_noise(grid: Grid, sd: float, grain: float, seed: int) -> Array:
     """CT noise (nk, nj, ni), float32, HU, of standard deviation `sd` and `grain` mm.
 
     In the slice its power is f W(f)^2, W the Hann window up to the kernel's cut-off (Kijewski & Judy 1987, Phys Med
@@ -231,7 +233,8 @@ def ramp_noise(grid: Grid, sd: float, grain: float, seed: int) -> NDArray:
     width = grain * FWHM_TO_SD / np.sqrt(2.0) / grid.spacing[2]
     noise = ndimage.gaussian_filter1d(noise, width, axis=0, mode="wrap")
     noise *= sd / float(noise.std())
-    return noise
+    result: Array = noise
+    return result
 
 
 def rough_heart(

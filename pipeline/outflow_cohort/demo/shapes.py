@@ -39,7 +39,8 @@ def ellipsoid(x: Array, y: Array, z: Array, rx: float, ry: float, rz: float) -> 
     sx, sy, sz = x / rx, y / ry, z / rz
     k0 = np.sqrt(sx * sx + sy * sy + sz * sz)
     k1 = np.sqrt((sx / rx) ** 2 + (sy / ry) ** 2 + (sz / rz) ** 2) + TINY
-    return k0 * (k0 - 1.0) / k1
+    result: Array = k0 * (k0 - 1.0) / k1
+    return result
 
 
 def ellipse(u: Array, v: Array, ru: Array | float, rv: Array | float) -> Array:
@@ -47,7 +48,8 @@ def ellipse(u: Array, v: Array, ru: Array | float, rv: Array | float) -> Array:
     su, sv = u / ru, v / rv
     k0 = np.sqrt(su * su + sv * sv)
     k1 = np.sqrt((su / ru) ** 2 + (sv / rv) ** 2) + TINY
-    return k0 * (k0 - 1.0) / k1
+    result: Array = k0 * (k0 - 1.0) / k1
+    return result
 
 
 def sphere(x: Array, y: Array, z: Array, radius: float) -> Array:
@@ -55,14 +57,15 @@ def sphere(x: Array, y: Array, z: Array, radius: float) -> Array:
     return np.sqrt(x * x + y * y + z * z) - radius
 
 
-def cone(x: Array, y: Array, z: Array, start: NDArray, end: NDArray, r_start: float, r_end: float) -> Array:
+def cone(x: Array, y: Array, z: Array, start: Array, end: Array, r_start: float, r_end: float) -> Array:
     """Round-ended segment from `start` to `end` (3,) whose radius runs linearly from r_start to r_end."""
     ax, ay, az = (end - start).tolist()
     sx, sy, sz = start.tolist()  # plain floats keep the arrays' own precision
     px, py, pz = x - sx, y - sy, z - sz
     t = np.clip((px * ax + py * ay + pz * az) / (ax * ax + ay * ay + az * az), 0.0, 1.0)
     qx, qy, qz = px - t * ax, py - t * ay, pz - t * az
-    return np.sqrt(qx * qx + qy * qy + qz * qz) - (float(r_start) + t * float(r_end - r_start))
+    result: Array = np.sqrt(qx * qx + qy * qy + qz * qz) - (float(r_start) + t * float(r_end - r_start))
+    return result
 
 
 def bullet(x: Array, y: Array, h: Array, rx: float, ry: float, length: float, power: float) -> Array:
@@ -74,4 +77,5 @@ def bullet(x: Array, y: Array, h: Array, rx: float, ry: float, length: float, po
     steep = level ** (power - 1.0)
     f = (x / rx) ** 2 + (y / ry) ** 2 + steep * level - 1.0
     gx, gy, gh = 2.0 * x / (rx * rx), 2.0 * y / (ry * ry), (power / length) * steep
-    return f / np.sqrt(gx * gx + gy * gy + gh * gh + (0.4 / rx) ** 2)
+    result: Array = f / np.sqrt(gx * gx + gy * gy + gh * gh + (0.4 / rx) ** 2)
+    return result

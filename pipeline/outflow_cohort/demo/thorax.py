@@ -32,7 +32,8 @@ def ribs(x: Array, y: Array, z: Array) -> Array:
     sloped = z + 0.42 * (y + 60.0)
     band = np.abs(np.mod(sloped, 27.0) - 13.5) - 6.0
     sternum = shapes.ellipsoid(x + 2.0, y + 92.0, z * 0.0, 19.0, 6.5, 1e3)
-    return np.minimum(np.maximum(layer, band) * 0.8, sternum)
+    result: Array = np.minimum(np.maximum(layer, band) * 0.8, sternum)
+    return result
 
 
 def vertebra(x: Array, y: Array, z: Array) -> tuple[Array, Array]:
@@ -70,4 +71,5 @@ def lung_vessels(x: Array, y: Array, z: Array, seed: int) -> Array:
     a, b, c = 0.7 * seed, 1.3 * seed + 1.0, 2.1 * seed + 2.0
     first = np.sin(x / 8.5 + a) + np.sin(y / 7.0 + z / 19.0 + b) + np.sin(z / 8.0 - x / 23.0 + c)
     second = np.sin(y / 9.0 + c) + np.sin(z / 7.5 + x / 17.0 + a) + np.sin(x / 8.0 - y / 21.0 + b)
-    return 5.5 * np.sqrt(first * first + second * second) - 1.8
+    result: Array = 5.5 * np.sqrt(first * first + second * second) - 1.8
+    return result

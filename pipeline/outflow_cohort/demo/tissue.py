@@ -119,4 +119,5 @@ class Chest:
         height = local[..., 2]
         across = ndtr(edge / sigma) - ndtr((edge - implant.wall) / sigma)
         half = implant.height / 2.0
-        return across * (ndtr((height + half) / sigma) - ndtr((height - half) / sigma))
+        result: Array = across * (ndtr((height + half) / sigma) - ndtr((height - half) / sigma))
+        return result

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.cohort import DemoDevice, DemoPlan, DemoProsthesis
+from outflow_cohort.demo.shapes import Array
 
 RIM = 720
 """Points of a rim; a linear function's largest value on it is missed by 1e-5 of the radius."""
@@ -21,26 +21,28 @@ class TrueSolid:
     start : (3,) centre of station 0; axis, side : (3,) unit directions downstream and toward the aorta; local.
     """
 
-    start: NDArray
-    axis: NDArray
-    side: NDArray
-    stations: NDArray
-    diameters: NDArray
+    start: Array
+    axis: Array
+    side: Array
+    stations: Array
+    diameters: Array
     solid: tuple[float, float]
 
-    def distance(self, points: NDArray) -> NDArray:
+    def distance(self, points: Array) -> Array:
         """Below 0 inside, at local points (..., 3); its zero set is exact."""
         relative = points - self.start
         along = relative @ self.axis
         radial = np.linalg.norm(relative - along[..., None] * self.axis, axis=-1)
         wall = radial - np.interp(along, self.stations, self.diameters) / 2.0
-        return np.maximum(wall, np.maximum(self.solid[0] - along, along - self.solid[1]))
+        result: Array = np.maximum(wall, np.maximum(self.solid[0] - along, along - self.solid[1]))
+        return result
 
-    def side_height(self, points: NDArray) -> NDArray:
+    def side_height(self, points: Array) -> Array:
         """Height over the plane through the axis, side of the aorta positive."""
-        return (points - self.start) @ self.side
+        result: Array = (points - self.start) @ self.side
+        return result
 
-    def half_rims(self) -> NDArray:
+    def half_rims(self) -> Array:
         """Points (n, 3) whose convex hull holds the half of the solid on the side of the aorta."""
         corners = [self.solid[0], self.solid[1]]
         corners += [z for z in self.stations if self.solid[0] < z < self.solid[1]]
@@ -54,7 +56,7 @@ class TrueSolid:
         return np.concatenate(rims)
 
 
-def _along_surface(stations: NDArray, diameters: NDArray, start: float, length: float) -> float:
+def _along_surface(stations: Array, diameters: Array, start: float, length: float) -> float:
     """Station that lies `length` along the surface from station `start`."""
     z = np.unique(np.concatenate([[start], stations[stations > start]]))
     r = np.interp(z, stations, diameters) / 2.0

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.optimize import least_squares
 from scipy.special import ellipe
 
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.landmarks import true_landmarks
+from outflow_cohort.demo.shapes import Array
 
 NODES = 20_000
 VOLUME_STEP = 0.5
@@ -28,11 +28,11 @@ Value = tuple[str, str, float, str]
 """Measure, variant, value, unit."""
 
 
-def _length(points: NDArray) -> float:
+def _length(points: Array) -> float:
     return float(np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1).sum())
 
 
-def _area(flat: NDArray) -> float:
+def _area(flat: Array) -> float:
     following = np.roll(flat, -1, axis=0)
     return 0.5 * abs(float(np.sum(flat[:, 0] * following[:, 1] - flat[:, 1] * following[:, 0])))
 
@@ -47,7 +47,7 @@ def ring_values(heart: HeartPhase) -> list[Value]:
     perimeter, d_perimeter = _length(flat), _length(posterior[:, :2])
     outline = shapely.Polygon(flat)
 
-    def chord(direction: NDArray) -> float:
+    def chord(direction: Array) -> float:
         end = 100.0 * direction / np.linalg.norm(direction)
         return float(outline.intersection(shapely.LineString([-end, end])).length)
 
@@ -118,7 +118,7 @@ def aortic_values(heart: HeartPhase) -> list[Value]:
     ]
 
 
-def _front(direction: NDArray) -> NDArray:
+def _front(direction: Array) -> Array:
     return direction if direction[1] < 0.0 else -direction
 
 
@@ -173,7 +173,8 @@ def ventricle_volume(heart: HeartPhase) -> float:
 
     def inside(points: np.ndarray) -> np.ndarray:
         above = (points - heart.aortic_center) @ heart.aortic_axes[2]
-        return np.maximum(outflow.lumen(points), above)
+        result: np.ndarray = np.maximum(outflow.lumen(points), above)
+        return result
 
     # blocks far from any edge count whole; only the others are cut into cells
     cell = (np.arange(VOLUME_BLOCK) - 0.5 * (VOLUME_BLOCK - 1)) * VOLUME_STEP

@@ -16,11 +16,11 @@ from functools import cached_property
 import contourpy
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.landmarks import OutflowCurve, chambers_at
+from outflow_cohort.demo.shapes import Array
 from outflow_cohort.demo.true_device import TrueSolid
 
 COARSE = 1.25
@@ -57,13 +57,14 @@ SEPTAL_FAN = 30.0
 class SectionPlane:
     """A plane at right angles to the path."""
 
-    point: NDArray
-    u: NDArray
-    v: NDArray
+    point: Array
+    u: Array
+    v: Array
 
-    def lift(self, a: NDArray, b: NDArray) -> NDArray:
+    def lift(self, a: Array, b: Array) -> Array:
         """Local points (..., 3)."""
-        return self.point + a[..., None] * self.u + b[..., None] * self.v
+        result: Array = self.point + a[..., None] * self.u + b[..., None] * self.v
+        return result
 
 
 @dataclass(frozen=True)
@@ -71,12 +72,12 @@ class LumenSamples:
     """The lumen's signed distance on a grid (a, b) of a plane that holds the whole section."""
 
     plane: SectionPlane
-    a: NDArray
-    b: NDArray
-    values: NDArray
+    a: Array
+    b: Array
+    values: Array
 
     @classmethod
-    def of(cls, plane: SectionPlane, field: Callable[[NDArray], NDArray], step: float) -> LumenSamples:
+    def of(cls, plane: SectionPlane, field: Callable[[Array], Array], step: float) -> LumenSamples:
         """Sample `field` of local points (..., 3) where it is near or below 0."""
         axis = np.arange(-HALF_WIDTH, HALF_WIDTH + COARSE / 2, COARSE)
         a, b = np.meshgrid(axis, axis)
@@ -107,7 +108,7 @@ class TrueSection:
     residual: shapely.Geometry
 
 
-def circumcircle(points: NDArray) -> tuple[NDArray, float]:
+def circumcircle(points: Array) -> tuple[Array, float]:
     """Centre (3,) and radius of the circle through three points (3, 3)."""
     a, b = points[0] - points[2], points[1] - points[2]
     normal = np.cross(a, b)
@@ -127,7 +128,7 @@ class TrueOutflow:
         return OutflowCurve(self.heart)
 
     @cached_property
-    def curtain(self) -> tuple[NDArray, NDArray]:
+    def curtain(self) -> tuple[Array, Array]:
         """Point and unit normal of the curtain plane, outflow side positive.
 
         Through the ring's foremost point, the nearest point of the circle through the hinges, parallel to y.
@@ -148,13 +149,14 @@ class TrueOutflow:
         probe = heart.aortic_center - 10.0 * normal - edge
         return edge, plane if probe @ plane > 0.0 else -plane
 
-    def lumen(self, points: NDArray) -> NDArray:
+    def lumen(self, points: Array) -> Array:
         """Below 0 in the outflow lumen: not on the atrial side, not farther than 8 mm beyond the aortic plane."""
         blood = chambers_at(self.heart, points).outflow_blood
         edge, normal = self.curtain
         kept = np.maximum(points[..., 2], (points - edge) @ normal)
         beyond = (points - self.heart.aortic_center) @ self.heart.aortic_axes[2] - BEYOND
-        return np.maximum(np.maximum(blood, -kept), beyond)
+        result: Array = np.maximum(np.maximum(blood, -kept), beyond)
+        return result
 
     def plane(self, station: float) -> SectionPlane:
         """Section plane at a station."""
@@ -281,14 +283,14 @@ class TrueOutflow:
         return float(device.distance(shapely.LineString(edge)))
 
 
-def _lowest(areas: NDArray) -> list[int]:
+def _lowest(areas: Array) -> list[int]:
     """Places of the local minima that may be the smallest: within 3 % of it."""
     padded = np.concatenate([[np.inf], areas, [np.inf]])
     local = (padded[1:-1] <= padded[:-2]) & (padded[1:-1] <= padded[2:])
     return np.flatnonzero(local & (areas <= 1.03 * areas.min() + 1.0)).tolist()
 
 
-def outlines(a: NDArray, b: NDArray, values: NDArray) -> list[shapely.Polygon]:
+def outlines(a: Array, b: Array, values: Array) -> list[shapely.Polygon]:
     """Polygons where `values` on the grid (a, b) are below 0, the edge linear between samples."""
     if not a.size:
         return []

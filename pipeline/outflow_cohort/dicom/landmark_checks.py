@@ -56,7 +56,8 @@ class ImageBox:
 
     def from_index(self, points: np.ndarray) -> np.ndarray:
         """Points (n, 3) read as voxel indices i, j, k."""
-        return self.origin + points @ self.matrix.T
+        result: np.ndarray = self.origin + points @ self.matrix.T
+        return result
 
 
 @dataclass(frozen=True)

@@ -114,7 +114,8 @@ def _clear_unused_bits(stored: np.ndarray, pixels: PixelFormat) -> np.ndarray:
     native = stored.astype(stored.dtype.newbyteorder("="), copy=False)
     if not pixels.signed:
         mask = np.array((1 << pixels.bits_stored) - 1, dtype=native.dtype)
-        return (native >> shift_down) & mask if shift_down else native & mask
+        result: np.ndarray = (native >> shift_down) & mask if shift_down else native & mask
+        return result
     up = pixels.bits_allocated - pixels.high_bit - 1
     unsigned = native.view(native.dtype.str.replace("i", "u"))
     return (unsigned << up).view(native.dtype) >> (up + shift_down)  # sign extension

@@ -147,7 +147,8 @@ def interpolate_axis(values: np.ndarray, positions: np.ndarray, axis: int, inter
     n = values.shape[axis]
     nearest = np.rint(positions).astype(int)
     if np.all(np.abs(positions - nearest) < ON_VOXEL):
-        return np.take(values, np.clip(nearest, 0, n - 1), axis=axis)
+        out: np.ndarray = np.take(values, np.clip(nearest, 0, n - 1), axis=axis)
+        return out
     taps: tuple[int, ...]
     weights: tuple[np.ndarray, ...]
     base = np.floor(positions).astype(int)

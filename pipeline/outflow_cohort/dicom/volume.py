@@ -66,15 +66,18 @@ class Grid:
         """(3, 3) mm per step along i, j, k, with the shear of a tilted stack."""
         result = self.direction * self.spacing
         result[:, 2] += self.direction[:, :2] @ self.shear
-        return result
+        out: np.ndarray = result
+        return out
 
     def to_index(self, points: np.ndarray) -> np.ndarray:
         """Index (n, 3) along i, j, k of points (n, 3)."""
-        return (np.atleast_2d(points) - self.origin) @ np.linalg.inv(self.matrix).T
+        result: np.ndarray = (np.atleast_2d(points) - self.origin) @ np.linalg.inv(self.matrix).T
+        return result
 
     def to_points(self, index: np.ndarray) -> np.ndarray:
         """Points (n, 3) of indices (n, 3) along i, j, k."""
-        return self.origin + np.atleast_2d(index) @ self.matrix.T
+        result: np.ndarray = self.origin + np.atleast_2d(index) @ self.matrix.T
+        return result
 
     @property
     def whole(self) -> Region:

@@ -88,7 +88,8 @@ def _reading(request: Row, wanted: Wanted, match: PhaseMatch) -> Row:
         listed = "; ".join(f"phase {p:g} reader {r} read {n}" for p, r, n in known[:20])
         raise ExportError(f"no such reading of {wanted.key}; needed --phase, --reader and --read of one of these: "
                           f"{listed or 'it has none'}")  # fmt: skip
-    return own[found]
+    result: Row = own[found]
+    return result
 
 
 def _series_plan(inventory: Row, phase: float | None, match: PhaseMatch) -> Row:

@@ -82,7 +82,8 @@ def outside_solid(solid: Solid, points: FloatArray) -> FloatArray:
     along = relative @ solid.axis
     radial = np.linalg.norm(relative - along[..., None] * solid.axis, axis=-1)
     radius = np.interp(along, solid.stations, solid.diameters / 2.0)
-    return np.maximum(radial - radius, np.maximum(solid.solid_from - along, along - solid.solid_to))
+    result: FloatArray = np.maximum(radial - radius, np.maximum(solid.solid_from - along, along - solid.solid_to))
+    return result
 
 
 def label_map(depth: Volume, grid: Volume, solid: Solid | None) -> NDArray[np.uint8]:

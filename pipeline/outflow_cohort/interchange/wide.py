@@ -51,7 +51,8 @@ def write_wide(*, results: Path, output: Path) -> tuple[int, int]:
     ]
     fields += [{"name": n, "type": "number", "description": f"[{units[n]}]"} for n in wide.columns if n not in KEYS]
     write_json(output.with_suffix(".schema.json"), {"fields": fields, "missingValues": [""]})
-    return wide.shape
+    result: tuple[int, int] = wide.shape
+    return result
 
 
 def write_reading_tables(tables: Path) -> None:

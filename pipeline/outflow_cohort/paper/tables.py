@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
@@ -193,7 +194,7 @@ def _primary_rows(cohort: Cohort, frame: pd.DataFrame) -> list[tuple[str, str, s
     return found
 
 
-def _mean_cell(row: dict | None) -> str:
+def _mean_cell(row: dict[str, Any] | None) -> str:
     if row is None or not is_number(row["mean"]):
         return MISSING
     cases = number(row["n"], digits=0)

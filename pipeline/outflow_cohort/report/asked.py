@@ -210,7 +210,8 @@ def _reasons(values: Sequence[PrimaryValue], cutoffs: Sequence[float]) -> tuple[
 
 def _most(names: Any) -> str:
     found = list(names)
-    return max(sorted(set(found)), key=found.count)
+    result: str = max(sorted(set(found)), key=found.count)
+    return result
 
 
 def _quartiles(values: Sequence[float], unit: str) -> str:

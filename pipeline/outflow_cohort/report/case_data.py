@@ -104,7 +104,8 @@ class CaseData:
     @property
     def case(self) -> Mapping[str, Any]:
         """The case's row of cases.csv."""
-        return self.request["case"]
+        case: Mapping[str, Any] = self.request["case"]
+        return case
 
     @property
     def plan_ids(self) -> list[str]:

@@ -197,7 +197,8 @@ def aorta_outline(aorta: Mapping[str, Any]) -> FloatArray | None:
     u = hinges[0] - middle
     v = np.cross(cross / np.sqrt(area2), u)
     angle = np.linspace(0, 2 * np.pi, 72, endpoint=False)[:, None]
-    return middle + np.cos(angle) * u + np.sin(angle) * v
+    result: FloatArray | None = middle + np.cos(angle) * u + np.sin(angle) * v
+    return result
 
 
 def device_silhouette(

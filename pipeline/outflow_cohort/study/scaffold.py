@@ -235,7 +235,8 @@ def _yaml(value: Any) -> str:
     from pydantic_core import to_jsonable_python
 
     text = yaml.safe_dump(to_jsonable_python(value), default_flow_style=True, width=10_000, allow_unicode=True)
-    return text.removesuffix("...\n").strip()
+    result: str = text.removesuffix("...\n").strip()
+    return result
 
 
 EXAMPLES = {

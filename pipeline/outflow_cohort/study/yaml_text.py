@@ -18,7 +18,8 @@ class _Once(yaml.SafeLoader):  # type: ignore[misc]
                     None, None, f"`{key.value}` is written twice; keep one", key.start_mark
                 )
             seen.add(str(key.value))
-        return super().construct_mapping(node, deep)
+        result: dict[Any, Any] = super().construct_mapping(node, deep)
+        return result
 
 
 def read_yaml(text: str) -> Any:

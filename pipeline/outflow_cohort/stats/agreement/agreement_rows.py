@@ -171,7 +171,8 @@ def _repeatability(
 
 
 def _logarithms(value: np.ndarray) -> np.ndarray:
-    return np.log(value, where=np.isfinite(value), out=np.full(len(value), np.nan))
+    result: np.ndarray = np.log(value, where=np.isfinite(value), out=np.full(len(value), np.nan))
+    return result
 
 
 def _component_rows(

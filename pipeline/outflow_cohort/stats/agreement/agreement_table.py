@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -96,7 +96,7 @@ def agreement_table(
         }
     )
     table = table[table["_case"].notna() & table["_reader"].notna()]
-    rows: list[dict] = []
+    rows: list[dict[str, Any]] = []
     for key, measured in table.groupby(measures_columns, sort=True):
         names = dict(zip(measures_columns, key, strict=True))
         units = sorted(set(measured["_unit"]))
@@ -129,7 +129,8 @@ def _numbers(frame: pd.DataFrame, column: str, otherwise: float) -> np.ndarray |
 
     if column not in frame.columns:
         return otherwise
-    return pd.to_numeric(frame[column], errors="coerce").fillna(otherwise).to_numpy(np.float64)
+    result: np.ndarray | float = pd.to_numeric(frame[column], errors="coerce").fillna(otherwise).to_numpy(np.float64)
+    return result
 
 
 def _slices(measured: pd.DataFrame, settings: AgreementSettings) -> Iterator[tuple[str, float, str, pd.DataFrame]]:

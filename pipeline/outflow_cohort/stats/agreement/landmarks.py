@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator
 from itertools import permutations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -135,7 +135,7 @@ def agreement_of_distances(summary: pd.DataFrame, *, confidence: float, n_draws:
     return pd.DataFrame(rows, columns=order.split())
 
 
-def _point_sets(of_structure: pd.DataFrame) -> tuple[list[tuple], list[tuple[np.ndarray, np.ndarray]]]:
+def _point_sets(of_structure: pd.DataFrame) -> tuple[list[tuple[Any, ...]], list[tuple[np.ndarray, np.ndarray]]]:
     """Readings (case, phase, reader, read) of one structure, sorted, and of each its point numbers and points.
 
     Sorted and cut once: tens of thousands of small groups would each cost a millisecond.
@@ -163,7 +163,9 @@ def _pair_table(structure: str, pairs: list[ReadingPair], figures: np.ndarray) -
     return pd.DataFrame(named | dict(zip(FIGURES, figures.T, strict=True)))
 
 
-def _pairs_of_structure(structure: str, of_structure: pd.DataFrame, normals: dict[tuple, np.ndarray]) -> pd.DataFrame:
+def _pairs_of_structure(
+    structure: str, of_structure: pd.DataFrame, normals: dict[tuple[Any, ...], np.ndarray]
+) -> pd.DataFrame:
     """`_pair_table` of a structure; pairs of which no points match are left out.
 
     Pairs whose readings hold the same numbers of points are computed at once: tens of thousands of small arrays would
@@ -216,9 +218,11 @@ def _vectors(
         orders = np.array(list(permutations(range(b.shape[1]))))
         squares = np.stack([((b[:, order] - a) ** 2).sum(axis=(1, 2)) for order in orders])
         best = orders[squares.argmin(axis=0)]
-        return np.take_along_axis(b, best[..., None], axis=1) - a
+        result: np.ndarray = np.take_along_axis(b, best[..., None], axis=1) - a
+        return result
     _, index_a, index_b = np.intersect1d(first_numbers, second_numbers, return_indices=True)
-    return b[:, index_b] - a[:, index_a]
+    result = b[:, index_b] - a[:, index_a]
+    return result
 
 
 def _nearest_on_line(line: np.ndarray, closed: bool, points: np.ndarray) -> np.ndarray:
@@ -243,10 +247,10 @@ def _figures(vectors: np.ndarray, normal: np.ndarray) -> np.ndarray:
     return np.stack([column.mean(axis=1) for column in columns], axis=1)
 
 
-def _valve_normals(kept: pd.DataFrame) -> dict[tuple, np.ndarray]:
+def _valve_normals(kept: pd.DataFrame) -> dict[tuple[Any, ...], np.ndarray]:
     """Unit normal by (case, phase, valve): mitral towards the apex, aortic away from it where an apex is marked."""
     apices = {key: points for key, points, _ in _by_case_and_phase(kept, ("lv_apex",))}
-    normals: dict[tuple, np.ndarray] = {}
+    normals: dict[tuple[Any, ...], np.ndarray] = {}
     for valve, choices in (("mitral", [("mitral_ring",)]), ("aortic", [("aortic_ring",), ("aortic_contour",), HINGES])):
         for structures in choices:
             for key, points, means in _by_case_and_phase(kept, structures):
@@ -265,7 +269,7 @@ def _valve_normals(kept: pd.DataFrame) -> dict[tuple, np.ndarray]:
 
 def _by_case_and_phase(
     kept: pd.DataFrame, structures: tuple[str, ...]
-) -> Iterator[tuple[tuple, np.ndarray, np.ndarray]]:
+) -> Iterator[tuple[tuple[Any, ...], np.ndarray, np.ndarray]]:
     """Of each (case, phase) the points of some structures and, of each point, the mean of its reading's points.
 
     Grouped and cut once: tens of thousands of small groups would each cost milliseconds.
@@ -291,10 +295,11 @@ def _pooled_normal(points: np.ndarray, means: np.ndarray) -> np.ndarray | None:
         return None
     normal = axes[2]
     # A fixed hand for the sign where no apex turns it: the largest component is positive.
-    return normal if normal[np.abs(normal).argmax()] > 0 else -normal
+    result: np.ndarray | None = normal if normal[np.abs(normal).argmax()] > 0 else -normal
+    return result
 
 
-def _rows(part: pd.DataFrame, confidence: float, n_draws: int, seed: int) -> list[dict]:
+def _rows(part: pd.DataFrame, confidence: float, n_draws: int, seed: int) -> list[dict[str, Any]]:
     n = len(part)
     rows = []
     for statistic, definition in DEFINITIONS.items():
@@ -316,6 +321,7 @@ def _rows(part: pd.DataFrame, confidence: float, n_draws: int, seed: int) -> lis
 def _mean_of(per_case: np.ndarray, root: bool) -> Callable[[np.ndarray], np.ndarray]:
     def of_weights(weights: np.ndarray) -> np.ndarray:
         mean = weights @ per_case / weights.sum(axis=1)
-        return np.sqrt(mean) if root else mean
+        result: np.ndarray = np.sqrt(mean) if root else mean
+        return result
 
     return of_weights

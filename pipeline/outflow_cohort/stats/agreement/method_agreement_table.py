@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -77,7 +77,7 @@ def method_agreement(
     )
     if pairs is None:
         pairs = _same_measure_pairs(table)
-    rows: list[dict] = []
+    rows: list[dict[str, Any]] = []
     for first, second in pairs:
         a, b = (table[_is(table, choice)] for choice in (first, second))
         keys = ["_case", "_phase", "_reader", "_read"]
@@ -108,7 +108,7 @@ def _same_measure_pairs(table: pd.DataFrame) -> list[tuple[MeasureChoice, Measur
 
 def _rows_of(
     first: MeasureChoice, second: MeasureChoice, plan: str, part: pd.DataFrame, confidence: float
-) -> list[dict]:
+) -> list[dict[str, Any]]:
     part = part[np.isfinite(part["_value_a"].to_numpy()) & np.isfinite(part["_value_b"].to_numpy())]
     part = one_phase_per_case(part.assign(_value=part["_value_a"]))
     limits = bland_altman_paired_replicates(

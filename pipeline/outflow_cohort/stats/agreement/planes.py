@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -39,7 +39,8 @@ def angle_between(first: np.ndarray, second: np.ndarray, signed: bool = True) ->
     """
     cross = np.linalg.norm(np.cross(first, second), axis=1)
     dot = (first * second).sum(axis=1)
-    return np.degrees(np.arctan2(cross, dot if signed else np.abs(dot)))
+    result: np.ndarray = np.degrees(np.arctan2(cross, dot if signed else np.abs(dot)))
+    return result
 
 
 def plane_agreement(
@@ -115,7 +116,7 @@ def plane_agreement(
 
 def _rows(
     group: pd.DataFrame, comparison: str, with_centers: bool, confidence: float, n_draws: int, seed: int
-) -> list[dict]:
+) -> list[dict[str, Any]]:
     codes, cases = group["case"].factorize(sort=True)
     n = len(cases)
     count = np.bincount(codes, minlength=n).astype(np.float64)
@@ -162,5 +163,7 @@ def _sums(statistic: str, group: pd.DataFrame, per_case: Callable[[np.ndarray], 
 def _of_weights(statistic: str, columns: np.ndarray, weights: np.ndarray) -> np.ndarray:
     means = weights @ columns / weights.sum(axis=1, keepdims=True)
     if statistic == "tilt_angle":
-        return np.degrees(2 * np.arcsin(np.minimum(np.linalg.norm(means, axis=1) / 2, 1.0)))
-    return np.sqrt(means[:, 0]) if statistic.endswith("rms") else means[:, 0]
+        result: np.ndarray = np.degrees(2 * np.arcsin(np.minimum(np.linalg.norm(means, axis=1) / 2, 1.0)))
+        return result
+    result = np.sqrt(means[:, 0]) if statistic.endswith("rms") else means[:, 0]
+    return result

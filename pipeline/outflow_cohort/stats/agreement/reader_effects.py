@@ -8,7 +8,7 @@ Biometrika 73:13 (standard error with readings of a case kept together).
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -52,7 +52,7 @@ def reader_bias(
     return pd.DataFrame(rows, columns=columns.split())
 
 
-def reader_bias_rows(cells: Cells, fit: VarianceComponents, *, confidence: float) -> list[dict]:
+def reader_bias_rows(cells: Cells, fit: VarianceComponents, *, confidence: float) -> list[dict[str, Any]]:
     """Rows of `reader_bias`; fit = components of the same cells."""
     from scipy.stats import t
 
@@ -150,7 +150,7 @@ def reader_drift(
     return pd.DataFrame(rows, columns=columns.split())
 
 
-def _drift(own: pd.DataFrame, n_readings: int, confidence: float) -> dict:
+def _drift(own: pd.DataFrame, n_readings: int, confidence: float) -> dict[str, Any]:
     from scipy.stats import t
 
     nan = float("nan")

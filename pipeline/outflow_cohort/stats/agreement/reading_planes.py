@@ -6,7 +6,7 @@ normal towards the ventricle) and the aortic annulus' (through the hinges or the
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -41,7 +41,7 @@ def planes_of_readings(points: pd.DataFrame) -> pd.DataFrame:
     runs = ordered.groupby([*READING, "structure"], sort=False).ngroup().to_numpy()
     starts = np.flatnonzero(np.append(True, runs[1:] != runs[:-1])) if len(ordered) else np.zeros(0, int)
     names = ordered[[*READING, "structure"]].iloc[starts].itertuples(index=False, name=None)
-    structures: dict[tuple, dict[str, np.ndarray]] = {}
+    structures: dict[tuple[Any, ...], dict[str, np.ndarray]] = {}
     for (*reading, structure), points_of in zip(names, np.split(coordinates, starts[1:]), strict=False):
         structures.setdefault(tuple(reading), {})[str(structure)] = np.ascontiguousarray(points_of)
     for key, landmarks in structures.items():

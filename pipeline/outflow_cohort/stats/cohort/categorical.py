@@ -30,11 +30,12 @@ ALL_CUTOFFS = "all_cutoffs"
 
 def risk_class(value: np.ndarray, cutoffs: Sequence[tuple[float, str]]) -> np.ndarray:
     """Number of cut-offs that each value does not lie below (0 = below all); cutoffs : (area, rule), ascending."""
-    return (
+    result: np.ndarray = (
         np.array([~below(value, cut, rule) for cut, rule in cutoffs], dtype=np.int64)
         .reshape(-1, len(value))
         .sum(axis=0)
     )
+    return result
 
 
 def crossing(value: np.ndarray, reach: float, cutoff: float) -> np.ndarray:

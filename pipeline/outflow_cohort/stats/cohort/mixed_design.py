@@ -83,7 +83,8 @@ def differences(design: MixedDesign) -> Iterator[tuple[str, str, np.ndarray]]:
 
 
 def _group_difference(design: MixedDesign, a: str, b: str, phases: tuple[str, ...]) -> np.ndarray:
-    return _mean_of(design, (b,), phases) - _mean_of(design, (a,), phases)
+    result: np.ndarray = _mean_of(design, (b,), phases) - _mean_of(design, (a,), phases)
+    return result
 
 
 def terms(design: MixedDesign) -> Iterator[tuple[str, np.ndarray]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 BETWEEN = "between_readers"
 WITHIN = "within_reader"
@@ -28,7 +29,7 @@ def reading_pairs(
 
     A pair is ordered by reader, then read: "R2 - R1" is the second named reader minus the first.
     """
-    groups: dict[tuple, dict] = {}
+    groups: dict[tuple[Any, ...], dict[Any, Any]] = {}
     for index, (c, r, number, p) in enumerate(zip(case, reader, read, phase, strict=True)):
         groups.setdefault((str(c), str(p), c), {}).setdefault(r, []).append((number, index))
     for key in sorted(groups, key=lambda k: k[:2]):

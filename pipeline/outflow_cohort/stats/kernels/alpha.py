@@ -70,7 +70,10 @@ def krippendorff_alpha(
         observed = (weights @ pairs * distance).sum(axis=1) / number
         product = (total[:, :, None] * total[:, None, :]).reshape(len(total), -1)
         expected = (product * distance).sum(axis=1) / (number * (number - 1))
-        return np.divide(expected - observed, expected, out=np.full(len(total), np.nan), where=expected > 0)
+        result: np.ndarray = np.divide(
+            expected - observed, expected, out=np.full(len(total), np.nan), where=expected > 0
+        )
+        return result
 
     alpha = float(of_weights(np.ones((1, n)))[0])
     se = _gwet_se(counts) if metric == "nominal" else nan

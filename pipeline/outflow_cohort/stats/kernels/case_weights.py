@@ -43,7 +43,8 @@ def _estimable(cells: Cells, weights: np.ndarray, interaction: bool) -> np.ndarr
         n_readers = (present @ read > 0).sum(axis=1)
         residual = present @ cells.counts.sum(axis=1) - n_cases - n_readers + 1
         spread = np.ones(len(weights), bool)
-    return (n_cases > 1) & linked & (residual > 0) & spread
+    result: np.ndarray = (n_cases > 1) & linked & (residual > 0) & spread
+    return result
 
 
 def _balanced_components(cells: Cells, weights: np.ndarray) -> np.ndarray:

@@ -313,4 +313,5 @@ def _adjusted(p_values: np.ndarray, method: Literal["holm", "bonferroni", "benja
 
 def _finite(values: np.ndarray) -> np.ndarray:
     values = np.asarray(values, np.float64)
-    return values[np.isfinite(values)]
+    result: np.ndarray = values[np.isfinite(values)]
+    return result

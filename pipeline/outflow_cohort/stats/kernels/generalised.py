@@ -185,7 +185,8 @@ def _chi_square(df: float, column: int) -> np.ndarray:
 def _uniform() -> np.ndarray:
     from scipy.stats import qmc
 
-    return qmc.Sobol(d=4, scramble=True, rng=np.random.default_rng(SEED)).random_base2(DRAWS_EXPONENT)
+    result: np.ndarray = qmc.Sobol(d=4, scramble=True, rng=np.random.default_rng(SEED)).random_base2(DRAWS_EXPONENT)
+    return result
 
 
 def component_draws(pivots: Pivots, allow_negative_case: bool = False) -> np.ndarray:
@@ -214,7 +215,8 @@ def _solve(effects: Contrasts, error: np.ndarray, column: int, allow_negative: b
     target = _chi_square(df, column) * effects.df / df
     if np.ptp(information) <= 1e-9 * information[0]:
         x = squared.sum() / target - error / information[0]
-        return x if allow_negative else np.maximum(x, 0.0)
+        result: np.ndarray = x if allow_negative else np.maximum(x, 0.0)
+        return result
     # The sum falls and is convex in x: Newton from a point left of the root climbs to it without overshoot.
     sharpest = np.argmax(information)
     x = np.maximum(
@@ -234,7 +236,8 @@ def _solve(effects: Contrasts, error: np.ndarray, column: int, allow_negative: b
         todo = todo[changed]
         if not len(todo):
             break
-    return x
+    result = x
+    return result
 
 
 def interval(draws: np.ndarray, confidence: float, estimate: float = float("nan")) -> tuple[float, float]:

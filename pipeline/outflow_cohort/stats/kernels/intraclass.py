@@ -20,7 +20,7 @@ Sources: McGraw & Wong 1996, Psychol Methods 1:30, tables 4 and 7; Shrout & Flei
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -201,7 +201,7 @@ def icc_of_cells(
 
 def icc_rows(
     cells: Cells, *, k: float, confidence: float, interval: IntervalMethod = "auto", null_value: float = 0.0
-) -> dict[str, dict]:
+) -> dict[str, dict[str, Any]]:
     """Estimate, interval, test and status of each form by its key."""
     classical = (
         cells.n_readers > 1 and cells.n_cases > 1 and cells.complete and not cells.repeated and not cells.constant
@@ -223,7 +223,7 @@ def icc_rows(
     return found
 
 
-def _row(estimate: float, low: float, high: float, estimator: str, interval: str, status: str = "ok") -> dict:
+def _row(estimate: float, low: float, high: float, estimator: str, interval: str, status: str = "ok") -> dict[str, Any]:
     nan = float("nan")
     return {
         "estimate": estimate, "ci_low": low, "ci_high": high, "f_value": nan, "df1": nan, "df2": nan,
@@ -231,7 +231,7 @@ def _row(estimate: float, low: float, high: float, estimator: str, interval: str
     }  # fmt: skip
 
 
-def _averaged_row(single: list[float], k: float) -> dict:
+def _averaged_row(single: list[float], k: float) -> dict[str, Any]:
     """Row of the mean of k readings from estimate and limits of one."""
     estimate, low, high = (_averaged(v, k) for v in single)
     return _row(estimate, low, high, "mean_squares", "f_based")
@@ -243,7 +243,9 @@ def _averaged(single: float, k: float) -> float:
     return float("nan") if denominator == 0.0 else k * single / denominator
 
 
-def _from_mean_squares(squares: MeanSquares, k: float, confidence: float, null_value: float) -> dict[str, dict]:
+def _from_mean_squares(
+    squares: MeanSquares, k: float, confidence: float, null_value: float
+) -> dict[str, dict[str, Any]]:
     from scipy.stats import f as f_distribution
 
     n, readers = squares.n, squares.k
@@ -297,10 +299,11 @@ def ratio_of(components: np.ndarray, form: IccForm, k: float) -> np.ndarray:
     case, reader, cell, residual = np.moveaxis(np.asarray(components, dtype=np.float64), -1, 0)
     error = residual + cell + (reader if form.model == "agreement" else 0.0)
     total = case + error / (k if form.average else 1.0)
-    return np.divide(case, total, out=np.full(np.shape(total), np.nan), where=total > 0)
+    result: np.ndarray = np.divide(case, total, out=np.full(np.shape(total), np.nan), where=total > 0)
+    return result
 
 
-def _from_components(cells: Cells, k: float, confidence: float) -> dict[str, dict]:
+def _from_components(cells: Cells, k: float, confidence: float) -> dict[str, dict[str, Any]]:
     two_way = fit_cells(cells)
     one_way = fit_cells(cells.without_readers()) if cells.n_readings else two_way
     found = {}
@@ -347,8 +350,8 @@ def _draws(pivots: generalised.Pivots | None, allow_negative: bool) -> np.ndarra
 
 
 def _with_generalised(
-    found: dict[str, dict], cells: Cells, k: float, confidence: float, models: tuple[str, ...], tails: bool
-) -> dict[str, dict]:
+    found: dict[str, dict[str, Any]], cells: Cells, k: float, confidence: float, models: tuple[str, ...], tails: bool
+) -> dict[str, dict[str, Any]]:
     """Rows of complete readings with the intervals of the named models replaced by generalised ones."""
     for form in FORMS:
         if form.model not in models:

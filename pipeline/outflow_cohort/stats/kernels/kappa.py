@@ -205,7 +205,8 @@ def fleiss_kappa(
         total = weights.sum(axis=1)
         pa = weights @ agree / total
         pe = ((weights @ share / total[:, None]) ** 2).sum(axis=1)
-        return np.divide(pa - pe, 1 - pe, out=np.full(len(pa), np.nan), where=1 - pe > 1e-12)
+        result: np.ndarray = np.divide(pa - pe, 1 - pe, out=np.full(len(pa), np.nan), where=1 - pe > 1e-12)
+        return result
 
     pi = share.mean(axis=0)
     pa, pe = float(agree.mean()), float((pi**2).sum())

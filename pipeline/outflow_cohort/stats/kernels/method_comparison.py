@@ -213,7 +213,8 @@ def _slopes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     kept = ~((rise == 0) & (run == 0)) & (rise != -run)
     rise, run = rise[kept], run[kept]
     vertical = run == 0
-    return np.divide(rise, run, out=np.where(rise > 0, np.inf, -np.inf), where=~vertical)
+    result: np.ndarray = np.divide(rise, run, out=np.where(rise > 0, np.inf, -np.inf), where=~vertical)
+    return result
 
 
 def _whole_units(values: np.ndarray) -> np.ndarray | None:

@@ -104,13 +104,17 @@ class _Criterion:
         """-2 log restricted likelihood with the residual variance at its best."""
         log_v, log_information, _, _, squares = self.solve(relative)
         df = self.n - self.p
-        return log_v + log_information + df * (1.0 + float(np.log(2.0 * np.pi * squares / df)))
+        result: float = log_v + log_information + df * (1.0 + float(np.log(2.0 * np.pi * squares / df)))
+        return result
 
     def full(self, parameters: np.ndarray) -> float:
         """The same of relative standard deviations and residual standard deviation (last)."""
         log_v, log_information, _, _, squares = self.solve(parameters[:-1])
         variance = parameters[-1] ** 2
-        return log_v + log_information + squares / variance + (self.n - self.p) * float(np.log(2 * np.pi * variance))
+        result: float = (
+            log_v + log_information + squares / variance + (self.n - self.p) * float(np.log(2 * np.pi * variance))
+        )
+        return result
 
     def covariance(self, parameters: np.ndarray) -> np.ndarray:
         """Covariance of the coefficients."""
@@ -198,7 +202,8 @@ def _unfit(n: int, p: int, effects: int, status: str) -> MixedFit:
 
 
 def _steps(at: np.ndarray) -> np.ndarray:
-    return STEP * np.maximum(np.abs(at), 0.1)
+    result: np.ndarray = STEP * np.maximum(np.abs(at), 0.1)
+    return result
 
 
 def _derivative(function: Callable[[np.ndarray], np.ndarray], at: np.ndarray, k: int) -> np.ndarray:

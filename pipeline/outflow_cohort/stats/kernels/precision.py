@@ -109,7 +109,7 @@ def repeatability_of_cells(
 
 def repeatability_rows(
     cells: Cells, log_cells: Cells | None, *, confidence: float, n_draws: int, seed: int
-) -> list[dict]:
+) -> list[dict[str, Any]]:
     """Rows of `repeatability` without the sample sizes."""
     df = cells.n_readings - cells.n_cells
     nan = float("nan")
@@ -182,10 +182,13 @@ def _cv_of_weights(cells: Cells, statistic: str) -> Callable[[np.ndarray], np.nd
         below = weights @ denominator
         ratio = np.divide(weights @ numerator, below, out=np.full(len(weights), np.nan), where=below > 0)
         if statistic == "wcv_rms":
-            return np.sqrt(ratio)
+            result: np.ndarray = np.sqrt(ratio)
+            return result
         if statistic == "wcv_mean":
-            return np.sqrt(ratio) / ((weights @ value_sum) / (weights @ count))
-        return ratio
+            result = np.sqrt(ratio) / ((weights @ value_sum) / (weights @ count))
+            return result
+        result = ratio
+        return result
 
     return of_weights
 
@@ -247,7 +250,7 @@ def draws_of(cells: Cells, fit: VarianceComponents) -> np.ndarray | None:
 
 def reproducibility_rows(
     cells: Cells, fit: VarianceComponents, draws: np.ndarray | None, *, confidence: float
-) -> list[dict]:
+) -> list[dict[str, Any]]:
     """Rows of `reproducibility` without the sample sizes."""
     usable = bool(np.isfinite(fit.residual))
     nan = float("nan")
@@ -295,15 +298,21 @@ def precision_of(components: np.ndarray, statistic: str) -> np.ndarray:
     total = case + spread
     share = np.full(np.shape(total), np.nan)
     if statistic == "sd_reproducibility":
-        return np.sqrt(spread)
+        result: np.ndarray = np.sqrt(spread)
+        return result
     if statistic == "rdc":
-        return factor * np.sqrt(spread)
+        result = factor * np.sqrt(spread)
+        return result
     if statistic == "sd_repeatability":
-        return np.sqrt(residual)
+        result = np.sqrt(residual)
+        return result
     if statistic == "rc":
-        return factor * np.sqrt(residual)
+        result = factor * np.sqrt(residual)
+        return result
     if statistic == "icc_inter_single":
-        return np.divide(case, total, out=share, where=total > 0)
+        result = np.divide(case, total, out=share, where=total > 0)
+        return result
     if statistic == "icc_intra_single":
-        return np.divide(case + reader + cell, total, out=share, where=total > 0)
+        result = np.divide(case + reader + cell, total, out=share, where=total > 0)
+        return result
     raise ValueError(f"statistic is {statistic!r}; one of {list(REPRODUCIBILITY)} is known")

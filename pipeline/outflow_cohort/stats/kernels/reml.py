@@ -63,7 +63,8 @@ class VarianceComponents:
     @property
     def values(self) -> np.ndarray:
         """(4,) case, reader, case x reader, residual; a component the model lacks is 0."""
-        return np.nan_to_num(np.array([self.case, self.reader, self.case_reader, self.residual]))
+        result: np.ndarray = np.nan_to_num(np.array([self.case, self.reader, self.case_reader, self.residual]))
+        return result
 
     def to_frame(self) -> pd.DataFrame:
         """One row per component: component, variance, standard_error, standard_deviation, share, status."""

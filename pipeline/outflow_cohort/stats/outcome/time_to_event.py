@@ -46,7 +46,8 @@ class FollowUp:
 
     @property
     def event(self) -> np.ndarray:
-        return (self.cause == 1).astype(np.float64)
+        result: np.ndarray = (self.cause == 1).astype(np.float64)
+        return result
 
     @property
     def n_missing(self) -> int:
