@@ -9,16 +9,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.frames import FloatArray, Plane, unit
 from outflow_geometry.base.planes import facing, least_squares_plane
 from outflow_geometry.image.edge_map import EdgeMap, edge_map
 from outflow_geometry.image.levels import BloodLevel, blood_level
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
-from outflow_geometry.landmarks.findings import WHOLE_READING, LandmarkFinding, finding
+from outflow_geometry.landmarks.findings import WHOLE_READING, LandmarkFinding, Severity, finding
 
 ON_WALL: Mapping[str, float] = {
     "mitral_ring": 3.0,
@@ -47,8 +48,13 @@ BLOOD_SHARE, MUSCLE_SHARE = 0.25, 0.40
 
 CAVITY_CORE, CAVITY_FROM, CAVITY_ASIDE = 2.0, 20.0, 45.0
 """mm; the ventricle's cavity is blood this deep, this far below the ring plane and within this of the ring's axis."""
-CAVITY_END = 7.0
-"""mm; lv_apex from the cavity's farthest core: exact apices are 3 to 4 mm from it in smooth and rough hearts."""
+CAVITY_END, END_DEPTH = 7.0, 1.0
+"""mm; lv_apex from the cavity's farthest core: exact apices are 3 to 4 mm from it in smooth and rough hearts. Core this
+little short of the farthest counts as the end too."""
+
+OUTSIDE_SHARE, FREE_MM = 0.25, 3.0
+"""Share of the ring's points that must lie outside blood for the ring to be shifted; and mm in blood of a point's
+neighbours where the ring lies free in a pool."""
 
 POOL_MM = 8.0
 """mm; above and below the ring's centre, where there is blood."""
@@ -110,13 +116,30 @@ def _walls(points: Points, edges: EdgeMap, scatter: float) -> list[LandmarkFindi
         if name not in points:
             continue
         bound = least + _slack(scatter) * (1.2 if name == "lv_apex" else 1.0)
-        away = np.abs(edges.at(points[name]))
+        signed = edges.at(points[name])
+        away = np.abs(signed)
         off = np.flatnonzero(away > bound)
-        if name == "mitral_ring" and 2 * len(off) > len(away):
-            found.append(finding("ring_off_image", name, None, float(np.nanmedian(away)), bound))
+        if name == "mitral_ring":
+            found += _ring_walls(signed, off, bound)
             continue
         code = "apex_off_cavity_end" if name == "lv_apex" else "not_on_wall"
         found += [finding(code, name, int(i) + 1, away[i], bound) for i in off]
+    return found
+
+
+def _ring_walls(signed: FloatArray, off: NDArray[np.intp], bound: float) -> list[LandmarkFinding]:
+    """Ring points off the edge of blood: outside blood they are suspect. Inside, a ring can lie free where atrium and
+    ventricle are one wide pool: a stretch of several points there is a note."""
+    if 2 * len(off) > len(signed):
+        outside = int(np.sum(signed[off] < 0.0))
+        grave: Severity = "suspect" if outside >= OUTSIDE_SHARE * len(signed) else "note"
+        middle = float(np.nanmedian(np.abs(signed)))
+        return [finding("ring_off_image", "mitral_ring", None, middle, bound, severity=grave)]
+    found = []
+    for i in map(int, off):
+        beside = min(signed[i - 1], signed[(i + 1) % len(signed)])
+        severity: Severity = "note" if signed[i] > 0.0 and beside > FREE_MM else "suspect"
+        found.append(finding("not_on_wall", "mitral_ring", i + 1, abs(float(signed[i])), bound, severity=severity))
     return found
 
 
@@ -145,12 +168,23 @@ def _cavity_end(points: Points, edges: EdgeMap, scatter: float) -> list[Landmark
     cavity = own[int(np.argmin(np.linalg.norm(at[chosen] - probe, axis=1)))]
     inside, places = at[chosen][own == cavity], index[chosen][own == cavity]
     border = np.any((places <= 1) | (places >= np.asarray(mask.shape) - 2), axis=1)
-    reach = np.linalg.norm(inside - plane.point, axis=1)
-    if np.any(border & (reach > reach.max() - 6.0)):
+    ends = _ends(inside, plane)
+    if np.any(border & (ends > -6.0)):
         return []
-    away = float(np.linalg.norm(inside[int(np.argmax(reach))] - apex[0]))
+    away = float(np.linalg.norm(inside[ends > -END_DEPTH] - apex[0], axis=1).min())
     bound = CAVITY_END + _slack(scatter)
     return [finding("apex_off_cavity_end", "lv_apex", 1, away, bound)] if away > bound else []
+
+
+def _ends(inside: FloatArray, plane: Plane) -> FloatArray:
+    """How far short of the cavity's end its points (n, 3) lie, mm, 0 at the end: by distance from the ring, by height
+    over its plane, or along the cavity's own axis, whichever is least; blunt and lopsided ventricles have their end
+    elsewhere by each."""
+    from_ring = inside - plane.point
+    axis = unit(from_ring.mean(axis=0))
+    reaches = (np.linalg.norm(from_ring, axis=1), from_ring @ plane.normal, from_ring @ axis)
+    result: FloatArray = np.max([reach - reach.max() for reach in reaches], axis=0)
+    return result
 
 
 def _path(points: Points, edges: EdgeMap, scatter: float) -> list[LandmarkFinding]:
@@ -197,7 +231,10 @@ def _pools(points: Points, edges: EdgeMap) -> list[LandmarkFinding]:
         hu = edges.hu(probes)
         brightest = float(np.nanmax(hu)) if np.any(np.isfinite(hu)) else None
         if brightest is not None and brightest < edges.level.threshold_hu:
-            return [finding("ring_between_no_pools", "mitral_ring", None, brightest, edges.level.threshold_hu)]
+            # an atrium may be missing from the image, or hold no contrast
+            severity: Severity = "suspect" if side > 0.0 else "note"
+            level = edges.level.threshold_hu
+            return [finding("ring_between_no_pools", "mitral_ring", None, brightest, level, severity=severity)]
     return []
 
 

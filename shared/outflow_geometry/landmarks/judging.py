@@ -6,7 +6,6 @@ hearts and published ranges where named; the rest is common practice without a s
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,10 +13,12 @@ import shapely
 
 from outflow_geometry.base.contours import CROSSING_SHARE, polygon_area
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.base.frames import FloatArray, Plane
-from outflow_geometry.base.planes import angle_between, facing, least_squares_plane, triangle_angles_and_sides
+from outflow_geometry.base.frames import FloatArray, unit
+from outflow_geometry.base.planes import angle_between, least_squares_plane, triangle_angles_and_sides
 from outflow_geometry.landmarks.findings import LandmarkFinding, finding
 from outflow_geometry.landmarks.judging_curves import CurveJudgement, judge_curve, judge_order
+from outflow_geometry.landmarks.judging_frame import HINGE_NAMES, SCATTERS, Frame, Points, frame_of, to_polyline
+from outflow_geometry.landmarks.judging_names import judge_names
 
 USUAL_SCATTER = 0.7
 """mm; taken for the reader's scatter where no curve of the reading shows it (the core's prior, no source)."""
@@ -34,6 +35,10 @@ OPENING = (85.0, 175.0)
 deviations, less near 180."""
 OBLIQUE = 22.0
 """deg; path against aortic normal (common practice, no source)."""
+PATH_NEAR, PATH_BACKWARD = 20.0, 0.35
+"""mm from the aortic centre where the path's direction is asked, and how far against the aortic normal it may run."""
+CLEARLY_BELOW = 6.0
+"""mm from the ring plane from which a structure of the ventricle tells on which side that lies."""
 APEX_DISTANCE = (30.0, 150.0)
 APEX_AXIS = 40.0
 """mm and deg; apex from the ring centre, and away from the ring's axis (common practice, no source)."""
@@ -46,11 +51,6 @@ OFF_RING = 4.0
 """mm; hinges from the traced annulus, and trigones and leaflet base from the ring, before scatter is added."""
 MOST_OFF_SURFACE = 2
 """Points that may be slips; where more depart, the septum has a ridge and the surface is no measure."""
-SCATTERS = 5.0
-"""Scatters added to every bound."""
-
-Points = Mapping[str, FloatArray]
-HINGE_NAMES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 
 
 @dataclass(frozen=True)
@@ -59,33 +59,6 @@ class ReadingJudgement:
 
     findings: tuple[LandmarkFinding, ...]
     scatter: float
-
-
-@dataclass(frozen=True)
-class _Frame:
-    """What the single checks share."""
-
-    points: Points
-    ring: Plane | None
-    """Ring plane at the mean of the ring's sound points, normal toward the apex."""
-    radius: float
-    hinges: FloatArray | None
-    """Left, right, non-coronary (3, 3)."""
-    scatter: float
-
-    def one(self, name: str) -> FloatArray | None:
-        """Mean (3,) of a structure."""
-        return self.points[name].mean(axis=0) if name in self.points else None
-
-    @property
-    def aorta(self) -> FloatArray | None:
-        """Centre (3,) of the aortic annulus."""
-        return self.hinges.mean(axis=0) if self.hinges is not None else self.one("aortic_ring")
-
-    @property
-    def slack(self) -> float:
-        """mm added to bounds for the reader's scatter."""
-        return SCATTERS * self.scatter
 
 
 def judge_reading(landmarks: Points) -> ReadingJudgement:
@@ -104,29 +77,10 @@ def judge_reading(landmarks: Points) -> ReadingJudgement:
     scatter = float(np.median(scatters)) if scatters else USUAL_SCATTER
     found = [f for curve in curves for f in curve.at_scatter(scatter)]
     bad_ring = {f.point_no for f in found if f.structure == "mitral_ring"}
-    frame = _frame(points, bad_ring, scatter)
-    for check in (_ring, _aorta, _hinge_names, _apex, _trigones, _path, _septum, _leaflet, _posts):
+    frame = frame_of(points, bad_ring, scatter)
+    for check in (_ring, _aorta, _names, _apex, _trigones, _path, _septum, _leaflet, _posts):
         found += check(frame)
     return ReadingJudgement(tuple(found), scatter)
-
-
-def _frame(points: Points, bad_ring: set[int | None], scatter: float) -> _Frame:
-    plane, radius = None, 0.0
-    ring = points.get("mitral_ring")
-    if ring is not None:
-        sound = np.asarray([p for i, p in enumerate(ring, 1) if i not in bad_ring])
-        sound = sound if len(sound) >= 3 else ring
-        try:
-            plane = least_squares_plane(sound, "mitral_ring")
-            radius = float(np.linalg.norm(plane.project(sound), axis=1).mean())
-        except GeometryError:
-            plane = None
-    if plane is not None and "lv_apex" in points:
-        plane = facing(plane, points["lv_apex"].mean(axis=0))
-    hinges = None
-    if all(name in points for name in HINGE_NAMES):
-        hinges = np.stack([points[name].mean(axis=0) for name in HINGE_NAMES])
-    return _Frame(points, plane, radius, hinges, scatter)
 
 
 # ---------------------------------------------------------------------- curves
@@ -191,7 +145,7 @@ def _along(points: FloatArray) -> FloatArray:
 
 
 # ---------------------------------------------------------------------- ring, aorta and what lies between
-def _ring(f: _Frame) -> list[LandmarkFinding]:
+def _ring(f: Frame) -> list[LandmarkFinding]:
     if f.ring is None:
         return []
     low, high = RING_DIAMETER
@@ -201,7 +155,7 @@ def _ring(f: _Frame) -> list[LandmarkFinding]:
     return [finding("ring_size_unusual", "mitral_ring", None, size, high)] if size > high else []
 
 
-def _aorta(f: _Frame) -> list[LandmarkFinding]:
+def _aorta(f: Frame) -> list[LandmarkFinding]:
     """Shape and size of the hinge triangle, hinges on the traced annulus, aorta beside the ring, angle, path."""
     found: list[LandmarkFinding] = []
     if f.hinges is not None:
@@ -214,7 +168,7 @@ def _aorta(f: _Frame) -> list[LandmarkFinding]:
     low, high = 0.6 * f.radius, f.radius + 40.0
     if not low <= away <= high + f.slack:
         found.append(finding("annulus_against_ring", "mitral_ring", None, away, low if away < low else high + f.slack))
-    normal = _aortic_normal(f)
+    normal = f.downstream
     if normal is None:
         return found
     if "lv_apex" in f.points:
@@ -226,21 +180,8 @@ def _aorta(f: _Frame) -> list[LandmarkFinding]:
     return found
 
 
-def _aortic_names(f: _Frame) -> tuple[str, ...]:
+def _aortic_names(f: Frame) -> tuple[str, ...]:
     return HINGE_NAMES if f.hinges is not None else ("aortic_ring",)
-
-
-def _aortic_normal(f: _Frame) -> FloatArray | None:
-    """Downstream normal (3,) of the aortic plane: away from the apex."""
-    rim = f.hinges if f.hinges is not None else f.points.get("aortic_ring")
-    if rim is None or len(rim) < 3:
-        return None
-    try:
-        plane = least_squares_plane(rim, "aorta")
-    except GeometryError:
-        return None
-    apex = f.one("lv_apex")
-    return plane.normal if apex is None else -facing(plane, apex).normal
 
 
 def _hinge_triangle(hinges: FloatArray, scatter: float) -> list[LandmarkFinding]:
@@ -261,26 +202,17 @@ def _hinge_triangle(hinges: FloatArray, scatter: float) -> list[LandmarkFinding]
     return found
 
 
-def _hinges_on_contour(f: _Frame) -> list[LandmarkFinding]:
+def _hinges_on_contour(f: Frame) -> list[LandmarkFinding]:
     contour = f.points.get("aortic_contour")
     if contour is None or len(contour) < 6 or f.hinges is None:
         return []
     bound = OFF_CONTOUR + 1.2 * f.slack
-    away = [_to_polyline(hinge, contour, closed=True) for hinge in f.hinges]
+    away = [to_polyline(hinge, contour, closed=True) for hinge in f.hinges]
     pairs = zip(HINGE_NAMES, away, strict=True)
     return [finding("hinge_off_contour", name, 1, d, bound) for name, d in pairs if d > bound]
 
 
-def _to_polyline(point: FloatArray, line: FloatArray, *, closed: bool) -> float:
-    """Distance, mm, of a point from the polyline (n, 3)."""
-    nodes = np.vstack([line, line[:1]]) if closed else line
-    start, step = nodes[:-1], np.diff(nodes, axis=0)
-    share = np.sum((point - start) * step, axis=1) / np.maximum(np.sum(step**2, axis=1), 1e-12)
-    at = start + np.clip(share, 0.0, 1.0)[:, None] * step
-    return float(np.linalg.norm(at - point, axis=1).min())
-
-
-def _oblique(f: _Frame, normal: FloatArray) -> list[LandmarkFinding]:
+def _oblique(f: Frame, normal: FloatArray) -> list[LandmarkFinding]:
     """The path meets the aortic plane about at right angles."""
     path, centre = f.points.get("outflow_path"), f.aorta
     if path is None or len(path) < 5 or centre is None:
@@ -300,58 +232,34 @@ def _oblique(f: _Frame, normal: FloatArray) -> list[LandmarkFinding]:
     return [finding("annulus_oblique", name, None, tilt, bound) for name in _aortic_names(f)] if tilt > bound else []
 
 
-def _hinge_names(f: _Frame) -> list[LandmarkFinding]:
-    """Left, right and non-coronary hinge run anticlockwise seen from the aorta as right, left, non, and the right one
-    lies farthest from the mitral ring (the other two join the curtain)."""
-    if f.hinges is None or f.ring is None or "lv_apex" not in f.points:
-        return []
-    left, right, non = f.hinges
-    downstream = float(np.cross(left - right, non - right) @ (f.hinges.mean(axis=0) - f.points["lv_apex"][0]))
-    away = np.linalg.norm(f.hinges - f.ring.point, axis=1)
-    margin = 2.0 + f.slack
-    found = []
-    if downstream < 0.0 and not _apex_behind(f):
-        found = [finding("hinges_misnamed", name, 1) for name in HINGE_NAMES]
-    elif away[1] < away.max() - margin:
-        if away[0] > away[2] + margin and _beside_non(f):
-            found = [finding("ring_on_right_side", "mitral_ring", None, away[0] - away[1], margin)]
-        else:
-            found = [finding("hinges_misnamed", name, 1) for name in HINGE_NAMES]
-    return found
-
-
-def _beside_non(f: _Frame) -> bool:
-    """Whether ring and apex lie on different sides of the heart: the ring's own axis misses the apex by far."""
-    apex = f.one("lv_apex")
-    if apex is None or f.ring is None:
-        return False
-    return angle_between(apex - f.ring.point, f.ring.normal) > APEX_AXIS
+def _names(f: Frame) -> list[LandmarkFinding]:
+    return judge_names(f, _apex_behind(f))
 
 
 # ---------------------------------------------------------------------- ventricle
-def _heights(f: _Frame) -> list[float]:
-    """Heights, mm, over the ring plane (toward the apex) of structures that lie in the ventricle."""
+def _heights(f: Frame) -> list[float]:
+    """Heights, mm, over the ring plane (toward the apex) of structures that lie in the ventricle; samples of blood may
+    lie in any left-sided pool."""
     if f.ring is None:
         return []
-    found = []
-    for name in ("septum", "post_tip", "blood_sample"):
-        if name in f.points:
-            found.append(float(np.median(f.ring.height(f.points[name]))))
-    if "outflow_path" in f.points:
-        ends = f.ring.height(f.points["outflow_path"][[0, -1]])
-        found.append(float(ends[np.argmax(np.abs(ends))]))
-    if "anterior_leaflet" in f.points and len(f.points["anterior_leaflet"]) > 1:
-        found.append(float(f.ring.height(f.points["anterior_leaflet"][-1])))
-    return [h for h in found if abs(h) > 4.0]
+    found = [float(np.median(f.ring.height(f.points["post_tip"])))] if "post_tip" in f.points else []
+    if "septum" in f.points and f.aorta is not None:
+        # the septal point farthest from the annulus: the nearest may lie above the ring plane
+        septum = f.points["septum"]
+        found.append(float(f.ring.height(septum[int(np.argmax(np.linalg.norm(septum - f.aorta, axis=1)))])))
+    for name, end in (("outflow_path", 0), ("anterior_leaflet", -1)):
+        if name in f.points and len(f.points[name]) > 1:
+            found.append(float(f.ring.height(f.points[name][end])))
+    return [h for h in found if abs(h) > CLEARLY_BELOW]
 
 
-def _apex_behind(f: _Frame) -> bool:
+def _apex_behind(f: Frame) -> bool:
     """Whether what lies in the ventricle lies on the other side of the ring than lv_apex."""
     heights = _heights(f)
     return len(heights) > 0 and sum(h < 0.0 for h in heights) > len(heights) / 2
 
 
-def _apex(f: _Frame) -> list[LandmarkFinding]:
+def _apex(f: Frame) -> list[LandmarkFinding]:
     apex = f.one("lv_apex")
     if apex is None or f.ring is None:
         return []
@@ -368,8 +276,8 @@ def _apex(f: _Frame) -> list[LandmarkFinding]:
     return found
 
 
-def _trigones(f: _Frame) -> list[LandmarkFinding]:
-    """Trigones lie on the ring, on either side of the aorta, the left one toward the left hinge."""
+def _trigones(f: Frame) -> list[LandmarkFinding]:
+    """Trigones lie on the ring, on either side of the aorta."""
     left, right, centre = f.one("trigone_left"), f.one("trigone_right"), f.aorta
     if left is None or right is None or f.ring is None:
         return []
@@ -377,14 +285,9 @@ def _trigones(f: _Frame) -> list[LandmarkFinding]:
     bound = OFF_RING + 0.7 * f.slack
     found = []
     for name, point in (("trigone_left", left), ("trigone_right", right)):
-        away = _to_polyline(point, ring, closed=True) if len(ring) >= 6 else 0.0
+        away = to_polyline(point, ring, closed=True) if len(ring) >= 6 else 0.0
         if away > bound:
             found.append(finding("trigone_off_ring", name, 1, away, bound))
-    if f.hinges is not None:
-        across = f.hinges[0] - f.hinges[2]
-        gap = float((left - right) @ across / max(float(np.linalg.norm(across)), 1e-9))
-        if gap < -f.slack:
-            return found + [finding("trigones_swapped", n, 1, gap, 0.0) for n in ("trigone_left", "trigone_right")]
     if centre is None or found:
         return found
     flat = f.ring.project(np.stack([left, right, centre]))
@@ -401,23 +304,37 @@ def _trigones(f: _Frame) -> list[LandmarkFinding]:
     return found
 
 
-def _path(f: _Frame) -> list[LandmarkFinding]:
+def _path(f: Frame) -> list[LandmarkFinding]:
     """The path runs from the ventricle through the aortic annulus."""
     path, centre = f.points.get("outflow_path"), f.aorta
     if path is None or len(path) < 2 or centre is None:
         return []
-    first, last = (float(np.linalg.norm(p - centre)) for p in path[[0, -1]])
     found = []
-    if first + f.slack < last:
-        found.append(finding("path_reversed", "outflow_path", None, last - first, 0.0))
-    away = _to_polyline(centre, path, closed=False)
+    back = _backward(path, centre, f)
+    if back is not None:
+        found.append(finding("path_reversed", "outflow_path", None, back, 0.0))
+    away = to_polyline(centre, path, closed=False)
     bound = 9.0 + f.slack
     if away > bound:
         found.append(finding("path_misses_aorta", "outflow_path", None, away, bound))
     return found
 
 
-def _septum(f: _Frame) -> list[LandmarkFinding]:
+def _backward(path: FloatArray, centre: FloatArray, f: Frame) -> float | None:
+    """Length, mm, by which the path runs upstream where it passes the annulus; None where it runs downstream."""
+    normal, away = f.downstream, np.linalg.norm(path - centre, axis=1)
+    if normal is None:
+        back = float(away[-1] - away[0])
+        return back if back > f.slack else None
+    nearest = int(np.argmin(away))
+    near = np.flatnonzero(away <= max(PATH_NEAR, float(away[nearest]) + 1.0))
+    first, last = min(int(near[0]), max(nearest - 1, 0)), max(int(near[-1]), min(nearest + 1, len(path) - 1))
+    step = path[last] - path[first]
+    backward = float(unit(step) @ normal) < -PATH_BACKWARD if np.any(step) else False
+    return float(np.linalg.norm(step)) if backward else None
+
+
+def _septum(f: Frame) -> list[LandmarkFinding]:
     """Septal points on one smooth surface, beyond the ring as seen from its centre."""
     septum, centre = f.points.get("septum"), f.aorta
     if septum is None or len(septum) < 3:
@@ -484,7 +401,7 @@ def _surface(points: FloatArray, place: int, others: list[int]) -> tuple[float, 
     return abs(float(own[2] - terms(own) @ fit)) / float(share), float(spread)
 
 
-def _leaflet(f: _Frame) -> list[LandmarkFinding]:
+def _leaflet(f: Frame) -> list[LandmarkFinding]:
     leaflet, ring = f.points.get("anterior_leaflet"), f.points.get("mitral_ring")
     if leaflet is None or len(leaflet) < 2:
         return []
@@ -494,13 +411,13 @@ def _leaflet(f: _Frame) -> list[LandmarkFinding]:
     if not low <= length <= high + f.slack:
         found.append(finding("leaflet_length_unusual", "anterior_leaflet", None, length, low if length < low else high))
     if ring is not None and len(ring) >= 6:
-        away = _to_polyline(leaflet[0], ring, closed=True)
+        away = to_polyline(leaflet[0], ring, closed=True)
         if away > 2.0 * OFF_RING + f.slack:
             found.append(finding("leaflet_off_ring", "anterior_leaflet", 1, away, 2.0 * OFF_RING + f.slack))
     return found
 
 
-def _posts(f: _Frame) -> list[LandmarkFinding]:
+def _posts(f: Frame) -> list[LandmarkFinding]:
     """Three post tips: alike in height, in distance from the ring's axis and from each other."""
     tips = f.points.get("post_tip")
     if tips is None or len(tips) != 3 or f.ring is None:

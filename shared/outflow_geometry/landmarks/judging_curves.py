@@ -47,6 +47,10 @@ END_AMPLIFICATION = 2.5
 points at 1 to 4 steps has a standard error of 1.2 scatters one step on, and paths bend by some mm."""
 
 
+NARROWEST_BEND = 10.0
+"""mm; radius of the tightest bend that a path or leaflet is taken to go on along at its end."""
+
+
 @dataclass(frozen=True)
 class Departures:
     """Of each point: its distance (n,), mm, from the curve through the others, and by how much scatter enters (n,)."""
@@ -80,12 +84,33 @@ def departures(points: FloatArray, closed: bool) -> Departures:
 
 
 def _end_departure(points: FloatArray) -> float:
-    """Distance, mm, of the first point from the straight line on through the next four."""
+    """Distance, mm, of the first point from where the next ones lead: straight on along four of them, or along the
+    circle through three of them, as far as the point lies; whichever is nearer. A path may bend at its end only."""
     nodes = points[1 : min(5, len(points))]
     center = nodes.mean(axis=0)
     axis = np.linalg.svd(nodes - center)[2][0]
     away = points[0] - center
-    return float(np.linalg.norm(away - (away @ axis) * axis))
+    straight = float(np.linalg.norm(away - (away @ axis) * axis))
+    bends = [_from_circle(points[0], points[[1, i, j]]) for i, j in ((2, 3), (2, 4), (3, 5)) if j < len(points)]
+    return min([straight, *bends])
+
+
+def _from_circle(point: FloatArray, three: FloatArray) -> float:
+    """Distance (mm) of a point from the circle through three points (3, 3), infinite where they lie in a line or the
+    circle is narrower than any outflow tract bends."""
+    a, b = three[1] - three[0], three[2] - three[0]
+    normal = np.cross(a, b)
+    size = float(normal @ normal)
+    if size < 1e-6 * float(a @ a) * float(b @ b):
+        return float("inf")
+    # circumcentre of a triangle from one corner: (|a|^2 b - |b|^2 a) x (a x b) / (2 |a x b|^2)
+    center = three[0] + np.cross((a @ a) * b - (b @ b) * a, normal) / (2.0 * size)
+    radius = float(np.linalg.norm(three[0] - center))
+    if radius < NARROWEST_BEND:
+        return float("inf")
+    axis = normal / np.sqrt(size)
+    height = float((point - center) @ axis)
+    return float(np.hypot(height, np.linalg.norm(point - center - height * axis) - radius))
 
 
 def _distance_at_gap(others: FloatArray, point: FloatArray, closed: bool, place: int) -> tuple[float, float]:
