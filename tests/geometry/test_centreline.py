@@ -177,22 +177,21 @@ def test_response_gives_the_paths_solved_anew(reading) -> None:
     assert np.mean(left) < 0.5 * np.mean(stayed), (left, stayed)
 
 
-def test_body_is_narrower_and_longer_than_the_device():
+def test_body_is_a_cylinder_below_the_ring_plane_whatever_the_depth():
     anatomy = straight_anatomy()
-    solid = build_solid(
-        "full_frame",
-        Plan("p", Device("d", 28.0, 20.0, profile=((0.0, 30.0), (20.0, 26.0))), 14.0, tilt_ap=10.0),
-        None,
-        anatomy,
-    )
-    body = path_body(solid, anatomy)
-    along = np.array([0.0, 10.0, 20.0])
-    assert body.radius(along) == pytest.approx(solid.radius(along) - NARROWED)
-    assert body.radius(25.0) == pytest.approx(13.0 - NARROWED)
-    ring_station = 20.0 - 14.0
-    assert body.solid_to == pytest.approx(ring_station + LENGTHENED, abs=0.2)
+    tapered = Device("d", 28.0, 20.0, profile=((0.0, 30.0), (20.0, 26.0)))
+    bodies = [
+        path_body(build_solid("full_frame", Plan("p", tapered, depth, tilt_ap=10.0), None, anatomy), anatomy)
+        for depth in (8.0, 14.0, LENGTHENED)
+    ]
+    for body in bodies:
+        assert np.array_equal(body.axis_point, bodies[0].axis_point)
+        assert body.solid_to == bodies[0].solid_to == LENGTHENED
+        assert float(anatomy.ring_plane.height(body.axis_point)) == pytest.approx(0.0, abs=1e-6)
+        assert body.radius(np.array([0.0, 10.0, 22.0])) == pytest.approx(13.0 - NARROWED)
+        assert body.radius(-1.0) == 0.0
     deep = build_solid("full_frame", Plan("p", Device("d", 28.0, 40.0), 30.0), None, anatomy)
-    assert path_body(deep, anatomy).solid_to == pytest.approx(deep.solid_to, abs=0.01)
+    assert path_body(deep, anatomy).solid_to == pytest.approx(30.0, abs=0.01)
 
 
 def test_partial_walls_keep_a_channel_of_one_millimetre_open():

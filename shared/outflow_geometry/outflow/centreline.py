@@ -2,7 +2,7 @@
 
 All points LPS, mm, float64. Image, ring, aortic plane and device alone decide it, never the reader's `outflow_path`.
 
-The flow around a slightly narrowed and lengthened device (`path_body`) is cut into shells of equal potential. On the
+The flow around a narrowed and lengthened device (`path_body`) is cut into shells of equal potential. On the
 aortic side of the device's axis each shell gives the path one point, the mean position weighted by |grad phi|^2 V
 (the flow's own share), and a length, sum |grad phi| V / sum |grad phi|^2 V times the step of the potential. All solids
 of a plan share the path around the whole device (`full_frame`): planes then differ by what is solid alone.
@@ -11,8 +11,6 @@ Source: definition of the automatic path in the study contract.
 """
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import numpy as np
 from scipy import ndimage
@@ -37,7 +35,10 @@ unsure (`lobes.flows_differ`)."""
 
 LENGTHENED = 22.0
 """mm below the ring plane to which the device's last diameter is carried on for the path at least (study contract):
-the flow does not turn over the rim."""
+the flow does not turn over the rim. Above the ring plane nothing is taken out: most of that is atrial side."""
+
+BODY_DECIMALS = 7
+"""Decimals, mm, to which the body's place is told: far below any landmark, above rounding."""
 
 SHELLS = 4000
 """Shells of the potential: in the ventricle, where it changes least, one is about 0.3 mm thick."""
@@ -55,16 +56,21 @@ LEAST_FLOW = 1e-3
 
 
 def path_body(solid: Solid, anatomy: Anatomy, narrowed: float = NARROWED) -> Solid:
-    """The device as the path sees it: `narrowed` mm less in radius, and carried on below the ring plane."""
+    """The device as the path sees it: a cylinder about its axis, of its last diameter less twice `narrowed` mm, from
+    the ring plane to LENGTHENED mm below it, or to the device's own end where that lies deeper.
+
+    So the depth of a device, down to LENGTHENED, leaves its path as it is, and along one path a deeper device never
+    leaves a larger section.
+    """
     normal = anatomy.ring_plane.normal
     ring_station = -float(anatomy.ring_plane.height(solid.axis_point)) / float(solid.axis @ normal)
-    end = max(solid.solid_to, ring_station + LENGTHENED)
+    # rounded, so that the depth from which it is reckoned does not show
+    start = np.round(solid.axis_point + ring_station * solid.axis, BODY_DECIMALS)
+    depth = solid.solid_to - ring_station
+    end = LENGTHENED if depth <= LENGTHENED + 10.0**-BODY_DECIMALS else depth
     last = float(np.interp(solid.solid_to, solid.stations, solid.diameters))
-    kept = solid.stations < solid.solid_to
-    stations = np.concatenate([solid.stations[kept], [solid.solid_to, max(end, solid.solid_to + 1e-3)]])
-    diameters = np.concatenate([solid.diameters[kept], [last, last]])
-    diameters = np.maximum(diameters - 2.0 * narrowed, 0.1)
-    return replace(solid, stations=stations, diameters=diameters, solid_to=float(stations[-1]))
+    diameter = max(last - 2.0 * narrowed, 0.1)
+    return Solid(start, solid.axis, np.array([0.0, end]), np.full(2, diameter), 0.0, end)
 
 
 def automatic_path(
@@ -87,6 +93,11 @@ def automatic_path(
     """
     ground = FlowGround.of(lumen, anatomy) if ground is None else ground
     body = None if solid is None else path_body(solid, anatomy, NARROWED if narrowed is None else narrowed)
+    return path_about(body, anatomy, ground)
+
+
+def path_about(body: Solid | None, anatomy: Anatomy, ground: FlowGround) -> OutflowPath:
+    """The automatic path around a body (`path_body`); raises as `automatic_path`."""
     return flow_line(solved_flow(ground, anatomy, body), anatomy, body)
 
 

@@ -18,7 +18,7 @@ from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
 from outflow_geometry.outflow.bottleneck import bottleneck_area
-from outflow_geometry.outflow.centreline import CLOSE, automatic_path
+from outflow_geometry.outflow.centreline import CLOSE, NARROWED, path_about, path_body
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import flows_differ, turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
@@ -137,15 +137,25 @@ class PlanSections:
         """The outflow path of `method`; the automatic one runs through the lumen left by the whole device."""
         if method == "reader_path":
             return self.reading.reader_path
-        return tried_once(self._found, "automatic_path", self._automatic_path)
+        return self._flow_path(NARROWED)
 
-    def _automatic_path(self) -> OutflowPath:
+    def _flow_path(self, narrowed: float) -> OutflowPath:
+        """The automatic path about the device `narrowed` by so many mm; plans with the same body share it."""
         reading = self.reading
-        return automatic_path(reading.findings.lumen, reading.anatomy, self.solid("full_frame"), reading.ground)
+        body = path_body(self.solid("full_frame"), reading.anatomy, narrowed)
+        return tried_once(
+            reading.kept, ("path", *body_line(body)), lambda: path_about(body, reading.anatomy, reading.ground)
+        )
+
+    def _path_line(self, method: str) -> tuple[float, ...]:
+        """What tells the paths of `method` in one reading apart."""
+        if method == "reader_path":
+            return ()
+        return body_line(path_body(self.solid("full_frame"), self.reading.anatomy))
 
     def native(self, method: str) -> NativeSections:
-        """The sections without a device along the path of `method`; along the reader's path plans with the same device
-        axis share them."""
+        """The sections without a device along the path of `method`; plans with the same path and device axis share
+        them."""
         reading, chosen, whole = self.reading, self.definitions, next(iter(self.solids().values()), None)
         point, axis = (None, None) if whole is None else (whole.axis_point, whole.axis)
 
@@ -155,15 +165,9 @@ class PlanSections:
                 chosen.beyond_aortic_plane,
             )  # fmt: skip
 
-        if method != "reader_path":
-            return tried_once(self._found, ("native", method), kept)
         line = () if whole is None else axis_line(whole)
-        return tried_once(reading.kept, ("native", line, chosen.section_rule, chosen.beyond_aortic_plane), kept)
-
-    def _close_path(self) -> OutflowPath:
-        """The path of a flow that is let nearer to the device."""
-        reading = self.reading
-        return automatic_path(reading.findings.lumen, reading.anatomy, self.solid("full_frame"), reading.ground, CLOSE)
+        key = ("native", self._path_line(method), line, chosen.section_rule, chosen.beyond_aortic_plane)
+        return tried_once(reading.kept, key, kept)
 
     def curves(self, method: str) -> AreaCurves:
         """Area curves of all solids along the path of `method`."""
@@ -208,7 +212,7 @@ class PlanSections:
         lumen, path = reading.lumen(method), self.path(method)
         rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
         try:
-            close = tried_once(self._found, "close_path", self._close_path)
+            close = self._flow_path(CLOSE)
         except GeometryError:
             unsure = True  # nearer to the device there is no channel at all
         else:
@@ -287,6 +291,11 @@ class PlanSections:
         if self.paths_differ(solid):
             return found.area, "paths_differ"
         return found.area, "ok" if found.area >= BOTTLENECK_SHARE * section.area else "bottleneck_far_below"
+
+
+def body_line(body: Solid) -> tuple[float, ...]:
+    """A path's body, a cylinder, as numbers."""
+    return (*body.axis_point.tolist(), *body.axis.tolist(), body.solid_to, float(body.diameters[0]))
 
 
 def axis_line(solid: Solid) -> tuple[float, ...]:
