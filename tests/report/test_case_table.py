@@ -97,6 +97,22 @@ def test_a_value_that_does_not_count_is_empty_with_its_status(results: Path, tmp
     assert case_state([], False) == "set_aside"
 
 
+def test_a_plan_in_doubt_does_not_give_way_to_the_next(results: Path, tmp_path: Path) -> None:
+    """Else a cohort's areas would be those of the plans that went well: P1 in doubt, P2 twice as wide and sound."""
+    long = pd.read_parquet(results / "tables/measurements").query("case_id == 'GR-002'")
+    first = long[long["plan_id"] == "P1"]
+    second = first.assign(plan_id="P2", value=2 * first["value"])
+    doubted = (long["measure"] == "neo_lvot_area") & (long["method"] == "reader_path")
+    assert doubted.any()
+    rows = pd.concat([long.assign(status=long["status"].where(~doubted, "device_meets_septum")), second])
+    rows.to_parquet(tmp_path / "measurements.parquet")
+    (area,) = (v for v in primary_values(tmp_path, SETTINGS, RULES)["GR-002"] if v.measure == "neo_lvot_area")
+    assert (area.plan_id, area.method, area.value, area.status) == ("P1", "reader_path", None, "device_meets_septum")
+    known = pd.read_csv(results / "tables/cases.csv").set_index("case_id").loc["GR-002"]
+    assert area.doubted == pytest.approx(known["neo_lvot_area_mm2"], abs=1e-3)
+    assert (area.n_doubted, area.doubt, area.seen) == (3, "device_meets_septum", area.doubted)
+
+
 def test_every_column_is_described(results: Path) -> None:
     frame, meanings = case_table(read_cohort(results, SETTINGS))
     assert list(frame.columns) == list(meanings)

@@ -291,7 +291,7 @@ def test_the_report_opens_with_what_the_study_asked(results):
     q1, median, q3 = np.percentile(areas, [25, 50, 75])
     assert f"<td>{median:.0f} ({q1:.0f} to {q3:.0f})</td>" in re.sub(r' class="[^"]*"', "", top)
     below = int((areas < 170).sum())
-    assert f"<li>{below} of {len(areas)} cases (" in top
+    assert f"<li>{below} of {len(areas)} cases at or below 170 mm²: {100 * below / len(areas):.0f} % (" in top
     assert "Limits of agreement" in top
     row = pd.read_parquet(results / "tables" / "agreement.parquet").query(
         "measure == 'neo_lvot_area' and variant == 'full_frame' and statistic == 'icc_a_1' and phase_rule == 'one_per_case'"

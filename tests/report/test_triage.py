@@ -68,17 +68,14 @@ def test_a_code_without_an_entry_still_says_something() -> None:
     assert status_code("unheard_of").level == "act"
 
 
-PRIMARY = ("neo_lvot_area", "lv_volume")
-
-
 def test_each_code_once_by_level_without_counts_of_rows(results: Path) -> None:
     data = read_case(results, "GR-001", ReportSettings())
     rows = [replace(value("leak"), phase_pct=p) for p in (20.0, 40.0) for _ in range(7)]
     rows += [value("leak", measure="lv_volume"), value("two_lobes", 1.0), value("smallest_at_annulus", 1.0)]
     rows += [value("missing_plan")] * 263 + [value("ok", 1.0)]
-    triage = case_triage(replace(data, values=tuple(rows), inventory={}, set_aside=()), PRIMARY)
+    triage = case_triage(replace(data, values=tuple(rows), inventory={}, set_aside=()))
     (leak,) = triage.act
-    assert (leak.code, leak.where) == ("leak", "LV volume, Neo-LVOT area; 20 %, 40 %; R1, read 1")
+    assert (leak.code, leak.where) == ("leak", "Neo-LVOT area; 40 %; R1, read 1")
     assert leak.remedy
     assert leak.href == "../what_to_do.html#leak"
     assert [f.code for f in triage.know] == ["two_lobes"]
@@ -86,10 +83,16 @@ def test_each_code_once_by_level_without_counts_of_rows(results: Path) -> None:
     assert not any("row" in f.where for f in (*triage.act, *triage.know, *triage.notes))
 
 
-def test_a_wrong_number_that_no_primary_measure_has_is_no_must_act(results: Path) -> None:
+@pytest.mark.parametrize(
+    "other",
+    [{"measure": "neo_lvot_station"}, {"variant": "skirt"}, {"method": "automatic_path"}, {"phase_pct": 70.0}],
+)
+def test_a_status_of_a_number_that_the_sheet_does_not_lead_with_is_a_note(results: Path, other: dict) -> None:
     data = replace(read_case(results, "GR-001", ReportSettings()), inventory={}, set_aside=())
-    data = replace(data, values=(value("leak", measure="device_septum_distance"),))
-    assert [f.code for f in case_triage(data, PRIMARY).know] == ["leak"]
+    assert [f.code for f in case_triage(replace(data, values=(value("leak"),))).act] == ["leak"]
+    triage = case_triage(replace(data, values=(replace(value("leak"), **other),)))
+    assert (triage.act, triage.know) == ((), ())
+    assert triage.notes[0].where.startswith("other numbers than those above: ")
 
 
 def test_a_sound_case_shows_no_warning(results: Path) -> None:
@@ -101,14 +104,14 @@ def test_a_sound_case_shows_no_warning(results: Path) -> None:
 
 
 def test_what_the_study_left_out_is_a_note(results: Path) -> None:
-    triage = cohort_triage([], [("not_chosen", "C1")], [("excluded", "C2"), ("missing_slices", "C3")], PRIMARY)
+    triage = cohort_triage([], [], [("not_chosen", "C1")], [("excluded", "C2"), ("missing_slices", "C3")])
     assert [f.code for f in triage.act] == ["missing_slices"]
     assert {f.code for f in triage.notes} == {"not_chosen", "excluded"}
 
 
 def test_cohort_findings_name_measures_and_cases() -> None:
     statuses = [("leak", "neo_lvot_area", f"C{i}") for i in range(9)] + [("leak", "lv_volume", "C1")]
-    (leak,) = cohort_triage(statuses, [], [], PRIMARY).act
+    (leak,) = cohort_triage(statuses, [("leak", "lv_volume", "C77")], [], []).act
     assert leak.where == "LV volume, Neo-LVOT area; 9 cases: C0, C1, C2, C3, C4, C5 and 3 more"
     assert leak.href == "what_to_do.html#leak"
     assert named([str(i) for i in range(MOST_NAMES)]) == "0, 1, 2, 3, 4, 5"
@@ -135,13 +138,13 @@ def test_case_without_plans_says_so_once(results: Path) -> None:
 
 
 def test_series_findings_name_the_phases(results: Path) -> None:
-    triage = case_triage(read_case(results, "GR-001", ReportSettings()), PRIMARY)
+    triage = case_triage(read_case(results, "GR-001", ReportSettings()))
     (only,) = triage.know
     assert (only.title, only.where) == ("Low contrast", "70 %")
 
 
 def test_a_case_set_aside_must_be_acted_on_with_its_message(results: Path) -> None:
-    (finding,) = case_triage(read_case(results, "GR-003", ReportSettings()), PRIMARY).act
+    (finding,) = case_triage(read_case(results, "GR-003", ReportSettings())).act
     assert finding.title == "Set aside: missing slices"
     assert finding.meaning.startswith("slice 120 of 288 is missing; needed an unbroken stack")
     assert finding.where == "the whole case"
@@ -158,7 +161,7 @@ def test_readings_set_aside_for_one_reason_share_a_line(results: Path) -> None:
 
 
 def test_sheet_and_cohort_take_the_same_plan(results: Path) -> None:
-    """The first by name, even where another leaves less room."""
+    """The first by name, whether another leaves less room or the first has no area."""
     data = read_case(results, "GR-001", ReportSettings())
 
     def with_second(drawing: dict) -> dict:
@@ -173,7 +176,7 @@ def test_sheet_and_cohort_take_the_same_plan(results: Path) -> None:
             n: {**s, "area_mm2": None} for n, s in d["plans"]["P1"]["sections"].items()}}}}
         for d in both.drawings
     )  # fmt: skip
-    assert replace(both, drawings=none).main_plan(40.0) == ("P2", "full_frame|reader_path")
+    assert replace(both, drawings=none).main_plan(40.0) == ("P1", "full_frame|reader_path")
     frame = pd.DataFrame({"case_id": ["A", "A", "B"], "plan_id": ["P2", "P1", "P2"], "value": [1.0, 2.0, 3.0]})
     assert list(of_headline_plan(frame, ["case_id"])["value"]) == [2.0, 3.0]
     assert list(of_headline_plan(frame)["value"]) == [2.0]

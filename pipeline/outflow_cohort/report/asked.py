@@ -26,13 +26,15 @@ from outflow_cohort.report.numbers import (
     with_unit,
 )  # fmt: skip
 from outflow_cohort.report.page import Table, table_of
-from outflow_cohort.report.primary import PrimaryValue
-from outflow_cohort.report.triage import Triage, codes_of, cohort_triage
+from outflow_cohort.report.primary import NOT_MEASURED, PrimaryValue, leading
+from outflow_cohort.report.triage import Triage, codes_of, cohort_triage, title
 from outflow_cohort.report.wording import measure_title, method_text, registry, words
 from outflow_cohort.study.status_codes import status_code
 
 MOST_CASES = 3
 """Cases named as those that most deserve a look."""
+MOST_NAMED = 12
+"""Cases in doubt named in a sentence."""
 WIDE_SHARE = 0.25
 """Readers whose values differ by more than this share of the mean make a case worth a look (common practice, no
 source)."""
@@ -52,7 +54,8 @@ def primary_by_group(cohort: Cohort) -> Table | None:
     groups = cohort.group_names if len(cohort.group_names) > 1 else []
     lines = []
     for place, spec in enumerate(cohort.settings.primary_measures):
-        found = [own[place] for own in cohort.primary.values() if own and own[place].value is not None]
+        own = [values[place] for values in cohort.primary.values() if values]
+        found = [v for v in own if v.value is not None]
         if not found:
             continue
         method = _most(v.method for v in found)
@@ -65,12 +68,33 @@ def primary_by_group(cohort: Cohort) -> Table | None:
         cells += [_quartiles(by_group.get(g, []), unit) for g in groups]
         entry = registry().get(same[0].measure)
         by = f" ({method_text(method)})" if entry is not None and len(entry.methods) > 1 else ""
-        title = measure_title(spec.partition("/")[0], same[0].variant) + by
-        lines.append((title, unit_text(unit), f"{len(same)}", *cells))
+        named = measure_title(spec.partition("/")[0], same[0].variant) + by
+        doubted = sum(v.value is None and v.doubted is not None for v in own)
+        lines.append((named, unit_text(unit), f"{len(same)}", f"{doubted or MISSING}", *cells))
     if not lines:
         return None
-    header = ("Measure", "Unit", "Cases", "All", *(words(g).capitalize() for g in groups))
-    return table_of(header, lines, "Median (quartiles) over cases; with fewer than four cases, their values.")
+    header = ("Measure", "Unit", "Cases", "In doubt", "All", *(words(g).capitalize() for g in groups))
+    note = "Median (quartiles) over cases; with fewer than four cases, their values."
+    if any(line[3] != MISSING for line in lines):
+        note += " In doubt: cases measured whose value may be wrong by its status, so that it does not count here."
+    return table_of(header, lines, note)
+
+
+def in_doubt(cohort: Cohort) -> str:
+    """A sentence that names the cases whose first primary measure is in doubt, with the value; empty where none is."""
+    first = [own[0] for own in cohort.primary.values() if own]
+    named = [
+        f"{v.case_id} ({number(v.doubted, v.unit)}, {words(v.doubt)})"
+        for v in first if v.value is None and v.doubted is not None
+    ]  # fmt: skip
+    if not named:
+        return ""
+    name, unit = measure_title(first[0].measure), unit_text(first[0].unit)
+    more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
+    return (
+        f"Not counted, as the {name} may be wrong, in {unit}: {', '.join(named[:MOST_NAMED])}{more}. "
+        "Look at these before you read a median or a share: they may be the cases with the smallest values."
+    )
 
 
 def first_by_phase(cohort: Cohort) -> Table | None:
@@ -90,7 +114,8 @@ def first_by_phase(cohort: Cohort) -> Table | None:
         lines.append((words(str(group)).capitalize(), *cells))
     measure, variant, method = cohort.variant_of(spec)
     caption = f"{measure_title(measure, variant)} by phase, {unit_text(unit)}: median over cases, {method_text(method)}"
-    return table_of(("Group", *(phase_text(p) for p in phases)), lines, caption=caption)
+    note = "n: cases whose value counts; a phase whose value is in doubt, or missing, is left out."
+    return table_of(("Group", *(phase_text(p) for p in phases)), lines, note, caption)
 
 
 def agreement_of_primary(cohort: Cohort) -> Table | None:
@@ -141,13 +166,13 @@ def below_cutoffs(cohort: Cohort) -> list[str]:
     for r in mine.to_dict("records"):
         if not is_number(r["n_below"]) or not r["n"]:
             continue
-        middle, low, high = (100 * float(r[name]) for name in ("estimate", "ci_low", "ci_high"))
-        share = f" ({estimate(middle, low, high, digits=0)} %)" if is_number(r["estimate"]) else ""
+        low, high = (number(100 * float(r[name]), digits=0) for name in ("ci_low", "ci_high"))
+        share = f": {number(100 * float(r['estimate']), digits=0)} % ({low} to {high} %)" if r["n"] else ""
         where = "at or below" if r.get("rule") == "at_or_below" else "below"
-        known = f", n {r['cutoff_n']}" if str(r.get("cutoff_n") or "").strip() else ""
-        endpoint = f" ({r['cutoff_endpoint']}{known})" if r.get("cutoff_endpoint") else ""
+        known = f"; {r['cutoff_n']} patients" if str(r.get("cutoff_n") or "").strip() else ""
+        endpoint = f". Endpoint: {r['cutoff_endpoint']}{known}" if r.get("cutoff_endpoint") else ""
         texts.append(
-            f"{int(r['n_below'])} of {int(r['n'])} cases{share} {where} {with_unit(r['cutoff'], 'mm2')}{endpoint}."
+            f"{int(r['n_below'])} of {int(r['n'])} cases {where} {with_unit(r['cutoff'], 'mm2')}{share}{endpoint}."
         )
     return texts
 
@@ -165,11 +190,17 @@ def cases_to_look_at(cohort: Cohort, hrefs: Mapping[str, str]) -> list[LookAt]:
 
 def findings(cohort: Cohort) -> Triage:
     """What of the whole cohort must be acted on, should be known, or is a note."""
-    statuses = []
-    folder = cohort.results / "tables" / "measurements"
+    first: list[tuple[str, str, str]] = []
+    others: list[tuple[str, str, str]] = []
     if len(cohort.measured):
-        counted = count_rows_by(folder, ["status", "measure", "case_id"], ds.field("status") != "ok")
-        statuses = [(str(s), str(m), str(c)) for s, m, c in counted[["status", "measure", "case_id"]].itertuples(False)]
+        leads = {case: leading(own, cohort.statistics.curve_step_pct) for case, own in cohort.primary.items()}
+        names = ["status", "measure", "case_id", "variant", "method", "phase_pct"]
+        counted = count_rows_by(cohort.results / "tables" / "measurements", names, ds.field("status") != "ok")
+        for status, measure, case, variant, method, phase in counted[names].itertuples(index=False):
+            own = leads.get(str(case))
+            at = None if pd.isna(phase) else float(phase)
+            held = own is not None and own.holds(str(measure), str(variant or ""), str(method or ""), at)
+            (first if held else others).append((str(status), str(measure), str(case)))
     series = []
     if has(cohort.series, ["verdict", "reason_codes", "case_id"]):
         for case, cell in cohort.series[["case_id", "reason_codes"]].itertuples(index=False):
@@ -177,18 +208,31 @@ def findings(cohort: Cohort) -> Triage:
     aside = []
     if has(cohort.set_aside, ["case_id", "code"]):
         aside = [(str(code), str(case)) for case, code in cohort.set_aside[["case_id", "code"]].itertuples(index=False)]
-    return cohort_triage(statuses, series, aside, (s.partition("/")[0] for s in cohort.settings.primary_measures))
+    return cohort_triage(first, others, series, aside)
 
 
 def _reasons(values: Sequence[PrimaryValue], cutoffs: Sequence[float]) -> tuple[list[str], float]:
-    reasons: dict[str, None] = {}
+    seen: dict[str, list[str]] = {}
     score = 0.0
     for place, v in enumerate(values):
-        if v.status not in ("ok", "") and status_code(v.status).level == "act" and v.status != "not_measured":
-            reasons[f"{measure_title(v.measure)}: {words(v.status)}"] = None
+        if v.value is None and v.doubted is not None:
+            seen.setdefault(v.doubt, []).append(f"{measure_title(v.measure)} {with_unit(v.doubted, v.unit)}")
             score += 1000.0 / (1 + place)
+        elif v.n_doubted and place == 0:
+            seen.setdefault(v.doubt, []).append(
+                f"{measure_title(v.measure)} of {v.n_doubted} of {v.n_doubted + v.n_readings} readers"
+            )
+            score += 50.0
+        elif v.value is None and v.status not in ("ok", "", NOT_MEASURED) and status_code(v.status).level == "act":
+            seen.setdefault(v.status, []).append(f"{measure_title(v.measure)} missing")
+            score += 1000.0 / (1 + place)
+    reasons: dict[str, None] = {f"{title(code)}: {', '.join(of[:MOST_CASES])}": None for code, of in seen.items()}
     first = values[0] if values else None
-    if first is None or first.value is None:
+    if first is None:
+        return list(reasons), score
+    if first.value is None:
+        if first.doubted is not None and first.measure == "neo_lvot_area":
+            score += max(500.0 - first.doubted, 0.0)  # the tightest first
         return list(reasons), score
     unit = first.unit
     name = measure_title(first.measure)

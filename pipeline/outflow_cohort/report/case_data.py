@@ -15,12 +15,14 @@ from numpy.typing import NDArray
 from outflow_cohort.report.charts_implants import read_implants
 from outflow_cohort.report.headline import headline_plan, headline_section
 from outflow_cohort.report.pictures import PictureFrame, read_pictures, reference_drawings
-from outflow_cohort.report.primary import PrimaryValue, primary_values
+from outflow_cohort.report.primary import NOTHING_LEADS, Leading, PrimaryValue, leading, primary_values
 from outflow_cohort.report.settings import ReportSettings, read_statistics
 from outflow_cohort.stats.data.one_value import SYSTOLE_RULES
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from outflow_cohort.stats.data.settings import StatisticsSettings
 
 
 @dataclass(frozen=True)
@@ -99,6 +101,7 @@ class CaseData:
     implants: pd.DataFrame
     settings: ReportSettings
     primary: tuple[PrimaryValue, ...] = ()
+    leading: Leading = NOTHING_LEADS
     adjudicated: bool = False
 
     @property
@@ -173,13 +176,12 @@ class CaseData:
         return self.phases[0], "the first phase measured"
 
     def main_plan(self, phase: float | None) -> tuple[str, str] | None:
-        """Plan and `SOLID|method` shown first, by `report.headline`: of plans without an area, any."""
+        """Plan and `SOLID|method` shown first: the first plan, by `report.headline`, of which a section is drawn."""
         plans: Mapping[str, Any] = (self.drawing(phase) or {}).get("plans") or {}
         wanted = self.settings.main_solid, self.settings.main_method
         named = {p: headline_section(plan.get("sections") or {}, *wanted) for p, plan in plans.items()}
         drawn = {p: name for p, name in named.items() if name is not None}
-        valued = [p for p, name in drawn.items() if plans[p]["sections"][name].get("area_mm2") is not None]
-        plan_id = headline_plan(valued or drawn)
+        plan_id = headline_plan(drawn)
         return (plan_id, drawn[plan_id]) if plan_id else None
 
 
@@ -260,11 +262,11 @@ def read_views(path: Path) -> tuple[View, ...]:
     return tuple(out)
 
 
-def _primary(path: Path, settings: ReportSettings, results: Path) -> tuple[PrimaryValue, ...]:
+def _primary(path: Path, settings: ReportSettings, statistics: StatisticsSettings) -> tuple[PrimaryValue, ...]:
     """The primary measures of one case, as the cohort's tables have them."""
     if not path.exists():
         return ()
-    found = primary_values(path, settings, read_statistics(results))
+    found = primary_values(path, settings, statistics)
     return tuple(next(iter(found.values()), []))
 
 
@@ -279,6 +281,8 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
     if (measured / "pictures.npz").exists():
         with np.load(measured / "pictures.npz", allow_pickle=False) as arrays:
             pictures = tuple(read_pictures(arrays))
+    statistics = read_statistics(results)
+    primary = _primary(measured / "measurements.parquet", settings, statistics)
     inventory = _json(work / "inventory" / f"{key}.json", {})
     aside = _json(measured / "set_aside.json", {})
     return CaseData(
@@ -294,6 +298,7 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         pictures=pictures,
         implants=read_implants(measured / "implants.parquet"),
         settings=settings,
-        adjudicated=read_statistics(results).values == "final",
-        primary=_primary(measured / "measurements.parquet", settings, results),
+        adjudicated=statistics.values == "final",
+        primary=primary,
+        leading=leading(primary, statistics.curve_step_pct),
     )

@@ -38,7 +38,7 @@ def case_sheet(data: CaseData) -> str:
     reference = data.reference
     main = data.main_plan(phase)
     shown = f"{reference[0]}, read {reference[1]}" if reference else ""
-    triage = case_triage(data, (v.measure for v in data.primary))
+    triage = case_triage(data)
     return render(
         "sheet.html",
         case=data.case,
@@ -102,16 +102,23 @@ def _headline(data: CaseData) -> list[Headline]:
             continue
         solid, _, rest = v.variant.partition("/")
         named = measure_title(v.measure, rest if solid in SOLIDS else v.variant)
-        place = [interval(v.low, v.high, v.unit)] if v.value is not None else [f"no value: {words(v.status)}"]
+        if v.value is not None:
+            place = [interval(v.low, v.high, v.unit)]
+        elif v.doubted is not None:
+            place = [f"in doubt: {words(v.doubt)}"]
+        else:
+            place = [f"no value: {words(v.status)}"]
         if v.n_readings > 1:
             place.append(f"{v.n_readings} readers: {interval(v.smallest, v.largest, v.unit)}")
+        if v.value is not None and v.n_doubted:
+            place.append(f"{count(v.n_doubted, 'reader')} not counted: {words(v.doubt)}")
         if not v.plan_id and _has_methods(v):
             place.append(method_text(v.method))
         if v.plan_id and _place(data, v) != shared:
             place.append(_place(data, v))
         if v.status not in ("ok", "") and v.value is not None:
             place.append(words(v.status))
-        out.append(Headline(named, with_unit(v.value, v.unit), " · ".join(t for t in place if t)))
+        out.append(Headline(named, with_unit(v.seen, v.unit), " · ".join(t for t in place if t)))
     return out
 
 
@@ -129,7 +136,7 @@ def _place(data: CaseData, v: PrimaryValue) -> str:
 
 def _device_place(data: CaseData) -> str:
     """What the first measure of the device is of; said once beside all that share it."""
-    return next((_place(data, v) for v in data.primary if v.plan_id and v.value is not None), "")
+    return next((_place(data, v) for v in data.primary if v.plan_id and v.seen is not None), "")
 
 
 def plan_text(data: CaseData, plan_id: str) -> str:

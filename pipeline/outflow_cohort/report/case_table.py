@@ -91,6 +91,7 @@ def _cells(v: PrimaryValue, units: Mapping[str, str]) -> dict[str, Any]:
         _column(v.name, units.get(v.name, v.unit)): _short(v.value), f"{v.name}_low": _short(v.low),
         f"{v.name}_high": _short(v.high),
         f"{v.name}_status": v.status,
+        f"{v.name}_in_doubt": _short(v.doubted),
     }  # fmt: skip
     return cells | ({f"{v.name}_method": v.method} if _has_methods(v.measure) else {})
 
@@ -119,7 +120,7 @@ def _meanings(cohort: Cohort, units: Mapping[str, str]) -> dict[str, str]:
         "n_readers": "readers measured",
         "n_readings": "readings measured",
         "n_plans": "plans of the case",
-        "plan_id": "plan of the values below: the alphabetically first plan with a value",
+        "plan_id": "plan of the values below: the alphabetically first of the case",
         "plan_device_id": "device of this plan",
         "ventricular_depth_mm": "depth of its outflow end below the ring plane",
         "anchor": "anchor of this plan",
@@ -137,6 +138,7 @@ def _meanings(cohort: Cohort, units: Mapping[str, str]) -> dict[str, str]:
         meanings[f"{name}_low"] = f"lower end of its 95 % interval, {unit}"
         meanings[f"{name}_high"] = f"upper end of its 95 % interval, {unit}"
         meanings[f"{name}_status"] = "`ok`, or a code of the statuses in README.md; empty value = no reading counts"
+        meanings[f"{name}_in_doubt"] = f"mean of the readings that do not count since they may be wrong, {unit}"
         if _has_methods(measure):
             meanings[f"{name}_method"] = "what it was measured from; two methods are two measurements: do not mix them"
     return meanings
@@ -163,7 +165,7 @@ def _plans(results: Path) -> dict[str, dict[str, Mapping[str, Any]]]:
 
 
 def _plan_cells(plans: Mapping[str, Mapping[str, Any]], values: Sequence[PrimaryValue]) -> dict[str, Any]:
-    used = next((v for v in values if v.plan_id and v.value is not None), None)
+    used = next((v for v in values if v.plan_id and v.seen is not None), None)
     plan_id = used.plan_id if used else min(plans, default="")
     plan = plans.get(plan_id, {})
     device, *rest = PLAN_COLUMNS

@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow.dataset as ds
 
 from outflow_cohort.datasets import count_rows_by
-from outflow_cohort.report.headline import PLAN_RULE, headline_method, headline_variant, of_headline_plan
+from outflow_cohort.report.headline import PLAN_RULE, first_plans, headline_method, headline_variant
 from outflow_cohort.report.primary import PrimaryValue, primary_values
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
@@ -153,6 +153,8 @@ class Cohort:
         """
         measure, _, variant = spec.partition("/")
         frame = frame[(frame["measure"] == measure).to_numpy() & frame["value"].notna().to_numpy()]
+        plans = frame["plan_id"].astype(str)
+        frame = frame[((plans == "") | (plans == frame["case_id"].astype(str).map(self.plan_of))).to_numpy()]
         if not len(frame):
             return frame
         wanted = variant or headline_variant(frame["variant"].unique(), self.settings.main_solid)
@@ -160,7 +162,7 @@ class Cohort:
         if not len(frame):
             return frame
         method = headline_method(frame["method"].unique(), self.settings.main_method)
-        return of_headline_plan(frame[(frame["method"] == method).to_numpy()], ["case_id"])
+        return frame[(frame["method"] == method).to_numpy()]
 
     def pick(self, spec: str) -> pd.DataFrame:
         """Single readings of one headline measure whose status counts, by `choose`."""
@@ -199,6 +201,11 @@ class Cohort:
         """How one value per case comes about, in words."""
         text = self.rules_text
         return f"{text}. {PLAN_RULE}" if self.several_plans else text
+
+    @cached_property
+    def plan_of(self) -> dict[str, str]:
+        """The plan of each case that the report leads with."""
+        return first_plans(self.by_phase)
 
     @cached_property
     def several_plans(self) -> bool:

@@ -145,6 +145,7 @@ def cohort_report(cohort: Cohort) -> Page:
         flow=shown[id(flow)],
         asked=_shown([asked.primary_by_group(cohort), asked.first_by_phase(cohort)], most),
         asked_agreement=_shown([asked.agreement_of_primary(cohort)], most),
+        in_doubt=asked.in_doubt(cohort),
         below=asked.below_cutoffs(cohort),
         look=look,
         look_title=asked.needs_look(len(look)),
@@ -265,6 +266,9 @@ def _headline(cohort: Cohort) -> list[Headline]:
         unit = str(frame["unit"].iloc[0])
         q1, median, q3 = np.percentile(frame["value"], [25, 50, 75])
         note = f"{number(q1, unit)} to {number(q3, unit)} · {variant_text(variant) or 'all'} · n {len(frame)}"
+        own = [v for values in cohort.primary.values() for v in values if v.spec == spec]
+        doubted = sum(v.value is None and v.doubted is not None for v in own)
+        note += f", {doubted} in doubt" if doubted else ""
         out.append(Headline(measure_title(measure), with_unit(median, unit), note))
     rows = agreement.headline_rows(cohort.table("agreement"))
     picked = cohort.pick("neo_lvot_area")
@@ -317,9 +321,11 @@ def _cases(cohort: Cohort) -> list[CaseRow]:
 
 
 def _value_cell(v: PrimaryValue | None, main_method: str) -> str:
-    """The value; one along the other path than the study's main one says so, since two paths are two methods."""
-    if v is None or v.value is None:
+    """The value; one in doubt, or along the other path than the study's main one, says so."""
+    if v is None or (v.value is None and v.doubted is None):
         return MISSING
+    if v.value is None:
+        return f"{number(v.doubted, v.unit)} in doubt"
     other = v.method in ("reader_path", "automatic_path") and v.method != main_method
     return number(v.value, v.unit) + (f" {method_text(v.method)}" if other else "")
 

@@ -8,12 +8,20 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-PLAN_RULE = "Where a case has several plans, the alphabetically first plan with a value is used"
+PLAN_RULE = "Where a case has several plans, the alphabetically first one is used, whatever its value"
+"""A plan that gave way to the next where its value is in doubt would make a cohort's areas larger than they are."""
 
 
 def headline_plan(plan_ids: Iterable[str]) -> str:
     """The plan that comes first: the first by name; empty where there is none."""
     return min((str(p) for p in plan_ids), default="")
+
+
+def first_plans(frame: pd.DataFrame) -> dict[str, str]:
+    """The plan that comes first of each case: by case_id, of all rows with a plan, with and without a value."""
+    plans = frame[["case_id", "plan_id"]].astype(str)
+    plans = plans[plans["plan_id"] != ""]
+    return {str(case): str(plan) for case, plan in plans.groupby("case_id")["plan_id"].min().items()}
 
 
 def headline_method(methods: Iterable[str], preferred: str) -> str:

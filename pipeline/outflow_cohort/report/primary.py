@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pyarrow.dataset as ds
 
-from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant
+from outflow_cohort.report.headline import first_plans, headline_method, headline_variant
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.final_values import with_final
@@ -37,7 +37,8 @@ class PrimaryValue:
 
     value, low, high : null where no reading counts; the interval also where the value is over several phases.
     phase_pct, found_by : the phase used and how it was chosen; n_readings : readings in the value; smallest, largest :
-    their range.
+    their range. doubted : mean of the readings that have a number whose status does not count; n_doubted, doubt : how
+    many, and the gravest of their statuses.
     """
 
     case_id: str
@@ -56,6 +57,14 @@ class PrimaryValue:
     n_readings: int
     smallest: float | None
     largest: float | None
+    doubted: float | None = None
+    n_doubted: int = 0
+    doubt: str = ""
+
+    @property
+    def seen(self) -> float | None:
+        """The value, or where none counts the one in doubt."""
+        return self.doubted if self.value is None else self.value
 
     @property
     def name(self) -> str:
@@ -70,8 +79,8 @@ def primary_values(
 
     measurements : the dataset, or the file of one case. final : adjudicated values (tables/final.parquet) that take the
     place of the readers'. The variant of a measure of the device is `main_solid`, else
-    the first by name; the path `main_method` where the case has a value by it, else the other; the plan the first by
-    name that has a value.
+    the first by name; the path `main_method` where the case has a number by it, else the other; the plan the first by
+    name, whether its value counts or not.
     """
     if not any(measurements.rglob("*.parquet") if measurements.is_dir() else [measurements]):
         return {}
@@ -89,6 +98,7 @@ def primary_values(
         columns=list(READING_COLUMNS), filter=ds.field("measure").isin(measures)
     )
     readings = _by_quantity(table.to_pandas(), statistics)
+    plans = first_plans(values)
     found: dict[str, list[PrimaryValue]] = {str(case): [] for case in sorted(set(chosen["case_id"]))}
     chosen = chosen[chosen["measure"].isin(measures)]
     for spec in settings.primary_measures:
@@ -100,24 +110,32 @@ def primary_values(
             if case not in by_case:
                 own.append(_absent(case, spec, wanted))
                 continue
-            row = _headline_row(by_case[case].to_dict("records"), settings.main_method)
+            row = _headline_row(by_case[case].to_dict("records"), settings.main_method, plans.get(case, ""), readings)
             used, others = readings.get(_key(row), ([], []))
-            value = _primary(spec, row, used, others, str(systole.get(case, "")))
+            counted = {r["reader_id"] for r in used}
+            doubted = [r for r in others if r["reader_id"] not in counted
+                       and _has_number(r) and r["status"] not in statistics.usable_statuses]  # fmt: skip
+            value = _with_doubt(_primary(spec, row, used, others, str(systole.get(case, ""))), doubted)
             own.append(value if final is None else _settled(value, settled.get(_key(row))))
     return found
 
 
-def _headline_row(rows: Sequence[Mapping[str, Any]], main_method: str) -> Mapping[str, Any]:
-    """The row of the method and plan that come first; rows with a value go before others."""
-    valued = [r for r in rows if not math.isnan(r["value"])] or list(rows)
-    method = headline_method((r["method"] for r in valued), main_method)
-    mine = [r for r in valued if r["method"] == method]
-    plan = headline_plan(r["plan_id"] for r in mine)
-    return next(r for r in mine if r["plan_id"] == plan)
-
-
 Key = tuple[str, str, str, str, str, float]
 Reading = Mapping[str, Any]
+Readings = Mapping[Key, tuple[Sequence[Reading], Sequence[Reading]]]
+
+
+def _headline_row(rows: Sequence[Reading], main_method: str, plan: str, readings: Readings) -> Reading:
+    """The row of the plan and of the method that come first; a method without any number gives way to the other."""
+    mine = [r for r in rows if r["plan_id"] in ("", plan)] or list(rows)
+    numbered = [r for r in mine if any(_has_number(x) for part in readings.get(_key(r), ((), ())) for x in part)]
+    numbered = numbered or [r for r in mine if _has_number(r)] or mine
+    method = headline_method((r["method"] for r in numbered), main_method)
+    return next(r for r in mine if r["method"] == method)
+
+
+def _has_number(row: Reading) -> bool:
+    return row["value"] is not None and not math.isnan(row["value"])
 
 
 def _key(row: Mapping[str, Any]) -> Key:
@@ -171,13 +189,24 @@ def _primary(
     )  # fmt: skip
 
 
+def _with_doubt(value: PrimaryValue, doubted: Iterable[Reading]) -> PrimaryValue:
+    """`value` with what the readers in doubt found, of each the read with the lowest number."""
+    first: dict[str, Reading] = {}
+    for row in sorted(doubted, key=lambda r: int(r["read_no"])):
+        first.setdefault(row["reader_id"], row)
+    if not first:
+        return value
+    mean = sum(float(r["value"]) for r in first.values()) / len(first)
+    return replace(value, doubted=mean, n_doubted=len(first), doubt=gravest(str(r["status"]) for r in first.values()))
+
+
 def _settled(v: PrimaryValue, row: Reading | None) -> PrimaryValue:
     """The adjudicated value in the place of the readers' own, with its interval and status."""
     if row is None:
         return replace(v, value=None, low=None, high=None, status=NOT_MEASURED)
     ends = [None if pd.isna(row[name]) else float(row[name]) for name in ("ci_low", "ci_high")]
     return replace(v, low=ends[0] if v.value is not None else None, high=ends[1] if v.value is not None else None,
-                   status=str(row["status"]))  # fmt: skip
+                   status=str(row["status"]), doubted=None, n_doubted=0, doubt="")  # fmt: skip
 
 
 def gravest(statuses: Iterable[str]) -> str:
@@ -205,3 +234,29 @@ def interval_of_mean(value: float, readings: Sequence[Reading]) -> tuple[float |
     half = math.sqrt(sum((0.5 * (high - low)) ** 2 for low, high in ends)) / len(ends)
     numbers = [float(r["value"]) for r in readings]
     return min(middle - half, *numbers, value), max(middle + half, *numbers, value)
+
+
+@dataclass(frozen=True)
+class Leading:
+    """The quantities that sheet and report lead with: measure, variant, method and phase (None = over the phases).
+
+    step : width of the bins of phases, %. Statuses of other rows are notes.
+    """
+
+    quantities: frozenset[tuple[str, str, str, float | None]]
+    step: float
+
+    def holds(self, measure: str, variant: str, method: str, phase_pct: float | None) -> bool:
+        """Whether a row is of such a quantity, in any plan."""
+        phase = None
+        if phase_pct is not None and not math.isnan(phase_pct):
+            phase = math.floor(phase_pct / self.step + 0.5) * self.step
+        return any((measure, variant, m, p) in self.quantities for m in (method, "") for p in {phase, None})
+
+
+NOTHING_LEADS = Leading(frozenset(), 5.0)
+
+
+def leading(values: Iterable[PrimaryValue], step: float) -> Leading:
+    """The quantities of a case's primary values."""
+    return Leading(frozenset((v.measure, v.variant, v.method, v.phase_pct) for v in values), step)

@@ -67,53 +67,53 @@ def sorted_triage(findings: Iterable[Finding]) -> Triage:
     return Triage(by_level["act"], by_level["know"], by_level["note"])
 
 
-def case_triage(data: CaseData, primary: Iterable[str]) -> Triage:
-    """Triage of one case. primary : ids of the primary measures; a code on no primary measure is not a `must act`."""
+def case_triage(data: CaseData) -> Triage:
+    """Triage of one case. A status of no number that the sheet leads with is a note: the number itself carries it."""
     lead = "../"
-    measures = set(primary)
     found = [*_aside_findings(data, lead), *_series_findings(data, lead)]
     by_code: dict[str, list[Value]] = {}
     for v in data.values:
         if v.status not in ("ok", ""):
             by_code.setdefault(v.status, []).append(v)
     for code, rows in by_code.items():
-        level = status_code(code).level
-        if level == "act" and not measures.intersection(v.measure for v in rows):
-            level = "know"
-        # rules over the phases are not what the sheet leads with
-        if level == "know" and all(v.phase_pct is None for v in rows) and any(p is not None for p in data.phases):
-            level = "note"
-        found.append(_status_finding(code, level, _where(data, rows), lead))
+        first = [v for v in rows if data.leading.holds(v.measure, v.variant, v.method, v.phase_pct)]
+        level = status_code(code).level if first else "note"
+        where = _where(data, first) if first else _aside_of_leading(status_code(code).level) + _where(data, rows)
+        found.append(_status_finding(code, level, where, lead))
     return sorted_triage(found)
 
 
+def _aside_of_leading(level: Level) -> str:
+    return "" if level == "note" else "other numbers than those above: "
+
+
 def cohort_triage(
-    statuses: Iterable[tuple[str, str, str]], series: Iterable[tuple[str, str]], aside: Iterable[tuple[str, str]],
-    primary: Iterable[str],
+    leading: Iterable[tuple[str, str, str]], statuses: Iterable[tuple[str, str, str]],
+    series: Iterable[tuple[str, str]], aside: Iterable[tuple[str, str]],
 ) -> Triage:  # fmt: skip
     """Triage of a cohort.
 
-    statuses : (code, measure, case_id) of values whose status is not ok. series, aside : (code, case_id) of series
-    and of what was set aside.
+    leading, statuses : (code, measure, case_id) of values whose status is not ok, of the numbers that the report leads
+    with and of all others. series, aside : (code, case_id) of series and of what was set aside.
     """
-    measures = set(primary)
     found = []
     for codes, kind in ((aside, "set_aside"), (series, "")):
         cases: dict[str, set[str]] = {}
         for code, case in codes:
             cases.setdefault(code, set()).add(case)
         found += [_reason_finding(code, kind, named(sorted(of), "case"), "") for code, of in sorted(cases.items())]
-    by_code: dict[str, tuple[set[str], set[str]]] = {}
-    for code, measure, case in statuses:
-        of = by_code.setdefault(code, (set(), set()))
-        of[0].add(measure)
-        of[1].add(case)
-    for code, (of_measures, of_cases) in sorted(by_code.items(), key=lambda item: (-len(item[1][1]), item[0])):
-        level = status_code(code).level
-        if level == "act" and not measures & of_measures:
-            level = "know"
-        titles = named([measure_title(m) for m in sorted(of_measures)])
-        found.append(_status_finding(code, level, f"{titles}; {named(sorted(of_cases), 'case')}", ""))
+    for rows, leads in ((leading, True), (statuses, False)):
+        by_code: dict[str, tuple[set[str], set[str]]] = {}
+        for code, measure, case in rows:
+            of = by_code.setdefault(code, (set(), set()))
+            of[0].add(measure)
+            of[1].add(case)
+        for code, (of_measures, of_cases) in sorted(by_code.items(), key=lambda item: (-len(item[1][1]), item[0])):
+            known = status_code(code).level
+            titles = named([measure_title(m) for m in sorted(of_measures)])
+            where = f"{titles}; {named(sorted(of_cases), 'case')}"
+            where = where if leads else _aside_of_leading(known) + where
+            found.append(_status_finding(code, known if leads else "note", where, ""))
     return sorted_triage(found)
 
 
