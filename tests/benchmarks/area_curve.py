@@ -26,7 +26,7 @@ from channels import Channel
 
 from outflow_geometry.base.frames import Plane, Volume
 from outflow_geometry.outflow.residual import smallest_section
-from outflow_geometry.outflow.sections import area_curves
+from outflow_geometry.outflow.sections import NativeSections, area_curves
 
 PLANE_STEP = 0.25
 PLANE_WIDTH = 60.0
@@ -133,9 +133,12 @@ def main() -> None:
     lumen = channel.lumen(image)
     area_curves(lumen, path, anatomy, solids, station_step=step)
     first_time = time.perf_counter() - start
-    curves, core_time = timed(lambda: area_curves(lumen, path, anatomy, solids, station_step=step), 2 * options.repeats)
+    _, core_time = timed(lambda: area_curves(lumen, path, anatomy, solids, station_step=step), 2 * options.repeats)
+    solid = solids["full_frame"]
+    native = NativeSections(lumen, path, anatomy, solid.axis_point, solid.axis)
+    native.at(stations)
     found, smallest_time = timed(
-        lambda: smallest_section(lumen, path, anatomy, solids["full_frame"], curves=curves), options.repeats
+        lambda: smallest_section(lumen, path, anatomy, solid, station_step=step, native=native), options.repeats
     )
     truth = channel.true_area(found.station, path, anatomy, solids["full_frame"])
     row = int(np.argmin(np.abs(stations - found.station)))

@@ -20,7 +20,7 @@ from outflow_geometry.measures.judging import marked
 from outflow_geometry.measures.reading import ReadingResult, measure_reading
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.outflow.residual import SMALLEST_RISE
+from outflow_geometry.outflow.smallest_planes import SMALLEST_RISE
 
 SMALLER = Device("invented-34", 34.0, 28.0, 0.0, 16.0)
 DEPTHS = (9.0, 15.0, 21.0)

@@ -203,7 +203,6 @@ class PlanSections:
             search_upstream=chosen.search_upstream,
             station_step=chosen.station_step,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
-            curves=self.curves(method),
             native=self.native(method),
         )
         if method != "automatic_path":

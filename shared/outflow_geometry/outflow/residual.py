@@ -19,36 +19,19 @@ from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.sections import (
     FARTHEST,
-    AreaCurves,
     NativeSections,
     SectionStack,
     aortic_side,
     counted_areas,
     counted_parts,
-    curve_stations,
     cut_by,
-    section_stack,
 )
+from outflow_geometry.outflow.smallest_planes import last_meeting_stations, smallest_planes
 from outflow_geometry.outflow.solids import EXACT_ARC_STEPS, Solid
-
-RANGE_SCAN = 0.25
-"""mm between stations at which the planes are tested for meeting the solid, before bisection."""
-
-RANGE_TOLERANCE = 1e-4
-"""mm to which the last plane that meets the solid is located."""
 
 SEPTAL_FAN = 30.0
 """degrees on either side of the aortic direction that count as septum (ring-to-septum distances use this arc;
 from memory)."""
-
-ROUNDS = 4
-"""Times that stations are put between those known; each divides their distance by four."""
-
-SMALLEST_RISE = 0.1
-"""mm2; where the curve's neighbours rise less, its minimum is known to a quarter of that."""
-
-CLOSEST_STATIONS = 0.004
-"""mm; stations are not put closer."""
 
 TOUCHING = 0.05
 """mm; a device nearer than this to the septum is 0.0 mm from it as tables write it."""
@@ -94,33 +77,10 @@ def last_meeting_station(
 
     Located by bisection to 1e-4 mm. Raises GeometryError `solid_not_met`.
     """
-    side = aortic_side(anatomy, solid.axis)
-    lowest = max(-search_upstream, path.first)
-
-    def meets(stations: FloatArray) -> FloatArray:
-        points, tangents = path.at(stations)
-        low, high = solid.half_heights(side, points, tangents)
-        return np.minimum(-low, high)
-
-    count = max(math.ceil(-lowest / RANGE_SCAN), 1)
-    scan = np.linspace(lowest, 0.0, count + 1)
-    met = np.flatnonzero(meets(scan) >= 0.0)
-    if len(met) == 0:
-        raise GeometryError(
-            "solid_not_met",
-            f"no plane within {-lowest:.0f} mm upstream of the annulus meets the device; check plan and path",
-        )
-    first = int(met[0])
-    if first == 0:
-        return float(scan[0]), path.first > -search_upstream
-    outside, inside = float(scan[first - 1]), float(scan[first])
-    while inside - outside > RANGE_TOLERANCE:
-        middle = 0.5 * (inside + outside)
-        if float(meets(np.array([middle]))[0]) >= 0.0:
-            inside = middle
-        else:
-            outside = middle
-    return inside, False
+    (found,) = last_meeting_stations(path, [solid], anatomy, search_upstream)
+    if isinstance(found, GeometryError):
+        raise found
+    return found
 
 
 def smallest_section(
@@ -133,12 +93,9 @@ def smallest_section(
     search_upstream: float = 30.0,
     station_step: float = 0.5,
     beyond_aortic_plane: float = 8.0,
-    curves: AreaCurves | None = None,
     native: NativeSections | None = None,
 ) -> SmallestSection:
-    """The neo-LVOT of a solid; `curves` of the same plan, path and rule spare cutting the sections again.
-
-    native : the sections without a device, where they are kept.
+    """The neo-LVOT of a solid; native : the sections without a device along the path, where they are kept.
 
     Raises GeometryError `device_wider_than_image`, `no_section` where a plane of the range has no section, and as
     `section_stack` and `last_meeting_station`.
@@ -150,67 +107,20 @@ def smallest_section(
             f"device diameter {2.0 * float(solid.pieces[:, 2:].max()):.0f} mm, image {float(extent.max()):.0f} mm; "
             "check the unit of devices.csv and the region of the image",
         )
-    end, cut_short = last_meeting_station(path, solid, anatomy, search_upstream)
-    if curves is None:
-        stations = curve_stations(path, search_upstream, station_step)
-        stations = stations[stations >= end - station_step]
-        stack = section_stack(lumen, path, anatomy, stations, solid.axis_point, solid.axis, rule, beyond_aortic_plane)
-    else:
-        stack = curves.stack.rows(curves.stations >= end - station_step)
-    areas = counted_areas(stack, cut_by(stack, solid)[0])
-
-    def again(wanted: FloatArray) -> SectionStack:
-        if native is not None:
-            return native.at(wanted)
-        return section_stack(
-            lumen, path, anatomy, wanted, solid.axis_point, solid.axis, rule, beyond_aortic_plane, stack.blur
-        )
-
-    within = stack.stations >= end
-    known, values = stack.stations[within], areas[within]
-    wanted = np.setdiff1d([end, 0.0], known)
-    for _ in range(ROUNDS + 1):
-        if len(wanted) > 0:
-            cut = again(wanted)
-            known = np.concatenate([known, wanted])
-            values = np.concatenate([values, counted_areas(cut, cut_by(cut, solid)[0])])
-            order = np.argsort(known)
-            known, values = known[order], values[order]
-        missing = np.flatnonzero(np.isnan(values))
-        if len(missing):
-            raise GeometryError(
-                "no_section",
-                f"the plane at station {known[missing[0]]:.1f} mm has no section: the device fills the outflow tract "
-                "there, or the path leaves it; look at path and device in the pictures",
-            )
-        wanted = _between(known, values)
-    best = int(np.argmin(values))
-    found = described(again(known[best : best + 1]), 0, solid, anatomy, end, cut_short, float(values[best]))
+    if native is None:
+        native = NativeSections(lumen, path, anatomy, solid.axis_point, solid.axis, rule, beyond_aortic_plane)
+    (plane,) = smallest_planes(
+        native, path, anatomy, [solid], search_upstream=search_upstream, station_step=station_step
+    )
+    if isinstance(plane, GeometryError):
+        raise plane
+    one = native.at(np.array([plane.station]))
+    found = described(one, 0, solid, anatomy, plane.end, plane.cut_short, plane.area)
     rim = found.plane.lift(shapely.get_coordinates(found.residual))
     margin = float(lumen.field.spacing.max())
     if found.status == "ok" and not bool(np.all(lumen.field.contains(rim, margin))):
         return replace(found, status="section_leaves_image")
     return found
-
-
-def _between(stations: FloatArray, areas: FloatArray) -> FloatArray:
-    """Stations (k,) still to be cut: about each minimum of the curve that may turn out to be the smallest.
-
-    Where planes cut, the curve has corners: between two stations it may dip as far as its neighbours rise.
-    """
-    before = np.concatenate([[np.inf], areas[:-1]])
-    after = np.concatenate([areas[1:], [np.inf]])
-    sides = np.stack([before, after])
-    rise = np.where(np.isfinite(sides), sides - areas, 0.0).max(axis=0)
-    minimum = (areas <= before) & (areas <= after) & (rise > SMALLEST_RISE) & (areas - rise < areas.min())
-    wanted: list[float] = []
-    for n in np.flatnonzero(minimum):
-        for neighbour in (n - 1, n + 1):
-            if 0 <= neighbour < len(stations):
-                gap = stations[neighbour] - stations[n]
-                if abs(gap) > CLOSEST_STATIONS:
-                    wanted.extend(stations[n] + gap * np.array([0.25, 0.5, 0.75]))
-    return np.unique(wanted)
 
 
 def described(

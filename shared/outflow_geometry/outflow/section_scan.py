@@ -17,7 +17,7 @@ from outflow_geometry.base.frames import FloatArray, Plane
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.residual import SEPTAL_FAN
 from outflow_geometry.outflow.sections import BEYOND_PART, LEAST_PART, EdgeField, aortic_side, axes_across, line_of
-from outflow_geometry.outflow.solids import Solid, half_heights
+from outflow_geometry.outflow.solids import Solid, half_heights, stacked_pieces
 
 SCAN_STEP = 1.25
 """mm of the scan's grid: the area of a section of 100 mm2 is right to 1.5 percent."""
@@ -52,11 +52,7 @@ class Cuttings:
     @classmethod
     def of(cls, anatomies: Sequence[Anatomy], solids: Sequence[Solid]) -> Cuttings:
         """Stack `anatomies` and their `solids` (n each)."""
-        counts = np.asarray([len(solid.pieces) for solid in solids])
-        pieces = np.zeros((len(solids), max(int(counts.max()), 1), 4))
-        for row, solid in zip(pieces, solids, strict=True):
-            row[:] = solid.pieces[0] if len(solid.pieces) else 0.0
-            row[: len(solid.pieces)] = solid.pieces
+        pieces, counts = stacked_pieces(solids)
         return cls(
             _stacked([a.aortic_plane for a in anatomies]),
             _stacked([a.ring_plane for a in anatomies]),

@@ -25,6 +25,7 @@ from outflow_geometry.image.blood_edges import edge_field as edge_field
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
+from outflow_geometry.outflow.rings import Rings
 from outflow_geometry.outflow.solids import CURVE_ARC_STEPS, Solid, outlines
 
 SECTION_RULES = ("aortic_side", "at_path")
@@ -119,21 +120,28 @@ class NativeSections:
         self._axis = (axis_point, axis, rule, beyond_aortic_plane)
         self._rows: dict[float, int] = {}
         self._stack: SectionStack | None = None
+        self._rings: Rings | None = None
 
     def at(self, stations: FloatArray) -> SectionStack:
         """The sections at `stations` (m,), mm; the blur is that of the stations asked for first."""
-        missing = np.asarray([s for s in stations.tolist() if s not in self._rows], dtype=np.float64)
+        stack, _, rows = self.kept_at(stations)
+        return stack.rows(rows)
+
+    def kept_at(self, stations: FloatArray) -> tuple[SectionStack, Rings, NDArray[np.int64]]:
+        """All sections kept so far, their rings, and the rows of those at `stations` (m,), mm."""
+        missing = np.asarray([s for s in dict.fromkeys(stations.tolist()) if s not in self._rows], dtype=np.float64)
         if len(missing):
-            before = self._stack
+            before, rings = self._stack, self._rings
             lumen, path, anatomy = self._arguments
             blur = None if before is None else before.blur
             more = section_stack(lumen, path, anatomy, missing, *self._axis, blur)
             first = 0 if before is None else len(before.stations)
             self._rows |= {s: first + n for n, s in enumerate(missing.tolist())}
             self._stack = more if before is None else before.joined(more)
-        if self._stack is None:
+            self._rings = Rings.of(more.native) if rings is None else rings.joined(Rings.of(more.native))
+        if self._stack is None or self._rings is None:
             raise GeometryError("path_too_short", "no station was asked for")
-        return self._stack.rows(np.asarray([self._rows[s] for s in stations.tolist()], dtype=np.int64))
+        return self._stack, self._rings, np.asarray([self._rows[s] for s in stations.tolist()], dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -349,8 +357,13 @@ def area_curves(
     if native is None:
         point, axis = (None, None) if first is None else (first.axis_point, first.axis)
         native = NativeSections(lumen, path, anatomy, point, axis, rule, beyond_aortic_plane)
-    stack = native.at(stations)
-    areas = {name: counted_areas(stack, cut_by(stack, solid)[0]) for name, solid in solids.items()}
+    from outflow_geometry.outflow.residual_areas import residual_areas
+
+    kept, rings, rows = native.kept_at(stations)
+    stack = kept.rows(rows)
+    planes, solid_of = np.tile(rows, len(solids)), np.repeat(np.arange(len(solids)), len(rows))
+    cut = residual_areas(kept, rings, list(solids.values()), planes, solid_of)
+    areas = dict(zip(solids, cut.reshape(len(solids), len(rows)), strict=True))
     return AreaCurves(stations, counted_areas(stack, stack.native), areas, stack, lumen.status)
 
 

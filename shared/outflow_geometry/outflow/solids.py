@@ -11,6 +11,7 @@ then offset; `ventricular_depth` is measured along its axis from the ring plane'
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -110,6 +111,16 @@ class Solid:
         function over the half-discs at the profile's corners, in closed form.
         """
         return half_heights(self.pieces, self.axis_point, self.axis, side, points, normals)
+
+
+def stacked_pieces(solids: Sequence[Solid]) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Frustums (n, k, 4) of solids (n,) as `Solid.pieces`, filled up with the first, and how many each has (n,)."""
+    counts = np.asarray([len(solid.pieces) for solid in solids], dtype=np.int64)
+    pieces = np.zeros((len(solids), max(int(counts.max(initial=0)), 1), 4))
+    for row, solid in zip(pieces, solids, strict=True):
+        row[:] = solid.pieces[0] if len(solid.pieces) else 0.0
+        row[: len(solid.pieces)] = solid.pieces
+    return pieces, counts
 
 
 def half_heights(

@@ -1,0 +1,178 @@
+"""Where along a path the sections of solids are smallest: many solids about one axis at once.
+
+All points LPS, mm, float64; areas mm2.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.outflow_path import OutflowPath
+from outflow_geometry.outflow.residual_areas import residual_areas
+from outflow_geometry.outflow.sections import NativeSections, aortic_side, curve_stations
+from outflow_geometry.outflow.solids import Solid, half_heights, stacked_pieces
+
+RANGE_SCAN = 0.25
+"""mm between stations at which the planes are tested for meeting the solid, before bisection."""
+
+RANGE_TOLERANCE = 1e-4
+"""mm to which the last plane that meets the solid is located."""
+
+ROUNDS = 4
+"""Times that stations are put between those known; each divides their distance by four."""
+
+SMALLEST_RISE = 0.1
+"""mm2; where the curve's neighbours rise less, its minimum is known to a quarter of that."""
+
+CLOSEST_STATIONS = 0.004
+"""mm; stations are not put closer."""
+
+
+@dataclass(frozen=True)
+class SmallestPlane:
+    """The plane of a solid's smallest section: its station, mm, and area, mm2.
+
+    end : most upstream station whose plane meets the solid, mm; cut_short : whether the path ended before it.
+    """
+
+    station: float
+    area: float
+    end: float
+    cut_short: bool
+
+
+Ends = tuple[float, bool]
+
+
+def last_meeting_stations(
+    path: OutflowPath, solids: Sequence[Solid], anatomy: Anatomy, search_upstream: float
+) -> list[Ends | GeometryError]:
+    """Most upstream station, mm, whose plane meets each solid on the aortic side, and whether the path ended first.
+
+    Located by bisection to 1e-4 mm. GeometryError `solid_not_met` where none does. The solids share their axis.
+    """
+    lowest = max(-search_upstream, path.first)
+    starts = np.asarray([solid.axis_point for solid in solids])
+    axes = np.asarray([solid.axis for solid in solids])
+    sides = np.asarray([aortic_side(anatomy, solid.axis) for solid in solids])
+    pieces = stacked_pieces(solids)[0]
+
+    def meets(chosen: NDArray[np.int64], stations: FloatArray) -> FloatArray:
+        points, tangents = path.at(stations)
+        low, high = half_heights(pieces[chosen], starts[chosen], axes[chosen], sides[chosen], points, tangents)
+        return np.minimum(-low, high)
+
+    count = max(math.ceil(-lowest / RANGE_SCAN), 1)
+    scan = np.linspace(lowest, 0.0, count + 1)
+    every = np.arange(len(solids))
+    met = meets(every, np.broadcast_to(scan, (len(solids), count + 1))) >= 0.0
+    first = np.argmax(met, axis=1)
+    inside, outside = scan[first], scan[np.maximum(first - 1, 0)]
+    unsure = np.flatnonzero(met.any(axis=1) & (first > 0))
+    while len(unsure) and float((inside[unsure] - outside[unsure]).max()) > RANGE_TOLERANCE:
+        middle = 0.5 * (inside[unsure] + outside[unsure])
+        holds = meets(unsure, middle[:, None])[:, 0] >= 0.0
+        inside[unsure[holds]] = middle[holds]
+        outside[unsure[~holds]] = middle[~holds]
+    found: list[Ends | GeometryError] = []
+    for n in range(len(solids)):
+        if not met[n].any():
+            found.append(
+                GeometryError(
+                    "solid_not_met",
+                    f"no plane within {-lowest:.0f} mm upstream of the annulus meets the device; check plan and path",
+                )
+            )
+        else:
+            found.append((float(inside[n]), bool(first[n] == 0 and path.first > -search_upstream)))
+    return found
+
+
+def smallest_planes(
+    native: NativeSections,
+    path: OutflowPath,
+    anatomy: Anatomy,
+    solids: Sequence[Solid],
+    *,
+    search_upstream: float,
+    station_step: float,
+) -> list[SmallestPlane | GeometryError]:
+    """The plane of the smallest section of each solid, or why it has none; the solids share their axis.
+
+    native : the sections without a device along the path.
+    GeometryError `no_section` where a plane of the range has no section, and as `last_meeting_stations`.
+    Raises as `section_stack`.
+    """
+    if not solids:
+        return []
+    stations = curve_stations(path, search_upstream, station_step)
+    ends = last_meeting_stations(path, solids, anatomy, search_upstream)
+    # the first sections that are cut give the blur: those of the whole curve, whatever the solid
+    native.kept_at(stations)
+    result: list[SmallestPlane | GeometryError | None] = [e if isinstance(e, GeometryError) else None for e in ends]
+    end = np.asarray([math.nan if isinstance(e, GeometryError) else e[0] for e in ends])
+    known: list[FloatArray] = [np.empty(0)] * len(solids)
+    values: list[FloatArray] = [np.empty(0)] * len(solids)
+    wanted = {
+        n: np.union1d(stations[stations >= end[n]], [end[n], 0.0]) for n, found in enumerate(result) if found is None
+    }
+    for _ in range(ROUNDS + 1):
+        asked = {n: w for n, w in wanted.items() if len(w)}
+        if asked:
+            each = np.concatenate(list(asked.values()))
+            solid_of = np.repeat(np.asarray(list(asked)), [len(w) for w in asked.values()])
+            stack, rings, rows = native.kept_at(each)
+            areas = residual_areas(stack, rings, solids, rows, solid_of)
+            for n, more in asked.items():
+                together = np.concatenate([known[n], more])
+                order = np.argsort(together)
+                known[n] = together[order]
+                values[n] = np.concatenate([values[n], areas[solid_of == n]])[order]
+        for n in list(wanted):
+            missing = np.flatnonzero(np.isnan(values[n]))
+            if len(missing):
+                result[n] = GeometryError(
+                    "no_section",
+                    f"the plane at station {known[n][missing[0]]:.1f} mm has no section: the device fills the outflow "
+                    "tract there, or the path leaves it; look at path and device in the pictures",
+                )
+                del wanted[n]
+            else:
+                wanted[n] = between(known[n], values[n])
+    found_planes: list[SmallestPlane | GeometryError] = []
+    for n, found in enumerate(result):
+        if found is None:
+            best = int(np.argmin(values[n]))
+            own = ends[n]
+            cut_short = not isinstance(own, GeometryError) and own[1]
+            found = SmallestPlane(float(known[n][best]), float(values[n][best]), float(end[n]), cut_short)
+        found_planes.append(found)
+    return found_planes
+
+
+def between(stations: FloatArray, areas: FloatArray) -> FloatArray:
+    """Stations (k,) still to be cut: about each minimum of the curve that may turn out to be the smallest.
+
+    Where planes cut, the curve has corners: between two stations it may dip as far as its neighbours rise.
+    """
+    before = np.concatenate([[np.inf], areas[:-1]])
+    after = np.concatenate([areas[1:], [np.inf]])
+    sides = np.stack([before, after])
+    rise = np.where(np.isfinite(sides), sides - areas, 0.0).max(axis=0)
+    minimum = (areas <= before) & (areas <= after) & (rise > SMALLEST_RISE) & (areas - rise < areas.min())
+    wanted: list[float] = []
+    for n in np.flatnonzero(minimum):
+        for neighbour in (n - 1, n + 1):
+            if 0 <= neighbour < len(stations):
+                gap = stations[neighbour] - stations[n]
+                if abs(gap) > CLOSEST_STATIONS:
+                    wanted.extend(stations[n] + gap * np.array([0.25, 0.5, 0.75]))
+    return np.unique(wanted)
