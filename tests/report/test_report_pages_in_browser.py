@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -10,7 +11,9 @@ import pytest
 from browsing import run, screenshot, visit
 from conftest import EVIL
 
+from outflow_cohort.report.case_data import read_case
 from outflow_cohort.report.pdf import browser, print_pdf
+from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.study.keys import case_key
 
 pytestmark = [
@@ -34,6 +37,41 @@ SORT_AND_FILTER = r"""
   set('state', 'a'); found.native_aside = visible();
   set('group', ''); set('state', ''); set('search', 'gr-00'); found.searched = visible();
   set('search', 'no such case'); found.none = visible();
+"""
+
+
+FIGURES = r"""
+  var svg = Array.prototype.find.call(document.querySelectorAll('#curves svg.fig'), function (s) {
+    return s.getAttribute('aria-label').indexOf('Plan P1, 40 %.') === 0; });
+  svg.scrollIntoView();
+  var home = svg.getAttribute('viewBox'), tip = document.querySelector('.tip');
+  var key = svg.querySelectorAll('.key')[1], colour = key.getAttribute('data-colour');
+  var fire = function (name, x, y, more) {
+    var m = svg.getScreenCTM();
+    svg.dispatchEvent(new PointerEvent(name, Object.assign({bubbles: true, pointerId: 1,
+      clientX: m.a * x + m.e, clientY: m.d * y + m.f}, more || {}))); };
+  var axis = function (name) { return svg.querySelector('[' + name + ']').getAttribute(name).split(' ').map(Number); };
+  var at = function (n, v) { return n[0] + (v - n[2]) / (n[3] - n[2]) * (n[1] - n[0]); };
+  var own = function () { return Array.prototype.filter.call(svg.querySelectorAll('path,rect,circle'), function (e) {
+    return !e.closest('.key') && (e.getAttribute('stroke') === colour || e.getAttribute('fill') === colour); }); };
+  found.hidden_first = tip.hidden;
+  fire('pointermove', at(axis('data-x'), STATION), at(axis('data-y'), AREA));
+  found.tip = tip.hidden ? '' : tip.textContent;
+  fire('pointermove', -400, -400); found.left = tip.hidden;
+  key.dispatchEvent(new MouseEvent('click', {bubbles: true}));
+  found.pressed = key.getAttribute('aria-pressed'); found.series = own().length;
+  found.still_seen = own().filter(function (e) { return e.style.display !== 'none'; }).length;
+  found.others_seen = Array.prototype.filter.call(svg.querySelectorAll('path'), function (e) {
+    return e.style.display !== 'none'; }).length;
+  svg.setPointerCapture = function () {};
+  svg.parentNode.querySelector('.tools button').click();
+  found.zoomed = svg.getAttribute('viewBox').split(' ').map(Number);
+  var b = found.zoomed;
+  fire('pointerdown', b[0] + 100, b[1] + 100); fire('pointermove', b[0] + 90, b[1] + 95); fire('pointerup', 0, 0);
+  found.panned = svg.getAttribute('viewBox').split(' ').map(Number);
+  dispatchEvent(new Event('beforeprint'));
+  found.printed = [svg.getAttribute('viewBox') === home, own().every(function (e) { return e.style.display !== 'none'; })];
+  found.still = document.querySelectorAll('svg.fig .key').length;
 """
 
 
@@ -90,6 +128,44 @@ def test_list_of_cases_sorts_and_filters(results: Path, folder: Path) -> None:
     )
     assert (found["native"], found["native_aside"], found["searched"], found["none"]) == (5, 1, 7, 0)
     assert found["said"] == "5 of 11 cases"
+
+
+def test_figures_show_values_filter_zoom_and_pan(results: Path, folder: Path) -> None:
+    data = read_case(results, "GR-001", ReportSettings())
+    curve = next(
+        c for c in data.curves
+        if (c.plan_id, c.phase_pct, c.reader_id, c.read_no, c.variant) == ("P1", 40.0, *data.reference, "full_frame")
+    )  # fmt: skip
+    place = len(curve.station) // 3
+    station, area = float(curve.station[place]), float(curve.area[place])
+    script = FIGURES.replace("STATION", f"{station}").replace("AREA", f"{area}")
+    found = visit(results / "report" / "cases/GR-001.html", folder, 1280, script).found
+    assert found["errors"] == []
+    assert found["hidden_first"] is True
+    name, *numbers = re.split(r": |, | \(", found["tip"].replace("−", "-"))
+    assert name == "full frame"
+    assert float(numbers[0]) == pytest.approx(station, abs=0.02)
+    assert float(numbers[1]) == pytest.approx(area, abs=1.0)
+    assert found["left"] is True
+    assert found["pressed"] == "false"
+    assert found["series"] > 1
+    assert found["still_seen"] == 0
+    assert found["others_seen"] > 5
+    x, y, width, height = found["zoomed"]
+    assert (width, height) == pytest.approx((0.6 * 350, 0.6 * 318), rel=1e-3)
+    assert found["panned"] == pytest.approx([x + 10, y + 5, width, height], abs=0.1)
+    assert found["printed"] == [True, True]
+
+
+def test_the_script_takes_nothing_from_the_still_figure(results: Path) -> None:
+    """What the script works on is in the page without it: every value of a legend's series, every label of a mark."""
+    text = (results / "report" / "cases/GR-001.html").read_text(encoding="utf-8")
+    figures = re.findall(r'<svg class="fig".*?</svg>', text, re.S)
+    keyed = [f for f in figures if 'class="key"' in f]
+    assert len(keyed) > 4
+    for figure in keyed:
+        for colour in re.findall(r'class="key" data-colour="([^"]+)"', figure):
+            assert figure.count(f'"{colour}"') > 2, figure[:200]  # entry, its line, and what it stands for
 
 
 @pytest.mark.parametrize("page", PAGES)

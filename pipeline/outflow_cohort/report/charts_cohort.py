@@ -269,9 +269,11 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
     for i, group in enumerate(groups):
         colour, mark, dash = group_style(cohort.group_names, group)
         x, y = 8 + (i % 2) * 196, 264 + (i // 2) * 16
+        d.key(colour)
         d.line(x, y - 3.5, x + 24, y - 3.5, stroke=colour, stroke_width=2.2, stroke_dasharray=dash)
         d.mark(x + 12, y - 3.5, mark, colour, 3.2)
         d.text(x + 30, y, shorten(words(group), 160, 10), class_="s")
+        d.end_key()
     how = method_text(method)
     labels = {"value": (measure_title(measure), unit), "phase_pct": ("Phase, %", "pct0")}
     thin = "Band: quartiles of the cases" if crowded else "Thin: a case"

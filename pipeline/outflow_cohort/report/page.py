@@ -87,4 +87,7 @@ def render(template: str, **content: Any) -> str:
 
     env = environment()
     sheet = (env.loader.get_source(env, "page.css")[0] + "\n" + STYLE) if env.loader else STYLE
-    return env.get_template(template).render(style=Markup(sheet), research_only=RESEARCH_ONLY, **content)
+    script = env.loader.get_source(env, "figures.js")[0] if env.loader else ""
+    return env.get_template(template).render(
+        style=Markup(sheet), figure_script=Markup(script), research_only=RESEARCH_ONLY, **content
+    )

@@ -376,11 +376,13 @@ def readers_plate(frame: PictureFrame, drawings: Sequence[Mapping[str, Any]], lo
     beside = plate.finish(window=False)
     for i, reader in enumerate(readers):
         y = 14 + i * 16
+        beside.key(palette.CATEGORIES[i % 7])
         beside.line(
             plate.width + 6, y, plate.width + 24, y, stroke=palette.CATEGORIES[i % 7], stroke_width=1.8,
             stroke_dasharray=palette.DASHES[i % 7],
         )  # fmt: skip
         beside.text(plate.width + 28, y + 3.5, shorten(reader, 96))
+        beside.end_key()
     return beside
 
 

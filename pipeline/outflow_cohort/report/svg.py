@@ -122,6 +122,14 @@ class Drawing:
         """End of `clip`."""
         self.add("</g>")
 
+    def key(self, colour: str) -> None:
+        """From here to `end_key` an entry of a legend: the page's script shows and hides what has its colour."""
+        self.add(f'<g class="key" data-colour="{escape(colour)}">')
+
+    def end_key(self) -> None:
+        """End of `key`."""
+        self.add("</g>")
+
     def text(self, x: float, y: float, content: str, anchor: str = "start", **attributes: object) -> None:
         """Text whose base line starts (or ends, or has its middle) at x, y."""
         extra = {} if anchor == "start" else {"text-anchor": anchor}
@@ -254,16 +262,19 @@ class Axes:
     def bottom_axis(self, label: str, values: Sequence[float] | None = None, suffix: str = "") -> None:
         """Ticks and label under the frame."""
         d = self.drawing
+        d.add(f"<g{self._scale('x', label, (self.left, self.right, *self.x_range))}>")
         d.line(self.left, self.bottom, self.right, self.bottom, class_="axis")
         for v in ticks(*self.x_range) if values is None else values:
             x = self.x(v)
             d.line(x, self.bottom, x, self.bottom + 4, class_="axis")
             d.text(x, self.bottom + 16, tick_text(v) + suffix, "middle", class_="s")
         d.text((self.left + self.right) / 2, self.bottom + 32, label, "middle", class_="q")
+        d.add("</g>")
 
     def left_axis(self, label: str, values: Sequence[float] | None = None, grid: bool = True) -> None:
         """Ticks left of the frame; the label stands upright above it, so that nobody has to tilt their head."""
         d = self.drawing
+        d.add(f"<g{self._scale('y', label, (self.bottom, self.top, *self.y_range))}>")
         for v in ticks(*self.y_range) if values is None else values:
             y = self.y(v)
             if grid:
@@ -271,6 +282,12 @@ class Axes:
             d.text(self.left - 6, y + 3.5, tick_text(v), "end", class_="s")
         if label:
             d.text(max(self.left - 34, 2), self.top - 10, label, class_="q")
+        d.add("</g>")
+
+    @staticmethod
+    def _scale(axis: str, label: str, ends: Sequence[float]) -> str:
+        """What the page's script needs to turn a place into values: both ends in user units, the values there."""
+        return f' data-{axis}="{" ".join(f"{v:.6g}" for v in ends)}" data-name="{escape(label)}"'
 
     def references(self, lines: Sequence[tuple[float, str]], colour: str = palette.FAINT_INK) -> None:
         """Labelled horizontal lines; one outside the frame is left out, close ones share a label."""
@@ -295,8 +312,10 @@ def legend(d: Drawing, x: float, y: float, entries: Sequence[tuple[str, str, str
         needed = 30 + len(text) * 6.2
         if cursor > x and cursor + needed > x + width:
             cursor, y = x, y + 16
+        d.key(colour)
         d.line(cursor, y - 3.5, cursor + 18, y - 3.5, stroke=colour, stroke_width=2, stroke_dasharray=dash)
         d.text(cursor + 23, y, text, class_="s")
+        d.end_key()
         cursor += needed
     return y + 16
 
