@@ -76,6 +76,40 @@ def _worklist(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _qualify(args: argparse.Namespace) -> int:
+    from outflow_cohort.corelab.qualify import report
+    from outflow_cohort.corelab.qualify_deal import KEEP_BACK, READERS, deal
+
+    try:
+        if args.readings:
+            if args.folder is None:
+                raise ValueError("--readings needs --folder, the folder that qualify wrote")
+            target, readers = report(folder=args.folder, readings=args.readings, output=args.output)
+            for row in readers.to_dict("records"):
+                words = str(row["verdict"]).replace("_", " ")
+                events.tell(f"{row['reader_id']}: {words}{': ' if row['against'] else ''}{row['against']}")
+            events.tell(f"Tables and one page per reader in {target}.")
+            return EXIT_OK
+        if args.output is None or not args.readers:
+            raise ValueError("to deal scans name --readers and --output; to judge readings --folder and --readings")
+        count = deal(
+            readers=args.readers.split(","),
+            cases=args.cases,
+            repeat_share=args.repeat,
+            output=args.output,
+            study_file=args.study,
+            seed=args.seed,
+        )
+    except (ValueError, FileNotFoundError) as error:
+        events.error(str(error))
+        return EXIT_USAGE
+    events.tell(
+        f"{count} readings dealt. Give each reader the own folder in {args.output / READERS}; "
+        f"keep {args.output / KEEP_BACK} apart."
+    )
+    return EXIT_OK
+
+
 def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Add the commands."""
     text = "Write the readers' manual of a study from its measures: HTML and PDF."
@@ -91,6 +125,17 @@ def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p.add_argument("--repeat", type=_share, default=0.2, metavar="SHARE", help="share of series read twice (20%%)")
     p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
     add_paths(p, output="folder to write, one folder per reader in it", key="another folder for the key")
+    text = "Deal blinded invented scans of known truth, and tell each reader: passed, or what to practise."
+    example = "--cases 12 --readers ash,birch --study my_study --output qualification"
+    p = add_command(commands, "qualify", _qualify, text, example)
+    p.add_argument("--cases", type=int, default=12, metavar="N", help="invented hearts (default 12)")
+    p.add_argument("--readers", help="reader_ids, comma-separated")
+    p.add_argument("--study", type=Path, metavar="PATH", help="study whose scans and limits are taken")
+    p.add_argument("--repeat", type=_share, default=0.25, metavar="SHARE", help="share of scans read twice (25%%)")
+    p.add_argument("--seed", type=int, help="seed of hearts and orders (default a secret one)")
+    p.add_argument("--output", type=Path, metavar="PATH", help="folder to write")
+    p.add_argument("--folder", type=Path, metavar="PATH", help="folder that an earlier call wrote")
+    p.add_argument("--readings", type=Path, nargs="+", metavar="FILE", help="tables that readers filed, to be judged")
     text = "Write what readers must look at again: CSV, XLSX and a page of pictures."
     p = add_command(commands, "queries", _queries, text, "my_study")
     add_study(p)

@@ -61,18 +61,29 @@ def scan_grid(scan: DemoScan, heart: HeartPhase) -> Grid:
 
 def write_series(*, folder: Path, demo: DemoSettings, case: DemoCase, phase_pct: float) -> None:
     """Write the CT of one phase of a case as one DICOM file a slice into `folder`, which is emptied first."""
-    heart = HeartPhase(heart_case(case), phase_pct)
-    grid = scan_grid(demo.scan, heart)
+    grid = scan_grid(demo.scan, HeartPhase(heart_case(case), phase_pct))
+    write_slices(folder, demo, case, phase_pct, grid, scanned(demo, case, phase_pct, grid, scanner_of(demo, case)))
+
+
+def scanned(demo: DemoSettings, case: DemoCase, phase_pct: float, grid: Grid, scanner: Scanner) -> NDArray[np.int16]:
+    """HU (nk, nj, ni), int16, of one phase of a case."""
     seed = int.from_bytes(hashlib.sha256(f"{demo.seed}/{case.seed}/{phase_pct}".encode()).digest()[:8], "big")
-    stored = scanner_of(demo, case).scan(heart, grid, seed).values
-    stored -= INTERCEPT
+    result: NDArray[np.int16] = scanner.scan(HeartPhase(heart_case(case), phase_pct), grid, seed).values
+    return result
+
+
+def write_slices(
+    folder: Path, demo: DemoSettings, case: DemoCase, phase_pct: float, grid: Grid, hu: NDArray[np.int16]
+) -> None:
+    """Write HU (nk, nj, ni) as one DICOM file a slice into `folder`, which is emptied first."""
+    stored = hu - INTERCEPT
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob("*.dcm"):
         old.unlink()
     lost = None
     if case.fault == "lost_slice":
         lost = int(LOST_SLICE_SHARE * len(stored)) + int(phase_pct) % 7
-    template = _template(demo, case, phase_pct, grid, heart)
+    template = _template(demo, case, phase_pct, grid, HeartPhase(heart_case(case), phase_pct))
     for k, pixels in enumerate(stored):
         if k != lost:
             _write_slice(folder / f"slice_{k + 1:04d}.dcm", template, case, phase_pct, grid, k, pixels)

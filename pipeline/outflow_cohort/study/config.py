@@ -24,6 +24,7 @@ from outflow_cohort.study.implant_settings import ImplantSettings, SolidName
 from outflow_cohort.study.judging import JudgingSettings
 from outflow_cohort.study.landmark_sources import LandmarkFiles
 from outflow_cohort.study.problems import Problem, described, nearest
+from outflow_cohort.study.qualification import QualificationSettings
 from outflow_cohort.study.yaml_text import read_yaml
 
 SOLIDS: tuple[SolidName, ...] = get_args(SolidName)
@@ -194,6 +195,7 @@ class Study(Section):
     resample: ResampleSettings = ResampleSettings()
     judging: JudgingSettings = JudgingSettings()
     adjudication: AdjudicationSettings = AdjudicationSettings()
+    qualification: QualificationSettings = QualificationSettings()
     carry: CarrySettings | None = Field(
         None,
         description="Carry landmarks of marked phases to the others; absent = off.",
