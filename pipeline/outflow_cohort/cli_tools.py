@@ -204,11 +204,11 @@ def _export(args: argparse.Namespace) -> int:
 
 
 def _export_measurements(args: argparse.Namespace) -> int:
-    from outflow_cohort.files import read_json
+    from outflow_cohort.handover.request import read_request
     from outflow_cohort.interchange.measurement_report import case_measurements, write_measurement_report
 
     try:
-        case_id = read_json(args.results / "work" / "requests" / f"{args.key}.json")["case"]["case_id"]
+        case_id = read_request(args.results / "work" / "requests" / f"{args.key}.json").case.case_id
         rows = case_measurements(args.results, case_id)
     except FileNotFoundError as error:
         name = Path(error.filename or str(error)).name

@@ -82,16 +82,6 @@ def read_json(path: Path) -> Any:
         raise DamagedFile(path, type(error).__name__) from None
 
 
-def read_request(path: Path) -> Any:
-    """Read a case's frozen request; the paths of its series, relative to the request's folder, become usable here."""
-    content = read_json(path)
-    for series in content["series"]:
-        for name in ("dicom_dir", "volume"):
-            if series.get(name):
-                series[name] = os.path.normpath(path.parent / series[name])
-    return content
-
-
 def write_parquet(path: Path, frame: pd.DataFrame, *, group_rows: int | None = None) -> None:
     """Write `frame` without its index; fixed compression, no pandas metadata, so that bytes repeat.
 

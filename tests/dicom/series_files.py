@@ -15,6 +15,8 @@ from pydicom.dataset import Dataset, FileDataset, FileMetaDataset
 from pydicom.sequence import Sequence
 from pydicom.uid import UID, ExplicitVRLittleEndian
 
+from outflow_cohort.handover.request import Request
+
 CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"
 ROOT = "1.2.826.0.1.3680043.8.498."
 ROWS, COLUMNS, SLICES = 36, 40, 12
@@ -103,8 +105,9 @@ def request(
     """Request of one case; `study` holds sections of settings."""
     rows = rows or [{"dicom_dir": str(folder)}]
     return {
+        "version": Request.VERSION,
         "study": {"study_id": "TEST", **study},
-        "case": {"case_id": "C001", "key": "C001", "extra": {}},
+        "case": {"case_id": "C001", "key": "C001"},
         "series": [
             {"row": 2 + n, "dicom_dir": None, "volume": None, "phase_pct": None, **row} for n, row in enumerate(rows)
         ],

@@ -18,6 +18,7 @@ from pydicom.uid import JPEG2000Lossless, JPEGLSLossless, RLELossless
 from series_files import SLICES, codes_of, request, slice_dataset, take_inventory, take_volumes, write_series
 
 from outflow_cohort.dicom.codes import reasons
+from outflow_cohort.handover.inventory import SeriesPlan
 
 SHORT_RUN = 300
 FILES_A_FOLDER = SLICES
@@ -84,7 +85,7 @@ def test_stack_made_of_a_real_slice_reads_as_pydicom_reads_it(tmp_path, name):
         ds.ImagePositionPatient = [round(float(v), 4) for v in first + 0.5 * k * normal]
         ds.save_as(folder / f"{k}", enforce_file_format=True)
     found = take_inventory(request(folder, **SETTINGS), tmp_path / "work")
-    (plan,) = found["plans"]
+    plan = SeriesPlan.model_validate(*found["plans"])
     with frame_decoder(30, 2048) as decoder:
         paths = [folder / n for n, _ in list_files(folder, 100)[0]]
         read = read_stack(plan, paths, decoder, Grid.of_plan(plan).whole)

@@ -25,6 +25,7 @@ from series_files import (
 
 from outflow_cohort.dicom.pixels import frame_decoder
 from outflow_cohort.dicom.volume import Grid, read_stack
+from outflow_cohort.handover.inventory import SeriesPlan
 
 ENHANCED_CT = "1.2.840.10008.5.1.4.1.1.2.1"
 
@@ -93,12 +94,12 @@ def test_shuffled_four_dimensional_object_becomes_two_phases(tmp_path):
         ("accepted", 70.0, "functional_groups", SLICES),
     ]
     assert len(found["plans"]) == 2
-    for plan in found["plans"]:
+    for plan in map(SeriesPlan.model_validate, found["plans"]):
         with frame_decoder(30, 2048) as decoder:
             read = read_stack(plan, [folder / "one"], decoder, Grid.of_plan(plan).whole)
-        np.testing.assert_array_equal(read.values, expected_hu() + (100 if plan["phase_pct"] == 70 else 0))
-        assert plan["spacing"] == pytest.approx([COLUMN_SPACING, ROW_SPACING, SLICE_SPACING])
-        assert plan["size"] == [COLUMNS, ROWS, SLICES]
+        np.testing.assert_array_equal(read.values, expected_hu() + (100 if plan.phase_pct == 70 else 0))
+        assert plan.spacing == pytest.approx([COLUMN_SPACING, ROW_SPACING, SLICE_SPACING])
+        assert plan.size == (COLUMNS, ROWS, SLICES)
 
 
 def test_trigger_delay_over_interval_gives_the_phase(tmp_path):
@@ -153,7 +154,7 @@ def test_legacy_converted_object_of_highdicom_reads_like_its_slices(tmp_path):
     (row,) = found["series"]
     assert row["n_slices"] == SLICES, row
     assert row["slice_spacing_mm"] == pytest.approx(SLICE_SPACING)
-    (plan,) = found["plans"]
+    plan = SeriesPlan.model_validate(*found["plans"])
     with frame_decoder(30, 2048) as decoder:
         read = read_stack(plan, [folder / "one"], decoder, Grid.of_plan(plan).whole)
     np.testing.assert_array_equal(read.values, expected_hu())

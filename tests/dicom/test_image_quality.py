@@ -11,15 +11,18 @@ from outflow_cohort.dicom.quality import image_quality, slab_step
 from outflow_cohort.dicom.settings import QualitySettings
 from outflow_cohort.dicom.volume import Grid, ReadRegion
 from outflow_cohort.handbook.pages import codes_page
+from outflow_cohort.handover.request import Reading
 
 
 def figures(values, blood, muscle, ring, **settings):
     """Figures of an image of 1 mm voxels whose origin is 0."""
     size = values.shape[::-1]
     grid = Grid(np.zeros(3), np.eye(3), np.ones(3), size, np.zeros(2))
-    readings = [{"structures": {"blood_sample": blood, "muscle_sample": muscle, "mitral_ring": ring}}]
-    points = np.array([p for group in readings[0]["structures"].values() for p in group], dtype=float)
-    return image_quality(ReadRegion(values, grid.whole, 0), grid, readings, points, QualitySettings(**settings))
+    structures = {"blood_sample": blood, "muscle_sample": muscle, "mitral_ring": ring}
+    readings = [Reading(phase_pct=None, reader_id="R1", read_no=1, structures=structures)]
+    points = np.array([p for group in structures.values() for p in group], dtype=float)
+    found = image_quality(ReadRegion(values, grid.whole, 0), grid, readings, points, QualitySettings(**settings))
+    return found.model_dump()
 
 
 def scene(noise=20.0, blood=400.0, muscle=100.0, seed=1):

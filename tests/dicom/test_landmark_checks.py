@@ -16,6 +16,8 @@ from outflow_cohort.dicom.frame_evidence import mirrored_as, whole_view
 from outflow_cohort.dicom.landmark_checks import ImageBox, check_landmarks, reading_problems
 from outflow_cohort.dicom.pixels import PixelError
 from outflow_cohort.dicom.volume import Grid, ReadRegion
+from outflow_cohort.handover.request import Reading
+from outflow_cohort.handover.volumes import MirroredReading, VolumeEntry
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.image.orientation import NOTHING_SEEN
 from outflow_geometry.image.pose import blood_places, hinge_order
@@ -181,39 +183,40 @@ def test_a_view_reads_single_slices_and_gives_up_on_a_damaged_one():
 
 
 def test_mirrored_reading_is_set_aside_with_the_explanation():
-    entry = {
-        "phase_pct": None, "image_origin": [-120.0, -120.0, -100.0], "image_direction": np.eye(3).tolist(),
-        "image_spacing": [0.5, 0.5, 0.5], "image_shear": [0.0, 0.0], "image_size": [480, 480, 400],
-        "mirrored_readings": [{"reader_id": "R2", "read_no": 1, "code": "coordinates_ras", "found": "fits when mirrored"}],
-    }  # fmt: skip
-    readings = [{"phase_pct": None, "read_no": 1, "reader_id": r, "structures": heart()} for r in ("R1", "R2")]
-    passed, (row,) = check_landmarks({"case": {"case_id": "C001"}}, [(entry, readings)], None)
-    assert [r["reader_id"] for r in passed[0][1]] == ["R1"]
-    assert row["code"] == "coordinates_ras"
-    assert "fits when mirrored" in row["message"]
+    mirrored = MirroredReading(reader_id="R2", read_no=1, code="coordinates_ras", found="fits when mirrored")
+    readings = [reading_of(r, heart(), "landmarks") for r in ("R1", "R2")]
+    passed, (row,) = check_landmarks("C001", [(entry_of(None, mirrored), readings)])
+    assert [r.reader_id for r in passed[0][1]] == ["R1"]
+    assert row.code == "coordinates_ras"
+    assert "fits when mirrored" in row.message
+
+
+def entry_of(phase, *mirrored):
+    """The volume of a phase in an image of 240 mm."""
+    return VolumeEntry(
+        row=2, series="ab12", phase_pct=phase, phase_source="none", file="phase_00.nrrd", ring_file=None,
+        mirrored_readings=mirrored, shows_lungs=False, pixel_hash=None, resampled=False, patient_position=None,
+        supine=None, frame_of_reference=None, image_origin=[-120.0, -120.0, -100.0],
+        image_direction=np.eye(3).tolist(), image_spacing=[0.5, 0.5, 0.5], image_size=(480, 480, 400),
+        image_shear=[0.0, 0.0],
+    )  # fmt: skip
+
+
+def reading_of(reader, structures, source):
+    return Reading(phase_pct=None, reader_id=reader, read_no=1, structures=structures, source=source)
 
 
 def test_set_aside_rows_carry_reader_source_and_remedy():
-    entry = {
-        "phase_pct": 30.0, "image_origin": [-120.0, -120.0, -100.0], "image_direction": np.eye(3).tolist(),
-        "image_spacing": [0.5, 0.5, 0.5], "image_shear": [0.0, 0.0], "image_size": [480, 480, 400],
-    }  # fmt: skip
-    base = {"phase_pct": None, "read_no": 1}
-    good = {**base, "reader_id": "R1", "structures": heart(), "source": "landmarks.csv rows 2-20"}
-    bad = {
-        **base,
-        "reader_id": "R2",
-        "structures": mapped(heart(), lambda p: p / 10),
-        "source": "landmarks.csv rows 21-40",
-    }
-    passed, refused = check_landmarks({"case": {"case_id": "C001"}}, [(entry, [good, bad])], None)
-    assert [r["reader_id"] for r in passed[0][1]] == ["R1"]
+    good = reading_of("R1", heart(), "landmarks.csv rows 2-20")
+    bad = reading_of("R2", mapped(heart(), lambda p: p / 10), "landmarks.csv rows 21-40")
+    passed, refused = check_landmarks("C001", [(entry_of(30.0), [good, bad])])
+    assert [r.reader_id for r in passed[0][1]] == ["R1"]
     (row,) = refused
-    assert (row["reader_id"], row["phase_pct"], row["stage"], row["code"]) == (
+    assert (row.reader_id, row.phase_pct, row.stage, row.code) == (
         "R2",
         30.0,
         "landmarks",
         "coordinates_units",
     )
-    assert "rows 21-40" in row["message"]
-    assert "Give millimetres" in row["message"]
+    assert "rows 21-40" in row.message
+    assert "Give millimetres" in row.message

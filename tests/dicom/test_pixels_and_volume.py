@@ -35,12 +35,13 @@ from series_files import (
 from outflow_cohort.dicom.pixels import frame_decoder
 from outflow_cohort.dicom.scan import list_files
 from outflow_cohort.dicom.volume import Grid, read_stack
+from outflow_cohort.handover.inventory import SeriesPlan
 
 
 def read_whole(folder, tmp_path, **study):
     """HU [k, j, i] of the only series of a folder, as the inventory plans it."""
     found = take_inventory(request(folder, **study), tmp_path / "work")
-    (plan,) = found["plans"]
+    plan = SeriesPlan.model_validate(*found["plans"])
     paths = [folder / name for name, _ in list_files(folder, 1000)[0]]
     with frame_decoder(30, 2048) as decoder:
         return read_stack(plan, paths, decoder, Grid.of_plan(plan).whole), found["series"][0]

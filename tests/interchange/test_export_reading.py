@@ -24,7 +24,8 @@ from outflow_cohort.demo.cohort import heart_case
 from outflow_cohort.demo.landmarks import chambers_at
 from outflow_cohort.demo.settings import load_settings
 from outflow_cohort.demo.study import write_case_series, write_tables
-from outflow_cohort.files import read_json, write_json
+from outflow_cohort.files import write_json
+from outflow_cohort.handover.request import Request, read_request
 from outflow_cohort.steps.inventory import inventory
 from outflow_cohort.steps.plan import plan
 from outflow_cohort.study import core_inputs
@@ -83,14 +84,14 @@ def labels_and_points(path: Path) -> tuple[np.ndarray, np.ndarray, float]:
     return labels, centres * [-1, -1, 1], float(abs(np.linalg.det(image.affine[:3, :3])))
 
 
-def request_of(results: Path) -> dict:
-    return read_json(results / "work/requests/S01.json")
+def request_of(results: Path) -> Request:
+    return read_request(results / "work/requests/S01.json")
 
 
 def solid_of(results: Path, plan_id: str):
     request = request_of(results)
     wanted = next(p for p in core_inputs.plans(request) if p.plan_id == plan_id)
-    return build_solid("full_frame", wanted, None, build_anatomy(core_inputs.landmarks(request["readings"][0])))
+    return build_solid("full_frame", wanted, None, build_anatomy(core_inputs.landmarks(request.readings[0].structures)))
 
 
 def test_label_1_is_the_blood_of_the_heart(results: Path, exported: Path):
@@ -98,7 +99,7 @@ def test_label_1_is_the_blood_of_the_heart(results: Path, exported: Path):
     settings = load_settings(results.parent / "demo.yaml")
     heart = HeartPhase(heart_case(settings.case("S01")), 40.0)
     request = request_of(results)
-    anatomy = build_anatomy(core_inputs.landmarks(request["readings"][0]))
+    anatomy = build_anatomy(core_inputs.landmarks(request.readings[0].structures))
     solid = solid_of(results, "P1")
     every_third = (slice(None, None, 3),) * 3  # the formula is slow
     near, labels, voxel = points[every_third].reshape(-1, 3), labels[every_third], 27 * voxel

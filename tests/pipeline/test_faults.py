@@ -25,7 +25,7 @@ import pytest
 from workflow_runs import PROJECT, snakemake, table_bytes
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
-from outflow_cohort.files import read_request
+from outflow_cohort.handover.request import read_request
 
 MOMENTS = int(os.environ.get("OUTFLOW_FAULT_MOMENTS", "3"))
 SEED = 20
@@ -279,7 +279,7 @@ def run_case(folder: Path, key: str, *, between: object = None) -> int:
 def test_files_that_change_after_the_inventory_set_the_case_aside(own_study: Path, change: str, code: str):
     main(["plan", "--study", str(own_study / "study.yaml")])
     request = read_request(own_study / "results/work/requests/S01.json")
-    series = Path(request["series"][0]["dicom_dir"])
+    series = Path(request.series[0].dicom_dir)
 
     def happen() -> None:
         file = sorted(p for p in series.rglob("*") if p.is_file())[3]
@@ -294,7 +294,7 @@ def test_files_that_change_after_the_inventory_set_the_case_aside(own_study: Pat
     aside = json.loads((own_study / "results/work/measured/S01/set_aside.json").read_text())
     assert aside["case_set_aside"]
     readings = [row for row in aside["rows"] if row["reader_id"] is not None]
-    assert len(readings) == len(request["readings"])
+    assert len(readings) == len(request.readings)
     assert {row["code"] for row in readings} == {code}
 
 

@@ -15,6 +15,9 @@ import pandas as pd
 from shapely.geometry import Polygon
 
 from outflow_cohort.files import write_json, write_parquet
+from outflow_cohort.handover.inventory import Inventory
+from outflow_cohort.handover.measured import MeasuredAside
+from outflow_cohort.handover.request import Request
 from outflow_cohort.report.pictures import take_pictures
 from outflow_cohort.steps.statistics import statistics
 from outflow_geometry.base.frames import Volume, unit
@@ -28,10 +31,10 @@ DEVICE = {
     "covered_to_mm": 13.0, "profile": [[0.0, 29.0], [10.0, 28.0], [20.0, 29.5]],
 }  # fmt: skip
 CUTOFFS = [
-    {"cutoff_id": "A170", "area_mm2": 170.0, "endpoint": "mean gradient rise of 10 mmHg or more", "n": 194,
-     "events": 26, "source": "Yoon 2019, JACC Cardiovasc Interv 12:182-193"},
-    {"cutoff_id": "A189", "area_mm2": 189.4, "endpoint": "peak gradient rise of 10 mmHg or more", "n": 38,
-     "events": 7, "source": "Wang 2018, Catheter Cardiovasc Interv"},
+    {"cutoff_id": "A170", "area_mm2": 170.0, "endpoint": "mean gradient rise of 10 mmHg or more", "n": "194",
+     "events": "26", "source": "Yoon 2019, JACC Cardiovasc Interv 12:182-193"},
+    {"cutoff_id": "A189", "area_mm2": 189.4, "endpoint": "peak gradient rise of 10 mmHg or more", "n": "38",
+     "events": "7", "source": "Wang 2018, Catheter Cardiovasc Interv"},
 ]  # fmt: skip
 
 
@@ -215,7 +218,7 @@ class Maker:
                     )
         series = [
             {"case_id": case_id, "row": i + 2, "series": f"s{i}", "verdict": "accepted" if phase != 70 else "warned",
-             "reason_codes": "" if phase != 70 else "low_contrast", "phase_pct": phase, "phase_source": "header",
+             "reason_codes": "" if phase != 70 else "low_contrast", "details": "", "remedy": "", "phase_pct": phase, "phase_source": "header",
              "n_slices": 288, "slice_thickness_mm": 0.75, "row_spacing_mm": 0.42, "lumen_hu": 420 + rng.normal(0, 30),
              "noise_hu": 22 + rng.normal(0, 3), "contrast_to_noise": 14 + rng.normal(0, 2)}
             for i, phase in enumerate(self.phases)
@@ -231,13 +234,15 @@ class Maker:
         row = {"case_id": case_id, "phase_pct": None, "reader_id": None, "read_no": None, "stage": "inventory",
                "code": code, "message": "slice 120 of 288 is missing; needed an unbroken stack; export it anew"}  # fmt: skip
         series = [{"case_id": case_id, "row": 9, "series": "s0", "verdict": "set_aside", "reason_codes": code,
-                   "phase_pct": 40.0}]  # fmt: skip
+                   "details": "", "remedy": "", "phase_pct": 40.0}]  # fmt: skip
         case = {"case_id": case_id, "key": key, "group": "native", "site": "Alder", "device_id": "Lumen-29",
                 "prosthesis_id": None, "bsa_m2": None, "extra": {}}  # fmt: skip
         work = self.root / "work"
         write_json(work / "requests" / f"{key}.json", self._request(case))
-        write_json(work / "inventory" / f"{key}.json", {"series": series, "privacy": [], "set_aside": [row]})
-        write_json(work / "measured" / key / "set_aside.json", {"rows": [], "series_quality": []})
+        write_json(
+            work / "inventory" / f"{key}.json", {"version": Inventory.VERSION, "series": series, "set_aside": [row]}
+        )
+        write_json(work / "measured" / key / "set_aside.json", {"version": MeasuredAside.VERSION})
         self.series += series
         self.set_aside.append(row)
         self.cases.append(case | case["extra"])
@@ -343,10 +348,12 @@ class Maker:
         return out
 
     def _request(self, case: dict[str, Any]) -> dict[str, Any]:
+        facts = {n: x for n, x in case.items() if n != "extra"}
         return {
+            "version": Request.VERSION,
             "study": {"study_id": "Grove registry", "definitions": {"section_rule": "aortic_side", "search_upstream_mm": 30.0},
                       "gantry": {"lao_rao_limit_deg": 60.0, "cra_cau_limit_deg": 40.0}, "cutoffs": CUTOFFS},
-            "case": case, "series": [], "readings": [], "devices": {"Lumen-29": DEVICE}, "prosthesis": None,
+            "case": facts, "series": [], "readings": [], "devices": {"Lumen-29": DEVICE}, "prosthesis": None,
             "plans": [{"plan_id": "P1", "device_id": "Lumen-29", "ventricular_depth_mm": 14.0, "anchor": None,
                        "tilt_ap_deg": None, "tilt_ic_deg": None, "offset_ap_mm": None, "offset_ic_mm": None}],
             "sizing_targets": [{"device_id": "Lumen-29", "group": None, "basis": "area", "min_pct": 5.0, "max_pct": 20.0}],
@@ -365,11 +372,11 @@ class Maker:
         work, key = self.root / "work", case["key"]
         measured = work / "measured" / key
         write_json(work / "requests" / f"{key}.json", self._request(case))
-        write_json(work / "inventory" / f"{key}.json", {"series": series, "privacy": [], "set_aside": []})
+        write_json(work / "inventory" / f"{key}.json", {"version": Inventory.VERSION, "series": series})
         write_parquet(measured / "measurements.parquet", pd.DataFrame(rows))
         write_parquet(measured / "curves.parquet", pd.DataFrame(curves))
         write_parquet(measured / "views.parquet", pd.DataFrame(views))
-        write_json(measured / "set_aside.json", {"rows": [], "series_quality": []})
+        write_json(measured / "set_aside.json", {"version": MeasuredAside.VERSION})
         write_json(measured / "drawing.json", drawings)
         if heart is not None:
             squeeze = {20.0: 0.9, 40.0: 0.75, 70.0: 1.0}

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import pandas as pd
 
+from outflow_cohort.handover.request import CaseFacts, CutoffRow, PlanRow, Request, StudySettings
 from outflow_cohort.report.charts_implants import implant_maps, read_implants, worst_phase
 
 AREAS = {("d26", 8.0): (260.0, 300.0), ("d26", 16.0): (150.0, 280.0), ("d29", 8.0): (210.0, 240.0), ("d29", 16.0): None}
@@ -52,10 +53,11 @@ def test_the_map_marks_plan_cutoff_and_best_implant(tmp_path):
     data = SimpleNamespace(
         implants=read_implants(tmp_path / "implants.parquet"),
         settings=SimpleNamespace(main_method="reader_path"),
-        request={
-            "study": {"cutoffs": [{"cutoff_id": "A", "area_mm2": 200.0}]},
-            "plans": [{"device_id": "d26", "ventricular_depth_mm": 12.0}],
-        },
+        request=Request(
+            study=StudySettings(study_id="S", cutoffs=(CutoffRow(cutoff_id="A", area_mm2=200.0),)),
+            case=CaseFacts(case_id="C1", key="C1"),
+            plans=(PlanRow(plan_id="P1", device_id="d26", ventricular_depth_mm=12.0),),
+        ),
     )
     area, chance = implant_maps(data)
     svg = str(area.drawing.inline())

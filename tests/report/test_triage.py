@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 import outflow_geometry
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.inventory import Inventory
 from outflow_cohort.report import case_tables
 from outflow_cohort.report.case_data import Value, read_case
 from outflow_cohort.report.case_sheet import case_sheet
@@ -73,7 +75,7 @@ def test_each_code_once_by_level_without_counts_of_rows(results: Path) -> None:
     rows = [replace(value("leak"), phase_pct=p) for p in (20.0, 40.0) for _ in range(7)]
     rows += [value("leak", measure="lv_volume"), value("two_lobes", 1.0), value("smallest_at_annulus", 1.0)]
     rows += [value("missing_plan")] * 263 + [value("ok", 1.0)]
-    triage = case_triage(replace(data, values=tuple(rows), inventory={}, set_aside=()))
+    triage = case_triage(replace(data, values=tuple(rows), inventory=Inventory(), set_aside=()))
     (leak,) = triage.act
     assert (leak.code, leak.where) == ("leak", "Neo-LVOT area; 40 %; R1, read 1")
     assert leak.remedy
@@ -88,7 +90,7 @@ def test_each_code_once_by_level_without_counts_of_rows(results: Path) -> None:
     [{"measure": "neo_lvot_station"}, {"variant": "skirt"}, {"method": "automatic_path"}, {"phase_pct": 70.0}],
 )
 def test_a_status_of_a_number_that_the_sheet_does_not_lead_with_is_a_note(results: Path, other: dict) -> None:
-    data = replace(read_case(results, "GR-001", ReportSettings()), inventory={}, set_aside=())
+    data = replace(read_case(results, "GR-001", ReportSettings()), inventory=Inventory(), set_aside=())
     assert [f.code for f in case_triage(replace(data, values=(value("leak"),))).act] == ["leak"]
     triage = case_triage(replace(data, values=(replace(value("leak"), **other),)))
     assert (triage.act, triage.know) == ((), ())
@@ -97,7 +99,7 @@ def test_a_status_of_a_number_that_the_sheet_does_not_lead_with_is_a_note(result
 
 def test_a_sound_case_shows_no_warning(results: Path) -> None:
     data = read_case(results, "GR-001", ReportSettings())
-    sound = replace(data, inventory={"series": [{"row": 2, "verdict": "accepted", "reason_codes": ""}]})
+    sound = replace(data, inventory=Inventory())
     page = case_sheet(sound)
     assert "What needs a look" not in page
     assert "Must act" not in page
@@ -122,7 +124,7 @@ def test_case_without_plans_says_so_once(results: Path) -> None:
     planned = {v.measure for v in data.values if v.plan_id}
     bare = replace(
         data,
-        request={**data.request, "plans": []},
+        request=data.request.model_copy(update={"plans": ()}),
         values=tuple(
             replace(v, plan_id="", value=None, ci_low=None, ci_high=None, status="missing_plan") if v.plan_id else v
             for v in data.values
@@ -152,9 +154,12 @@ def test_a_case_set_aside_must_be_acted_on_with_its_message(results: Path) -> No
 
 def test_readings_set_aside_for_one_reason_share_a_line(results: Path) -> None:
     data = read_case(results, "GR-003", ReportSettings())
-    row = {"stage": "measure", "code": "folder_missing", "message": "no series"}
-    many = tuple({**row, "phase_pct": p, "reader_id": r, "read_no": 1} for p in (20.0, 40.0) for r in ("R1", "R2"))
-    other = {**row, "stage": "inventory", "phase_pct": 20.0, "reader_id": None, "read_no": None, "message": "row 7"}
+    row = AsideRow(
+        case_id="GR-003", phase_pct=20.0, reader_id="R1", read_no=1, stage="measure", code="folder_missing",
+        message="no series",
+    )  # fmt: skip
+    many = tuple(row.model_copy(update={"phase_pct": p, "reader_id": r}) for p in (20.0, 40.0) for r in ("R1", "R2"))
+    other = row.model_copy(update={"stage": "inventory", "reader_id": None, "read_no": None, "message": "row 7"})
     (line,) = case_tables.set_aside_table(replace(data, set_aside=(other, *many))).rows
     text = "row 7 (1 more message like it)"
     assert line == ("folder missing", "inventory, measure", "20 %, 40 %", "R1 1, R2 1", "5 rows", text)

@@ -8,6 +8,11 @@ from typing import Any
 import pandas as pd
 
 from outflow_cohort.files import write_json, write_parquet
+from outflow_cohort.handover.base import AsideRow, write_handover
+from outflow_cohort.handover.inventory import Inventory, SeriesRow, write_inventory
+from outflow_cohort.handover.judged import Judged, write_judged
+from outflow_cohort.handover.measured import MeasuredAside, write_measured_aside
+from outflow_cohort.handover.request import CaseFacts, DeviceRow, PlanRow, Request, StudySettings
 from outflow_cohort.report.case_table import write_case_table
 from outflow_cohort.report.cohort_data import read_cohort
 from outflow_cohort.report.settings import read_settings
@@ -30,10 +35,19 @@ def make_results(root: Path) -> Path:
             "code": "missing_slices", "message": "a gap"}  # fmt: skip
     _measured(root, "K4", [], [], [])
     for key in GROUPS:
-        series = [{"case_id": key, "row": 2, "series": "ab12", "verdict": "accepted", "phase_pct": 30.0}]
-        aside = [lost] if key == "K4" else []
-        write_json(root / "work/inventory" / f"{key}.json", {"series": series, "privacy": [], "set_aside": aside})
-        write_json(root / "work/requests" / f"{key}.json", _request(key))
+        series = SeriesRow(
+            case_id=key,
+            row=2,
+            series="ab12",
+            verdict="accepted",
+            reason_codes="",
+            details="",
+            remedy="",
+            phase_pct=30.0,
+        )
+        aside = (AsideRow(**lost),) if key == "K4" else ()
+        write_inventory(root / "work/inventory" / f"{key}.json", Inventory(series=(series,), set_aside=aside))
+        write_handover(root / "work/requests" / f"{key}.json", _request(key))
     write_json(root / "work/plan.json", {"keys": list(GROUPS), "refused": []})
     cases = {"case_id": list(GROUPS), "group": list(GROUPS.values()), "obstruction": [0, 1, 1, None]}
     write_parquet(root / "work/cases.parquet", pd.DataFrame(cases))
@@ -48,10 +62,15 @@ def make_results(root: Path) -> Path:
     return root
 
 
-def _request(key: str) -> dict:
-    plan = {"plan_id": "p1", "device_id": "Lumen-29", "ventricular_depth_mm": 12.0, "anchor": None}
-    device = {"device_id": "Lumen-29", "nominal_diameter_mm": 29.0, "height_mm": 20.0, "profile": []}
-    return {"case": {"case_id": key}, "plans": [plan] if key != "K4" else [], "devices": {"Lumen-29": device}}
+def _request(key: str) -> Request:
+    plan = PlanRow(plan_id="p1", device_id="Lumen-29", ventricular_depth_mm=12.0)
+    device = DeviceRow(device_id="Lumen-29", nominal_diameter_mm=29.0, height_mm=20.0)
+    return Request(
+        study=StudySettings(study_id="small"),
+        case=CaseFacts(case_id=key, key=key),
+        plans=(plan,) if key != "K4" else (),
+        devices={"Lumen-29": device},
+    )
 
 
 def _row(
@@ -92,8 +111,8 @@ def _measured(root: Path, key: str, values: list[dict], curves: list[dict], view
     write_parquet(folder / "curves.parquet", curves_frame(curves))
     write_parquet(folder / "views.parquet", typed_frame(views, VIEWS))
     write_parquet(folder / "implants.parquet", implants_frame([], []))
-    write_json(folder / "set_aside.json", {"rows": [], "case_set_aside": not values, "series_quality": []})
-    write_json(root / "work/judged" / f"{key}.json", {"findings": [], "set_aside": [], "pixels": []})
+    write_measured_aside(folder, MeasuredAside(case_set_aside=not values))
+    write_judged(root / "work/judged" / f"{key}.json", Judged())
     if not (root / "work/readings.parquet").exists():
         points = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
         write_parquet(root / "work/readings.parquet", pd.DataFrame(columns=points))

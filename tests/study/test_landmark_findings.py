@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from outflow_cohort.handover.judged import Habit, PixelHash
 from outflow_cohort.study.findings import reader_drifts, reading_places, same_landmarks, same_pixels
 
 
@@ -16,31 +17,26 @@ def points(case: str, reader: str, shift: float = 0.0, phase: float | None = 40.
 def test_the_same_points_under_two_readers_are_found() -> None:
     table = pd.DataFrame(points("C1", "ash") + points("C1", "birch") + points("C2", "ash", 0.4))
     rows = same_landmarks(table)
-    assert {(r["case_id"], r["reader_id"]) for r in rows} == {("C1", "ash"), ("C1", "birch")}
-    assert {r["code"] for r in rows} == {"same_landmarks_twice"}
+    assert {(r.case_id, r.reader_id) for r in rows} == {("C1", "ash"), ("C1", "birch")}
+    assert {r.code for r in rows} == {"same_landmarks_twice"}
 
 
 def test_readings_without_a_phase_are_compared_too() -> None:
     rows = same_landmarks(pd.DataFrame(points("C1", "ash", phase=None) + points("C2", "ash", phase=None)))
-    assert [(r["case_id"], r["phase_pct"]) for r in rows] == [("C1", None), ("C2", None)]
+    assert [(r.case_id, r.phase_pct) for r in rows] == [("C1", None), ("C2", None)]
 
 
 def test_the_same_pixels_under_two_cases_are_found() -> None:
-    pixels = {
-        "C1": [{"case_id": "C1", "phase_pct": 40.0, "hash": "a"}, {"case_id": "C1", "phase_pct": 75.0, "hash": "b"}],
-        "C2": [{"case_id": "C2", "phase_pct": 40.0, "hash": "a"}],
-    }
-    rows = same_pixels(pixels)
-    assert [(r["case_id"], r["phase_pct"], r["code"]) for r in rows] == [
+    places = [("C1", 40.0, "a"), ("C1", 75.0, "b"), ("C2", 40.0, "a")]
+    rows = same_pixels([PixelHash(case_id=case, phase_pct=phase, hash=found) for case, phase, found in places])
+    assert [(r.case_id, r.phase_pct, r.code) for r in rows] == [
         ("C1", 40.0, "same_pixels_twice"),
         ("C2", 40.0, "same_pixels_twice"),
     ]
 
 
-def habits(reader: str, scatters: list[float], outward: float = 0.0) -> list[dict[str, object]]:
-    return [
-        {"case_id": f"C{i:02d}", "reader_id": reader, "scatter": s, "outward": outward} for i, s in enumerate(scatters)
-    ]
+def habits(reader: str, scatters: list[float], outward: float = 0.0) -> list[Habit]:
+    return [Habit(case_id=f"C{i:02d}", reader_id=reader, scatter=s, outward=outward) for i, s in enumerate(scatters)]
 
 
 def test_a_reader_whose_scatter_grows_is_noted_and_a_steady_one_is_not() -> None:
@@ -48,8 +44,8 @@ def test_a_reader_whose_scatter_grows_is_noted_and_a_steady_one_is_not() -> None
     drifting = habits("ash", [0.5 + n + (0.6 if i >= 12 else 0.0) for i, n in enumerate(noise)])
     steady = habits("birch", [0.5 + n for n in noise])
     rows = reader_drifts(drifting + steady, {})
-    assert [(r["reader_id"], r["code"], r["severity"]) for r in rows] == [("ash", "reader_drifts", "note")]
-    assert rows[0]["number"] > 0.4
+    assert [(r.reader_id, r.code, r.severity) for r in rows] == [("ash", "reader_drifts", "note")]
+    assert rows[0].number > 0.4
 
 
 def test_drift_follows_the_readers_own_sequence() -> None:

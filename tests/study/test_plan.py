@@ -9,7 +9,7 @@ import pytest
 from table_files import LANDMARK_HEADER, ring_rows
 
 from outflow_cohort.cli import EXIT_OK, EXIT_STUDY, main
-from outflow_cohort.files import read_request
+from outflow_cohort.handover.request import read_request
 from outflow_cohort.steps.plan import plan
 from outflow_cohort.study.keys import SAFE_KEY, case_key
 from outflow_cohort.study.problems import StudyError
@@ -173,4 +173,4 @@ def test_a_moved_study_has_the_same_requests(study, tmp_path: Path):
     plan(study_file=elsewhere / "study.yaml")
     request = elsewhere / "results/work/requests/C1.json"
     assert json.loads(request.read_text()) == before["C1"]
-    assert [s["dicom_dir"] for s in read_request(request)["series"]] == [str(elsewhere / "d/a"), str(elsewhere / "d/b")]
+    assert [s.dicom_dir for s in read_request(request).series] == [str(elsewhere / "d/a"), str(elsewhere / "d/b")]

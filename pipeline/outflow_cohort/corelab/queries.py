@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from outflow_cohort.files import read_json, write_atomically, write_csv, write_text
+from outflow_cohort.files import write_atomically, write_csv, write_text
 from outflow_cohort.steps.judge_pictures import picture_name
 from outflow_cohort.study.dictionary import CAUTION
 
@@ -108,9 +108,10 @@ def _write_workbook(path: Path, frame: pd.DataFrame) -> None:
 
 
 def _page(frame: pd.DataFrame, results: Path) -> str:
+    from outflow_cohort.handover.request import read_request
     from outflow_cohort.report.page import render
 
-    keys = {read_json(path)["case"]["case_id"]: path.stem for path in (results / "work" / "requests").glob("*.json")}
+    keys = {read_request(path).case.case_id: path.stem for path in (results / "work" / "requests").glob("*.json")}
     pictures: dict[str, Any] = {}
     queries = []
     for row in frame.to_dict("records"):

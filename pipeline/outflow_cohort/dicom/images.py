@@ -20,8 +20,8 @@ import numpy as np
 from outflow_cohort.dicom.pixels import PixelError
 from outflow_cohort.dicom.settings import IntakeSettings
 from outflow_cohort.dicom.volume import ReadRegion, Region
+from outflow_cohort.handover.inventory import SeriesPlan
 
-Row = dict[str, Any]
 FORMATS = {
     ".nii": ("nifti", "NiftiImageIO"),
     ".nii.gz": ("nifti", "NiftiImageIO"),
@@ -121,25 +121,25 @@ def _is_whole(path: Path, voxel_bytes: int) -> bool:
     return True
 
 
-def image_plan(row: int, name: str, header: ImageHeader, phase_pct: float | None, codes: dict[str, str]) -> Row:
+def image_plan(row: int, name: str, header: ImageHeader, phase_pct: float | None, codes: dict[str, str]) -> SeriesPlan:
     """What the volume step needs to read the file."""
-    return {
-        "row": row,
-        "series": name,
-        "phase_pct": phase_pct,
-        "phase_source": "none" if phase_pct is None else "table",
-        "origin": header.origin.tolist(),
-        "direction": header.direction.tolist(),
-        "spacing": header.spacing.tolist(),
-        "size": list(header.size),
-        "shear": [0.0, 0.0],
-        "patient_position": None,
-        "frame_of_reference": None,
-        "reason_codes": ";".join(sorted(codes)),
-    }
+    return SeriesPlan(
+        row=row,
+        series=name,
+        phase_pct=phase_pct,
+        phase_source="none" if phase_pct is None else "table",
+        origin=header.origin.tolist(),
+        direction=header.direction.tolist(),
+        spacing=header.spacing.tolist(),
+        size=header.size,
+        shear=[0.0, 0.0],
+        patient_position=None,
+        frame_of_reference=None,
+        reason_codes=";".join(sorted(codes)),
+    )
 
 
-def read_image(path: Path, plan: Row, region: Region) -> ReadRegion:
+def read_image(path: Path, region: Region) -> ReadRegion:
     """HU of `region`; raises PixelError. Values that are not finite become air."""
     import SimpleITK as sitk
 

@@ -7,15 +7,20 @@ warns: a phantom or an unusual situs is measured just as well.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from outflow_cohort.dicom.codes import reason
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.request import CheckedReading
 from outflow_geometry.image.pose import CLEAR_MM, hinge_order, opposite_axes
 
-Row = dict[str, Any]
+if TYPE_CHECKING:
+    from outflow_cohort.handover.request import Reading
+    from outflow_cohort.handover.volumes import VolumeEntry
 
 INSIDE_TOLERANCE_VOXELS = 0.5
 """Half a voxel: landmarks on the outermost voxel centres count as inside."""
@@ -40,12 +45,12 @@ class ImageBox:
     size: np.ndarray
 
     @classmethod
-    def of_entry(cls, entry: Row) -> ImageBox:
+    def of_entry(cls, entry: VolumeEntry) -> ImageBox:
         """Box of an entry of volumes.json."""
-        direction = np.asarray(entry["image_direction"], dtype=np.float64)
-        matrix = direction * np.asarray(entry["image_spacing"], dtype=np.float64)
-        matrix[:, 2] += direction[:, :2] @ np.asarray(entry["image_shear"], dtype=np.float64)
-        return cls(np.asarray(entry["image_origin"], dtype=np.float64), matrix, np.asarray(entry["image_size"]))
+        direction = np.asarray(entry.image_direction, dtype=np.float64)
+        matrix = direction * np.asarray(entry.image_spacing, dtype=np.float64)
+        matrix[:, 2] += direction[:, :2] @ np.asarray(entry.image_shear, dtype=np.float64)
+        return cls(np.asarray(entry.image_origin, dtype=np.float64), matrix, np.asarray(entry.image_size))
 
     def inside(self, points: np.ndarray) -> np.ndarray:
         """Which of `points` (n, 3) lie in the image."""
@@ -69,47 +74,45 @@ class Problem:
 
 
 def check_landmarks(
-    request: Row, by_volume: list[tuple[Row, list[Row]]], index: Row | None = None
-) -> tuple[list[tuple[Row, list[Row]]], list[Row]]:
+    case_id: str, by_volume: Sequence[tuple[VolumeEntry, Sequence[Reading]]]
+) -> tuple[list[tuple[VolumeEntry, list[CheckedReading]]], list[AsideRow]]:
     """Readings that may be measured, by volume, and set_aside rows of those that may not.
 
-    by_volume : (entry of volumes.json, readings of that phase) pairs. Each reading that passes gains
-    ``landmark_warnings``, a ';'-joined list of codes.
+    by_volume : (entry of volumes.json, readings of that phase) pairs.
     """
-    passed, refused = [], []
+    passed: list[tuple[VolumeEntry, list[CheckedReading]]] = []
+    refused: list[AsideRow] = []
     for entry, readings in by_volume:
         box = ImageBox.of_entry(entry)
-        kept = []
+        kept: list[CheckedReading] = []
         for reading in readings:
-            problems = [*_seen_in_image(entry, reading), *reading_problems(reading["structures"], box)]
+            problems = [*_seen_in_image(entry, reading), *reading_problems(reading.structures, box)]
             grave = [p for p in problems if reason(p.code).severity == "set_aside"]
-            refused += [_aside(request, entry, reading, p) for p in grave[:1]]
+            refused += [_aside(case_id, entry, reading, p) for p in grave[:1]]
             if not grave:
-                kept.append({**reading, "landmark_warnings": ";".join(p.code for p in problems)})
+                warnings = ";".join(p.code for p in problems)
+                kept.append(CheckedReading.model_construct(**dict(reading), landmark_warnings=warnings))
         passed.append((entry, kept))
     return passed, refused
 
 
-def _seen_in_image(entry: Row, reading: Row) -> list[Problem]:
+def _seen_in_image(entry: VolumeEntry, reading: Reading) -> list[Problem]:
     """What the volume step saw: the points fit the image only when mirrored."""
     return [
-        Problem(row["code"], row["found"])
-        for row in entry.get("mirrored_readings", [])
-        if (row["reader_id"], row["read_no"]) == (reading["reader_id"], reading["read_no"])
+        Problem(row.code, row.found) for row in entry.mirrored_readings if (row.reader_id, row.read_no) == reading.who
     ]
 
 
-def _aside(request: Row, entry: Row, reading: Row, problem: Problem) -> Row:
-    source = reading.get("source", "landmarks")
-    return {
-        "case_id": request["case"]["case_id"],
-        "phase_pct": entry["phase_pct"] if reading["phase_pct"] is None else reading["phase_pct"],
-        "reader_id": reading["reader_id"],
-        "read_no": reading["read_no"],
-        "stage": "landmarks",
-        "code": problem.code,
-        "message": f"{source}: {problem.message}. {reason(problem.code).remedy}",
-    }
+def _aside(case_id: str, entry: VolumeEntry, reading: Reading, problem: Problem) -> AsideRow:
+    return AsideRow(
+        case_id=case_id,
+        phase_pct=entry.phase_pct if reading.phase_pct is None else reading.phase_pct,
+        reader_id=reading.reader_id,
+        read_no=reading.read_no,
+        stage="landmarks",
+        code=problem.code,
+        message=f"{reading.source}: {problem.message}. {reason(problem.code).remedy}",
+    )
 
 
 def reading_problems(structures: dict[str, list[list[float]]], box: ImageBox) -> list[Problem]:

@@ -7,6 +7,7 @@ Points LPS, mm; HU. Each figure is judged against the study's gates; sources sta
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -14,8 +15,9 @@ import numpy as np
 from outflow_cohort.dicom.codes import verdict
 from outflow_cohort.dicom.settings import QualitySettings
 from outflow_cohort.dicom.volume import Grid, ReadRegion
+from outflow_cohort.handover.request import Reading
+from outflow_cohort.handover.volumes import QualityFigures
 
-Row = dict[str, Any]
 SAMPLE_RADIUS_MM = 3.0
 """Radius of the ball that a sample point stands for: some 200 voxels of 0.8 mm, well inside any chamber."""
 RING_BALL_MM = 6.0
@@ -26,10 +28,10 @@ RING_NEIGHBOURHOOD_MM = 8.0
 
 
 def image_quality(
-    read: ReadRegion, grid: Grid, readings: list[Row], points: np.ndarray | None, settings: QualitySettings
-) -> Row:
-    """Figures (flat) and `quality_codes` of one series; `quality` is ok, warn or fail."""
-    figures: Row = {
+    read: ReadRegion, grid: Grid, readings: Sequence[Reading], points: np.ndarray | None, settings: QualitySettings
+) -> QualityFigures:
+    """Figures and `quality_codes` of one series."""
+    figures: dict[str, Any] = {
         "hu_min": float(read.values.min()),
         "hu_max": float(read.values.max()),
         "n_padded_voxels": read.n_padded,
@@ -54,22 +56,22 @@ def image_quality(
     gravest = next((end for end in ("fail", "poor") if end in beyond), verdict(codes))
     figures["quality"] = {"accepted": "ok", "warned": "warn"}.get(gravest, gravest)
     figures["quality_codes"] = ";".join(codes)
-    return figures
+    return QualityFigures(**figures)
 
 
-def _structure(readings: list[Row], name: str) -> np.ndarray | None:
-    points = [p for reading in readings for p in reading["structures"].get(name, [])]
+def _structure(readings: Sequence[Reading], name: str) -> np.ndarray | None:
+    points = [p for reading in readings for p in reading.structures.get(name, [])]
     return np.array(points, dtype=np.float64) if points else None
 
 
-def _blood(read: ReadRegion, grid: Grid, readings: list[Row]) -> tuple[np.ndarray | None, str]:
+def _blood(read: ReadRegion, grid: Grid, readings: Sequence[Reading]) -> tuple[np.ndarray | None, str]:
     samples = _ball_values(read, grid, _structure(readings, "blood_sample"), SAMPLE_RADIUS_MM)
     if samples is not None:
         return samples, "blood_sample"
     centres = [
-        np.mean(np.array(r["structures"]["mitral_ring"], dtype=np.float64), axis=0)
+        np.mean(np.array(r.structures["mitral_ring"], dtype=np.float64), axis=0)
         for r in readings
-        if r["structures"].get("mitral_ring")
+        if r.structures.get("mitral_ring")
     ]
     values = _ball_values(read, grid, np.array(centres) if centres else None, RING_BALL_MM)
     return values, "none" if values is None else "ring_centre"
@@ -101,7 +103,7 @@ def _spread(values: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(values - middle)))
 
 
-def _saturated(read: ReadRegion, grid: Grid, readings: list[Row]) -> float | None:
+def _saturated(read: ReadRegion, grid: Grid, readings: Sequence[Reading]) -> float | None:
     ring = _structure(readings, "mitral_ring")
     if ring is None:
         return None
@@ -133,7 +135,7 @@ def _margin(grid: Grid, points: np.ndarray | None) -> float | None:
     return float((inside * np.linalg.norm(grid.matrix, axis=0)).min())
 
 
-def _judge(figures: Row, settings: QualitySettings) -> list[str]:
+def _judge(figures: dict[str, Any], settings: QualitySettings) -> list[str]:
     codes = []
     beyond = "fail" if settings.sets_aside else "poor"
 

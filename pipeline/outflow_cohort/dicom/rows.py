@@ -14,8 +14,8 @@ from outflow_cohort.dicom.codes import reason, reasons, verdict
 from outflow_cohort.dicom.frames import DEFLATED, Frame, OtherObject
 from outflow_cohort.dicom.images import ImageHeader
 from outflow_cohort.dicom.verify import JudgedSeries
-
-Row = dict[str, Any]
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.inventory import PixelForm, SeriesPlan, SeriesRow, SlicePlan
 
 
 def fingerprint(study_id: str, text: str) -> str:
@@ -41,7 +41,7 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def series_row(case_id: str, row: int, name: str, series: JudgedSeries, study_id: str) -> Row:
+def series_row(case_id: str, row: int, name: str, series: JudgedSeries, study_id: str) -> SeriesRow:
     """The inventory's row of one series."""
     first = series.first
     codes = series.codes
@@ -49,7 +49,7 @@ def series_row(case_id: str, row: int, name: str, series: JudgedSeries, study_id
     size = {"rows": first.pixels.rows, "columns": first.pixels.columns, "n_slices": len(series.stack.frames)}
     kind = "multi-frame" if any(f.frame_index for f in series.stack.frames) else "single-frame"
     figures = {k: v for k, v in series.figures.items() if k != "n_slices"}
-    return {
+    content = {
         "case_id": case_id,
         "row": row,
         "series": name,
@@ -77,13 +77,14 @@ def series_row(case_id: str, row: int, name: str, series: JudgedSeries, study_id
         "frame_of_reference": fingerprint(study_id, first.frame_of_reference) if first.frame_of_reference else None,
         "n_files": len({f.file.ordinal for f in series.stack.frames}) + series.stack.copies,
     }
+    return SeriesRow(**content)
 
 
 def _is_dicom_uid(text: str) -> bool:
     return text.startswith("1.2.840.10008.") and len(text) <= 64 and text.replace(".", "").isdigit()
 
 
-def orientation_columns(series: JudgedSeries) -> Row:
+def orientation_columns(series: JudgedSeries) -> dict[str, float | None]:
     """Origin and direction of the grid in LPS, as scalars; None where there is no grid."""
     geometry = series.geometry
     names = ("origin_x_mm", "origin_y_mm", "origin_z_mm")
@@ -94,44 +95,44 @@ def orientation_columns(series: JudgedSeries) -> Row:
     return values | {n: _plain(float(v)) for n, v in zip(axes, geometry.direction.T.ravel(), strict=True)}
 
 
-def other_rows(case_id: str, row: int, others: list[OtherObject], study_id: str) -> list[Row]:
+def other_rows(case_id: str, row: int, others: list[OtherObject], study_id: str) -> list[SeriesRow]:
     """One row for each kind of object that is no CT series (and each series of it)."""
     counts = Counter((o.code, fingerprint(study_id, o.series) if o.series else "") for o in others)
     return [
-        {
-            "case_id": case_id,
-            "row": row,
-            "series": name,
-            "verdict": "set_aside",
-            "reason_codes": code,
-            "details": f"{code}: {count} files",
-            "remedy": reason(code).remedy,
-            "n_files": count,
-        }
+        SeriesRow(
+            case_id=case_id,
+            row=row,
+            series=name,
+            verdict="set_aside",
+            reason_codes=code,
+            details=f"{code}: {count} files",
+            remedy=reason(code).remedy,
+            n_files=count,
+        )
         for (code, name), count in sorted(counts.items())
     ]
 
 
-def folder_row(case_id: str, row: int, code: str, message: str) -> Row:
+def folder_row(case_id: str, row: int, code: str, message: str) -> SeriesRow:
     """A row for a folder as a whole that cannot be used."""
-    return {
-        "case_id": case_id,
-        "row": row,
-        "series": "",
-        "verdict": "set_aside",
-        "reason_codes": code,
-        "details": f"{code}: {message}",
-        "remedy": reason(code).remedy,
-    }
+    return SeriesRow(
+        case_id=case_id,
+        row=row,
+        series="",
+        verdict="set_aside",
+        reason_codes=code,
+        details=f"{code}: {message}",
+        remedy=reason(code).remedy,
+    )
 
 
 def image_row(
     case_id: str, row: int, name: str, header: ImageHeader, phase_pct: float | None, codes: dict[str, str]
-) -> Row:
+) -> SeriesRow:
     """The inventory's row of a volume given as one image file."""
     names = ("origin_x_mm", "origin_y_mm", "origin_z_mm")
     axes = [f"{axis}_{component}" for axis in ("row", "column", "slice") for component in "xyz"]
-    return {
+    content = {
         "case_id": case_id,
         "row": row,
         "series": name,
@@ -152,22 +153,23 @@ def image_row(
         **{n: _plain(float(v)) for n, v in zip(axes, header.direction.T.ravel(), strict=True)},
         "n_files": 1,
     }
+    return SeriesRow(**content)
 
 
-def aside_row(case_id: str, phase_pct: float | None, stage: str, code: str, message: str) -> Row:
+def aside_row(case_id: str, phase_pct: float | None, stage: str, code: str, message: str) -> AsideRow:
     """A row of set_aside; the message ends with the remedy."""
-    return {
-        "case_id": case_id,
-        "phase_pct": phase_pct,
-        "reader_id": None,
-        "read_no": None,
-        "stage": stage,
-        "code": code,
-        "message": f"{message}. {reason(code).remedy}" if code in reasons() else message,
-    }
+    return AsideRow(
+        case_id=case_id,
+        phase_pct=phase_pct,
+        reader_id=None,
+        read_no=None,
+        stage=stage,
+        code=code,
+        message=f"{message}. {reason(code).remedy}" if code in reasons() else message,
+    )
 
 
-def series_plan(row: int, name: str, series: JudgedSeries, study_id: str, listing: str) -> Row:
+def series_plan(row: int, name: str, series: JudgedSeries, study_id: str, listing: str) -> SeriesPlan:
     """What the volume step needs to read this series without parsing a header again.
 
     Files are named by their place in the sorted listing, which `listing` fingerprints.
@@ -176,56 +178,62 @@ def series_plan(row: int, name: str, series: JudgedSeries, study_id: str, listin
     if geometry is None:
         raise ValueError("a series without a grid has no plan")
     frames = series.stack.frames
-    formats: list[Row] = []
+    formats: list[PixelForm] = []
     slices = []
     for frame in frames:
         form = _format(frame)
         if form not in formats:
             formats.append(form)
         slices.append(
-            [
-                frame.file.ordinal,
-                frame.frame_index,
-                frame.file.pixel_offset,
-                frame.slope,
-                frame.intercept,
-                formats.index(form),
-            ]
+            SlicePlan(
+                file=frame.file.ordinal,
+                frame=frame.frame_index,
+                offset=frame.file.pixel_offset,
+                slope=_known(frame.slope),
+                intercept=_known(frame.intercept),
+                form=formats.index(form),
+            )
         )
-    return {
-        "row": row,
-        "series": name,
-        "phase_pct": _plain(series.phase.phase_pct),
-        "phase_source": series.phase.source,
-        "listing": listing,
-        "origin": geometry.origin.tolist(),
-        "direction": geometry.direction.tolist(),
-        "spacing": geometry.spacing.tolist(),
-        "size": list(geometry.size),
-        "shear": geometry.shear.tolist(),
-        "formats": formats,
-        "slices": slices,
-        "inflate": frames[0].file.transfer_syntax == DEFLATED,
-        "patient_position": series.figures.get("patient_position"),
-        "frame_of_reference": fingerprint(study_id, frames[0].frame_of_reference)
-        if frames[0].frame_of_reference
-        else None,
-        "reason_codes": ";".join(sorted(series.codes)),
-    }
+    first = frames[0]
+    return SeriesPlan(
+        row=row,
+        series=name,
+        phase_pct=_plain(series.phase.phase_pct),
+        phase_source=series.phase.source,
+        listing=listing,
+        origin=geometry.origin.tolist(),
+        direction=geometry.direction.tolist(),
+        spacing=geometry.spacing.tolist(),
+        size=geometry.size,
+        shear=geometry.shear.tolist(),
+        formats=tuple(formats),
+        slices=tuple(slices),
+        inflate=first.file.transfer_syntax == DEFLATED,
+        patient_position=series.figures.get("patient_position"),
+        frame_of_reference=fingerprint(study_id, first.frame_of_reference) if first.frame_of_reference else None,
+        reason_codes=";".join(sorted(series.codes)),
+    )
 
 
-def _format(frame: Frame) -> Row:
+def _known(rescale: float | None) -> float:
+    """A rescale value; a series without one is set aside before it has a plan."""
+    if rescale is None:
+        raise ValueError("a series without rescale values has no plan")
+    return rescale
+
+
+def _format(frame: Frame) -> PixelForm:
     pixels = frame.pixels
-    return {
-        "rows": pixels.rows,
-        "columns": pixels.columns,
-        "samples": pixels.samples,
-        "bits_allocated": pixels.bits_allocated,
-        "bits_stored": pixels.bits_stored,
-        "high_bit": pixels.high_bit,
-        "signed": pixels.signed,
-        "photometric": "MONOCHROME2",
-        "padding_value": pixels.padding_value,
-        "padding_limit": pixels.padding_limit,
-        "big_endian": frame.file.big_endian,
-    }
+    return PixelForm(
+        rows=pixels.rows,
+        columns=pixels.columns,
+        samples=pixels.samples,
+        bits_allocated=pixels.bits_allocated,
+        bits_stored=pixels.bits_stored,
+        high_bit=pixels.high_bit,
+        signed=pixels.signed,
+        photometric="MONOCHROME2",
+        padding_value=pixels.padding_value,
+        padding_limit=pixels.padding_limit,
+        big_endian=frame.file.big_endian,
+    )

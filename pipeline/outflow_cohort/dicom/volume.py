@@ -7,14 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from outflow_cohort.dicom.frames import PixelFormat
 from outflow_cohort.dicom.pixels import FrameDecoder, read_frame, to_hu
-
-Row = dict[str, Any]
+from outflow_cohort.handover.inventory import SeriesPlan
 
 
 @dataclass(frozen=True)
@@ -50,15 +48,14 @@ class Grid:
     shear: np.ndarray
 
     @classmethod
-    def of_plan(cls, plan: Row) -> Grid:
+    def of_plan(cls, plan: SeriesPlan) -> Grid:
         """Grid of an inventory plan."""
-        i, j, k = plan["size"]
         return cls(
-            np.asarray(plan["origin"], dtype=np.float64),
-            np.asarray(plan["direction"], dtype=np.float64),
-            np.asarray(plan["spacing"], dtype=np.float64),
-            (i, j, k),
-            np.asarray(plan["shear"], dtype=np.float64),
+            np.asarray(plan.origin, dtype=np.float64),
+            np.asarray(plan.direction, dtype=np.float64),
+            np.asarray(plan.spacing, dtype=np.float64),
+            plan.size,
+            np.asarray(plan.shear, dtype=np.float64),
         )
 
     @property
@@ -105,27 +102,21 @@ class ReadRegion:
     n_padded: int
 
 
-def read_stack(plan: Row, paths: list[Path], decoder: FrameDecoder, region: Region) -> ReadRegion:
+def read_stack(plan: SeriesPlan, paths: list[Path], decoder: FrameDecoder, region: Region) -> ReadRegion:
     """Read `region` of the stack of an inventory plan; raises PixelError."""
-    formats = [_pixel_format(row) for row in plan["formats"]]
+    formats = [PixelFormat(**form.model_dump(exclude={"big_endian"})) for form in plan.formats]
     (i0, j0, k0), (i1, j1, k1) = region.start, region.stop
     rows, columns = slice(j0, j1), slice(i0, i1)
-    slices = plan["slices"][k0:k1]
-    whole = all(slope == int(slope) and intercept == int(intercept) for _, _, _, slope, intercept, _ in slices)
+    slices = plan.slices[k0:k1]
+    whole = all(one.slope == int(one.slope) and one.intercept == int(one.intercept) for one in slices)
     values = np.empty((k1 - k0, j1 - j0, i1 - i0), np.int16 if whole else np.float32)
     padded = 0
-    for place, (ordinal, frame_index, offset, slope, intercept, form) in enumerate(slices):
-        pixels, big_endian = formats[form]
+    for place, one in enumerate(slices):
+        pixels, big_endian = formats[one.form], plan.formats[one.form].big_endian
         stored = read_frame(
-            paths[ordinal], offset, frame_index, pixels, big_endian, decoder, rows, columns, plan["inflate"]
+            paths[one.file], one.offset, one.frame, pixels, big_endian, decoder, rows, columns, plan.inflate
         )
-        hu, count = to_hu(stored, pixels, slope, intercept)
+        hu, count = to_hu(stored, pixels, one.slope, one.intercept)
         values[place] = hu
         padded += count
     return ReadRegion(values, region, padded)
-
-
-def _pixel_format(row: Row) -> tuple[PixelFormat, bool]:
-    content = dict(row)
-    big_endian = bool(content.pop("big_endian"))
-    return PixelFormat(**content), big_endian

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from outflow_cohort.dicom.settings import PhaseSettings
-from outflow_cohort.files import read_json, read_request, write_csv, write_json, write_text
+from outflow_cohort.files import read_json, write_csv, write_json, write_text
+from outflow_cohort.handover.inventory import Inventory, SeriesPlan, read_inventory, write_inventory
+from outflow_cohort.handover.request import Reading, Request, read_request, series_of_row
+from outflow_cohort.handover.volumes import read_index
 from outflow_cohort.interchange.concepts import ReadingLabel
 from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.study.keys import case_key
@@ -20,8 +22,6 @@ if TYPE_CHECKING:
 
     from outflow_cohort.interchange.shapes import Mesh
     from outflow_geometry.base.frames import Volume
-
-Row = dict[str, Any]
 
 READ_ME = """\
 For research only, not for treating a patient.
@@ -65,56 +65,61 @@ def export_reading(*, results: Path, wanted: Wanted, output: Path) -> list[str]:
         if not path.is_file():
             place = f"{path.parent.name}/{path.name} is missing in {results.name}"
             raise ExportError(f"{place}: run the study first, name its results folder, or correct the key")
-    request, inventory = read_request(request_path), read_json(inventory_path)
-    match = PhaseSettings(**request["study"].get("phase", {})).match
+    request, inventory = read_request(request_path), read_inventory(inventory_path)
+    match = request.study.phase.match
     reading = _reading(request, wanted, match)
-    plan = _series_plan(inventory, reading["phase_pct"], match)
-    phase = reading["phase_pct"] if reading["phase_pct"] is not None else plan["phase_pct"]
-    label = ReadingLabel(request["case"]["case_id"], wanted.reader_id, wanted.read_no, phase)
+    plan = _series_plan(inventory, reading.phase_pct, match)
+    phase = reading.phase_pct if reading.phase_pct is not None else plan.phase_pct
+    label = ReadingLabel(request.case.case_id, wanted.reader_id, wanted.read_no, phase)
     evidence = _evidence(request, plan, label)
     with tempfile.TemporaryDirectory(prefix="outflow_") as name:
-        volume = _image(request_path, {**inventory, "plans": [plan]}, Path(name))
+        volume = _image(request_path, inventory.model_copy(update={"plans": (plan,)}), Path(name))
     written = _shapes(request, reading, volume, wanted, label, evidence, output)
-    written += _lines(results, wanted, plan["phase_pct"], label, output)
+    written += _lines(results, wanted, plan.phase_pct, label, output)
     write_text(output / "README.txt", READ_ME)
     return [*written, "README.txt"]
 
 
-def _reading(request: Row, wanted: Wanted, match: PhaseMatch) -> Row:
-    own = [r for r in request["readings"] if (r["reader_id"], r["read_no"]) == (wanted.reader_id, wanted.read_no)]
-    found = match.series_of(wanted.phase_pct, [r["phase_pct"] for r in own])
+def _reading(request: Request, wanted: Wanted, match: PhaseMatch) -> Reading:
+    own = [r for r in request.readings if r.who == (wanted.reader_id, wanted.read_no)]
+    found = match.series_of(wanted.phase_pct, [r.phase_pct for r in own])
     if found is None:
-        known = sorted({(r["phase_pct"] or 0.0, r["reader_id"], r["read_no"]) for r in request["readings"]})
+        known = sorted({(r.phase_pct or 0.0, *r.who) for r in request.readings})
         listed = "; ".join(f"phase {p:g} reader {r} read {n}" for p, r, n in known[:20])
         raise ExportError(f"no such reading of {wanted.key}; needed --phase, --reader and --read of one of these: "
                           f"{listed or 'it has none'}")  # fmt: skip
-    result: Row = own[found]
-    return result
+    return own[found]
 
 
-def _series_plan(inventory: Row, phase: float | None, match: PhaseMatch) -> Row:
-    plans: list[Row] = inventory["plans"]
-    found = match.series_of(phase, [p["phase_pct"] for p in plans])
+def _series_plan(inventory: Inventory, phase: float | None, match: PhaseMatch) -> SeriesPlan:
+    plans = inventory.plans
+    found = match.series_of(phase, [p.phase_pct for p in plans])
     if found is None:
         raise ExportError("the series of this phase was set aside or is not there; see tables/set_aside.parquet")
     return plans[found]
 
 
-def _image(request_path: Path, inventory: Row, folder: Path) -> Volume:
+def _image(request_path: Path, inventory: Inventory, folder: Path) -> Volume:
     """The phase's volume as the volume step hands it on, so that the export sees what was measured."""
     from outflow_cohort.steps.volume import volume
     from outflow_cohort.volumes import load_volume
 
-    write_json(folder / "inventory.json", inventory)
+    write_inventory(folder / "inventory.json", inventory)
     volume(request=request_path, inventory=folder / "inventory.json", output_dir=folder / "volumes")
-    index = read_json(folder / "volumes" / "volumes.json")
-    if not index["volumes"]:
-        raise ExportError("; ".join(row["message"] for row in index["set_aside"]) or "the image cannot be read")
-    return load_volume(folder / "volumes" / index["volumes"][0]["file"])
+    index = read_index(folder / "volumes")
+    if not index.volumes:
+        raise ExportError("; ".join(row.message for row in index.set_aside) or "the image cannot be read")
+    return load_volume(folder / "volumes" / index.volumes[0].file)
 
 
 def _shapes(
-    request: Row, reading: Row, volume: Volume, wanted: Wanted, label: ReadingLabel, evidence: Dataset, output: Path
+    request: Request,
+    reading: Reading,
+    volume: Volume,
+    wanted: Wanted,
+    label: ReadingLabel,
+    evidence: Dataset,
+    output: Path,
 ) -> list[str]:
     from outflow_cohort.interchange import shape_writers, shapes
     from outflow_cohort.study import core_inputs
@@ -126,7 +131,7 @@ def _shapes(
 
     definitions = core_inputs.definitions(request, {})
     prosthesis = core_inputs.prosthesis(request)
-    anatomy = build_anatomy(core_inputs.landmarks(reading))
+    anatomy = build_anatomy(core_inputs.landmarks(reading.structures))
     findings = ReadingLumen(PhaseFindings(PhaseImage(volume), anatomy, prosthesis))
     written, volumes = [], {}
     plans = core_inputs.plans(request) or (None,)
@@ -172,7 +177,7 @@ def _surface(output: Path, name: str, mesh: Mesh) -> list[str]:
     return [f"{name}.stl", f"{name}.vtp"]
 
 
-def _evidence(request: Row, plan: Row, label: ReadingLabel) -> Dataset:
+def _evidence(request: Request, plan: SeriesPlan, label: ReadingLabel) -> Dataset:
     """Stand-in header with the study and frame of reference of the CT, so that viewers join what belongs together.
 
     Only UIDs are taken over; a volume file has none, and an enhanced image is joined by study and frame alone.
@@ -180,28 +185,27 @@ def _evidence(request: Row, plan: Row, label: ReadingLabel) -> Dataset:
     from outflow_cohort.dicom.archives import opened_folder
     from outflow_cohort.dicom.pixels import PixelError
     from outflow_cohort.dicom.scan import list_files
-    from outflow_cohort.dicom.settings import IntakeSettings
     from outflow_cohort.interchange.landmark_writers import evidence_of
 
     header = evidence_of(label)
-    header.Rows, header.Columns = plan["size"][1], plan["size"][0]
-    directions = np.asarray(plan["direction"], dtype=np.float64)
-    header.ImagePositionPatient = [round(float(v), 6) for v in plan["origin"]]
+    header.Rows, header.Columns = plan.size[1], plan.size[0]
+    directions = np.asarray(plan.direction, dtype=np.float64)
+    header.ImagePositionPatient = [round(float(v), 6) for v in plan.origin]
     header.ImageOrientationPatient = [round(float(v), 9) for v in directions.T[:2].ravel()]
-    header.PixelSpacing = [round(float(v), 6) for v in (plan["spacing"][1], plan["spacing"][0])]
-    header.SliceThickness = round(float(plan["spacing"][2]), 6)
-    entry = next(s for s in request["series"] if s["row"] == plan["row"])
-    if entry.get("volume"):
+    header.PixelSpacing = [round(float(v), 6) for v in (plan.spacing[1], plan.spacing[0])]
+    header.SliceThickness = round(float(plan.spacing[2]), 6)
+    entry = series_of_row(request, plan.row)
+    if entry.volume:
         return header
     import pydicom
 
-    intake = IntakeSettings(**request["study"].get("intake", {}))
+    intake = request.study.intake
     try:
-        with opened_folder(Path(entry["dicom_dir"]), intake) as folder:
+        with opened_folder(Path(entry.dicom_dir or ""), intake) as folder:
             files, _ = list_files(folder, intake.max_files)
-            source = pydicom.dcmread(folder / files[plan["slices"][0][0]][0], stop_before_pixels=True, force=True)
+            source = pydicom.dcmread(folder / files[plan.slices[0].file][0], stop_before_pixels=True, force=True)
     except (PixelError, IndexError) as problem:
-        raise ExportError(f"the series of row {plan['row']} of series.csv is not there as it was: {problem}") from None
+        raise ExportError(f"the series of row {plan.row} of series.csv is not there as it was: {problem}") from None
     joined = ["StudyInstanceUID", "FrameOfReferenceUID"]
     if source.get("NumberOfFrames") is None and source.get("SOPClassUID") == header.SOPClassUID:
         joined += ["SeriesInstanceUID", "SOPInstanceUID"]
@@ -250,7 +254,7 @@ def _lines(results: Path, wanted: Wanted, phase: float | None, label: ReadingLab
     return ["lines.csv", "planes.csv"]
 
 
-def _named_lines(drawing: Row) -> dict[str, list[list[float]]]:
+def _named_lines(drawing: dict[str, Any]) -> dict[str, list[list[float]]]:
     """Closed curves and paths by name; outlines of a section are lifted from (u, v) of its plane."""
     lines: dict[str, Any] = {}
     if drawing["ring"] is not None:

@@ -3,20 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import ClassVar
 
-from pydantic import BaseModel, ConfigDict
-
-from outflow_cohort.files import read_json, write_json
+from outflow_cohort.handover.base import AsideRow, HandOver, Part, read_handover, write_handover
 from outflow_geometry.base.inputs import LandmarkOrigin, SharedMove
 
-VERSION = 1
 
-
-class _Frozen(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Move(_Frozen):
+class Move(Part):
     """Standard deviations of an error that the points of some structures share, mm."""
 
     structures: tuple[str, ...]
@@ -25,7 +18,7 @@ class Move(_Frozen):
     radial: float
 
 
-class CarriedReading(_Frozen):
+class CarriedReading(Part):
     """Landmarks of one reading in a phase that its reader did not mark.
 
     structures : points by structure. path : the reader's path, carried, for where no automatic path can be found.
@@ -54,19 +47,7 @@ class CarriedReading(_Frozen):
         return tuple(SharedMove(m.structures, m.shift, m.tilt, m.radial) for m in self.moves)
 
 
-class CarryRow(_Frozen):
-    """Something that was not carried, as a row of set_aside."""
-
-    case_id: str
-    phase_pct: float | None
-    reader_id: str | None
-    read_no: int | None
-    stage: str
-    code: str
-    message: str
-
-
-class RegisteredPair(_Frozen):
+class RegisteredPair(Part):
     """One registration: phases, engine, and the correlation of the images afterwards; null where it failed."""
 
     from_pct: float
@@ -75,12 +56,14 @@ class RegisteredPair(_Frozen):
     likeness: float | None
 
 
-class CarriedCase(_Frozen):
+class CarriedCase(HandOver):
     """All that was carried in one case."""
+
+    VERSION: ClassVar[int] = 1
 
     version: int = VERSION
     readings: tuple[CarriedReading, ...] = ()
-    set_aside: tuple[CarryRow, ...] = ()
+    set_aside: tuple[AsideRow, ...] = ()
     pairs: tuple[RegisteredPair, ...] = ()
 
     def of_phase(self, phase_pct: float | None) -> list[CarriedReading]:
@@ -90,9 +73,9 @@ class CarriedCase(_Frozen):
 
 def write_carried(path: Path, case: CarriedCase) -> None:
     """Write the file of one case."""
-    write_json(path, case.model_dump(mode="json"), indent=None)
+    write_handover(path, case, indent=None)
 
 
 def read_carried(path: Path | None) -> CarriedCase:
     """Read the file of one case; nothing is carried where there is none."""
-    return CarriedCase() if path is None else CarriedCase.model_validate(read_json(path))
+    return CarriedCase() if path is None else read_handover(path, CarriedCase)

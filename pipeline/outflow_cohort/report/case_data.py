@@ -12,6 +12,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.inventory import Inventory, read_inventory
+from outflow_cohort.handover.measured import FILE as ASIDE_FILE
+from outflow_cohort.handover.measured import MeasuredAside, read_measured_aside
+from outflow_cohort.handover.request import CaseFacts, Request, read_request
+from outflow_cohort.handover.volumes import SeriesQuality
 from outflow_cohort.report.charts_implants import read_implants
 from outflow_cohort.report.headline import headline_plan, headline_section
 from outflow_cohort.report.pictures import PictureFrame, read_pictures, reference_drawings
@@ -89,13 +95,13 @@ class CaseData:
     """All that is known of one case. `key` is its file-safe name."""
 
     key: str
-    request: Mapping[str, Any]
-    inventory: Mapping[str, Any]
+    request: Request
+    inventory: Inventory
     values: tuple[Value, ...]
     curves: tuple[Curve, ...]
     views: tuple[View, ...]
-    set_aside: tuple[Mapping[str, Any], ...]
-    series_quality: tuple[Mapping[str, Any], ...]
+    set_aside: tuple[AsideRow, ...]
+    series_quality: tuple[SeriesQuality, ...]
     drawings: tuple[Mapping[str, Any], ...]
     pictures: tuple[tuple[PictureFrame, NDArray[np.uint8]], ...]
     implants: pd.DataFrame
@@ -105,15 +111,14 @@ class CaseData:
     adjudicated: bool = False
 
     @property
-    def case(self) -> Mapping[str, Any]:
+    def case(self) -> CaseFacts:
         """The case's row of cases.csv."""
-        case: Mapping[str, Any] = self.request["case"]
-        return case
+        return self.request.case
 
     @property
     def plan_ids(self) -> list[str]:
         """Plans in order."""
-        return sorted({str(p["plan_id"]) for p in self.request.get("plans") or []})
+        return sorted({plan.plan_id for plan in self.request.plans})
 
     @property
     def phases(self) -> list[float | None]:
@@ -283,17 +288,18 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
             pictures = tuple(read_pictures(arrays))
     statistics = read_statistics(results)
     primary = _primary(measured / "measurements.parquet", settings, statistics)
-    inventory = _json(work / "inventory" / f"{key}.json", {})
-    aside = _json(measured / "set_aside.json", {})
+    inventory_path = work / "inventory" / f"{key}.json"
+    inventory = read_inventory(inventory_path) if inventory_path.exists() else Inventory()
+    aside = read_measured_aside(measured) if (measured / ASIDE_FILE).exists() else MeasuredAside()
     return CaseData(
         key=key,
-        request=json.loads((work / "requests" / f"{key}.json").read_text(encoding="utf-8")),
+        request=read_request(work / "requests" / f"{key}.json"),
         inventory=inventory,
         values=read_values(measured / "measurements.parquet"),
         curves=read_curves(measured / "curves.parquet"),
         views=read_views(measured / "views.parquet"),
-        set_aside=tuple(inventory.get("set_aside") or []) + tuple(aside.get("rows") or []),
-        series_quality=tuple(aside.get("series_quality") or []),
+        set_aside=inventory.set_aside + aside.rows,
+        series_quality=aside.series_quality,
         drawings=tuple(_json(measured / "drawing.json", [])),
         pictures=pictures,
         implants=read_implants(measured / "implants.parquet"),

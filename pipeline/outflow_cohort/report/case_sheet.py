@@ -42,7 +42,7 @@ def case_sheet(data: CaseData) -> str:
     return render(
         "sheet.html",
         case=data.case,
-        study_id=data.request["study"]["study_id"],
+        study_id=data.request.study.study_id,
         standfirst=_standfirst(data),
         headline=_headline(data),
         headline_note=_headline_note(data, phase, why),
@@ -79,10 +79,10 @@ def case_sheet(data: CaseData) -> str:
 
 def _standfirst(data: CaseData) -> str:
     case = data.case
-    parts = [words(case.get("group")).capitalize()] if case.get("group") else []
-    for name, label in (("site", "site"), ("device_id", "device"), ("prosthesis_id", "prosthesis in place")):
-        if case.get(name):
-            parts.append(f"{label} {case[name]}")
+    parts = [words(case.group).capitalize()] if case.group else []
+    for value, label in ((case.site, "site"), (case.device_id, "device"), (case.prosthesis_id, "prosthesis in place")):
+        if value:
+            parts.append(f"{label} {value}")
     readers = {d["reader_id"] for d in data.drawings}
     if not data.drawings:
         return " · ".join([*parts, "nothing measured"]) + "."
@@ -141,11 +141,11 @@ def _device_place(data: CaseData) -> str:
 
 def plan_text(data: CaseData, plan_id: str) -> str:
     """A plan with its device and depth, since the same plan_id is another plan in another case."""
-    for plan in data.request.get("plans") or []:
-        if str(plan["plan_id"]) == plan_id:
-            depth = plan.get("ventricular_depth_mm")
+    for plan in data.request.plans:
+        if plan.plan_id == plan_id:
+            depth = plan.ventricular_depth_mm
             deep = f", {number(depth, 'mm')} mm deep" if depth is not None else ""
-            return f"plan {plan_id} ({plan['device_id']}{deep})"
+            return f"plan {plan_id} ({plan.device_id}{deep})"
     return f"plan {plan_id}"
 
 
@@ -220,8 +220,7 @@ def _section_figure(
         f"{SOLIDS.get(solid, words(solid)).capitalize()}, {plan_text(data, plan_id)}, {method_text(method)}: "
         f"{area} mm² at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
     )
-    definitions = data.request["study"].get("definitions") or {}
-    if definitions.get("section_rule", "aortic_side") == "aortic_side":
+    if data.request.study.definitions.section_rule == "aortic_side":
         text += " A straight blood edge is where the aortic side of the device ends."
     if not taken:
         text += " Outlines only: no picture was taken in this plane."

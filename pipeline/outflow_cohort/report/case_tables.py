@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from outflow_cohort.report import charts_case as charts
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.measured import series_record
 from outflow_cohort.report.case_data import CaseData, Value, phase_order
-from outflow_cohort.report.numbers import count, estimate, interval, is_number, number, phase_text, unit_text
+from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
 from outflow_cohort.report.wording import (
     definition,
@@ -44,17 +45,15 @@ class Block:
 
 def set_aside_table(data: CaseData) -> Table:
     """One line per reason, with the stages, phases and readings it holds for, and the first message of it."""
-    grouped: dict[str, list[Mapping[str, Any]]] = {}
+    grouped: dict[str, list[AsideRow]] = {}
     for r in data.set_aside:
-        grouped.setdefault(r.get("code") or "", []).append(r)
+        grouped.setdefault(r.code, []).append(r)
     rows = []
     for code, of in grouped.items():
-        stages = dict.fromkeys(words(r.get("stage")) for r in of)
-        phases = dict.fromkeys(phase_text(r["phase_pct"]) for r in of if is_number(r.get("phase_pct")))
-        readings = dict.fromkeys(
-            f"{r['reader_id']} {number(r.get('read_no'), digits=0)}" for r in of if r.get("reader_id")
-        )
-        messages = list(dict.fromkeys(str(r.get("message") or "") for r in of))
+        stages = dict.fromkeys(words(r.stage) for r in of)
+        phases = dict.fromkeys(phase_text(r.phase_pct) for r in of if r.phase_pct is not None)
+        readings = dict.fromkeys(f"{r.reader_id} {number(r.read_no, digits=0)}" for r in of if r.reader_id)
+        messages = list(dict.fromkeys(r.message for r in of))
         more = f" ({count(len(messages) - 1, 'more message')} like it)" if len(messages) > 1 else ""
         rows.append(
             (words(code), ", ".join(stages), ", ".join(phases) or "all", ", ".join(readings) or "all",
@@ -92,7 +91,7 @@ def plan_overview(data: CaseData, phase: float | None) -> Table:
     if reference is None:
         return EMPTY_TABLE
     who = {"reader_id": reference[0], "read_no": reference[1], "phase_pct": phase}
-    devices = {str(p["plan_id"]): str(p["device_id"]) for p in data.request.get("plans") or []}
+    devices = {plan.plan_id: plan.device_id for plan in data.request.plans}
     rows = []
     for plan_id in data.plan_ids:
         cells = []
@@ -105,37 +104,35 @@ def plan_overview(data: CaseData, phase: float | None) -> Table:
 
 def cutoff_table(data: CaseData) -> Table:
     rows = []
-    for c in data.request["study"].get("cutoffs") or []:
-        patients = f"n {c['n']}" if c.get("n") else ""
-        events = f"{c['events']} events" if c.get("events") else ""
-        rest = [c.get("endpoint"), patients, events, c.get("source"), c.get("evidence")]
-        shown = "; ".join(str(t) for t in rest if t)
-        rows.append((words(c.get("cutoff_id", "")), number(charts.cutoff_area(c), "mm2"), shown))
+    for c in data.request.study.cutoffs:
+        patients = f"n {c.n}" if c.n else ""
+        events = f"{c.events} events" if c.events else ""
+        rest = [c.endpoint, patients, events, c.source, c.evidence]
+        shown = "; ".join(t for t in rest if t)
+        rows.append((words(c.cutoff_id), number(c.area_mm2, "mm2"), shown))
     return table_of(("Cut-off", "Area, mm²", "Endpoint, patients, source"), rows)
 
 
 def sizing_table(data: CaseData, phase: float | None) -> Table:
     reference = data.reference
-    targets = data.request.get("sizing_targets") or []
+    targets = data.request.sizing_targets
     rows = []
-    for plan in data.request.get("plans") or []:
+    for plan in data.request.plans:
         for basis in ("area", "perimeter", "diameter"):
             found = [
-                v
-                for v in data.find("oversizing", basis, plan_id=plan["plan_id"], phase_pct=phase)
-                if v.value is not None
+                v for v in data.find("oversizing", basis, plan_id=plan.plan_id, phase_pct=phase) if v.value is not None
             ]
             if not found or reference is None:
                 continue
             first = next((v for v in found if (v.reader_id, v.read_no) == reference), found[0])
-            fitting = [t for t in targets if t.get("device_id") == plan["device_id"] and t.get("basis") == basis]
-            ranges = [f"{t['min_pct']:g} to {t['max_pct']:g} %" for t in fitting]
-            inside = [t["min_pct"] <= (first.value or 0.0) <= t["max_pct"] for t in fitting]
+            fitting = [t for t in targets if t.device_id == plan.device_id and t.basis == basis]
+            ranges = [f"{t.min_pct:g} to {t.max_pct:g} %" for t in fitting]
+            inside = [t.min_pct <= (first.value or 0.0) <= t.max_pct for t in fitting]
             others = sorted(v.value for v in found if v.value is not None)
             rows.append(
                 (
-                    plan["plan_id"],
-                    plan["device_id"],
+                    plan.plan_id,
+                    plan.device_id,
                     basis,
                     estimate(first.value, first.ci_low, first.ci_high, "pct"),
                     f"{number(others[0], 'pct')} to {number(others[-1], 'pct')}" if len(others) > 1 else "–",
@@ -220,8 +217,8 @@ def _plain(value: Any) -> str:
 
 def series_table(data: CaseData) -> Table:
     """Fields down, series across: few series, many fields."""
-    quality = {(q.get("row"), q.get("series")): q for q in data.series_quality}
-    rows = [{**r, **quality.get((r.get("row"), r.get("series")), {})} for r in data.inventory.get("series") or []]
+    quality = {(q.row, q.series): q for q in data.series_quality}
+    rows = [series_record(r, quality.get((r.row, r.series))) for r in data.inventory.series]
     rows.sort(key=lambda r: phase_order(r.get("phase_pct")))
     lines = [(field_title(n), *(_plain(r.get(n)) for r in rows)) for n in _shown_fields(rows)]
     if not rows:
@@ -241,21 +238,20 @@ def level_table(data: CaseData) -> Table:
 
 
 def plan_table(data: CaseData) -> Table:
-    devices: Mapping[str, Any] = data.request.get("devices") or {}
     rows = []
-    for plan in data.request.get("plans") or []:
-        device = devices.get(plan["device_id"]) or {}
+    for plan in data.request.plans:
+        device = data.request.devices[plan.device_id]
         rows.append(
             (
-                plan["plan_id"],
-                plan["device_id"],
-                number(device.get("nominal_diameter_mm"), "mm"),
-                number(device.get("height_mm"), "mm"),
-                interval(device.get("covered_from_mm"), device.get("covered_to_mm"), "mm") or "–",
-                number(plan.get("ventricular_depth_mm"), "mm"),
-                words(plan.get("anchor") or "ring"),
-                _pair(plan, "tilt_ap_deg", "tilt_ic_deg", "deg"),
-                _pair(plan, "offset_ap_mm", "offset_ic_mm", "mm"),
+                plan.plan_id,
+                plan.device_id,
+                number(device.nominal_diameter_mm, "mm"),
+                number(device.height_mm, "mm"),
+                interval(device.covered_from_mm, device.covered_to_mm, "mm") or "–",
+                number(plan.ventricular_depth_mm, "mm"),
+                words(plan.anchor or "ring"),
+                _pair(plan.tilt_ap_deg, plan.tilt_ic_deg, "deg"),
+                _pair(plan.offset_ap_mm, plan.offset_ic_mm, "mm"),
             )
         )
     header = (
@@ -265,22 +261,19 @@ def plan_table(data: CaseData) -> Table:
     return table_of(header, rows)
 
 
-def _pair(plan: Mapping[str, Any], first: str, second: str, unit: str) -> str:
-    return ", ".join(number(plan.get(n) or 0.0, unit) for n in (first, second))
+def _pair(first: float | None, second: float | None, unit: str) -> str:
+    return ", ".join(number(value or 0.0, unit) for value in (first, second))
 
 
 def case_facts(data: CaseData) -> list[tuple[str, str]]:
-    skip = {"case_id", "key", "extra"}
-    facts = [(field_title(n), _plain(v)) for n, v in data.case.items() if n not in skip and v not in (None, "")]
-    facts += [(field_title(n), _plain(v)) for n, v in (data.case.get("extra") or {}).items() if v not in (None, "")]
-    prosthesis: Mapping[str, Any] = data.request.get("prosthesis") or {}
-    facts += [
-        (field_title(n), _plain(v)) for n, v in prosthesis.items() if v not in (None, "") and n != "prosthesis_id"
-    ]
-    return facts
+    facts = data.case.model_dump(exclude={"case_id", "key"})
+    prosthesis = data.request.prosthesis
+    if prosthesis is not None:
+        facts |= prosthesis.model_dump(exclude={"prosthesis_id"})
+    return [(field_title(n), _plain(v)) for n, v in facts.items() if v not in (None, "")]
 
 
 def definitions_chosen(data: CaseData) -> str:
-    chosen: Mapping[str, Any] = data.request["study"].get("definitions") or {}
+    chosen = data.request.study.definitions.model_dump(mode="json")
     parts: Sequence[str] = [f"{field_title(n)}: {setting_text(v)}" for n, v in sorted(chosen.items())]
     return "; ".join(parts) or "the defaults"

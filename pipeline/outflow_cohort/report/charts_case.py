@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from outflow_cohort.handover.request import CutoffRow
 from outflow_cohort.report import palette
 from outflow_cohort.report.case_data import CaseData, Curve, Value, View, phase_order
-from outflow_cohort.report.numbers import estimate, interval, is_number, number, phase_text
+from outflow_cohort.report.numbers import estimate, interval, number, phase_text
 from outflow_cohort.report.page import Figure, Table
 from outflow_cohort.report.plates import spread
 from outflow_cohort.report.svg import LABEL_HEIGHT, Axes, Drawing, legend, padded
@@ -57,7 +58,7 @@ def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
     top = _frame_top(data)
     if top is None:
         return []
-    cutoffs = data.request.get("study", {}).get("cutoffs") or []
+    cutoffs = data.request.study.cutoffs
     figures = []
     for plan_id in sorted({c.plan_id for c in data.curves}):
         for phase in sorted({c.phase_pct for c in data.curves}, key=phase_order)[:most_phases]:
@@ -75,7 +76,7 @@ def _frame_top(data: CaseData) -> float | None:
         return None
     found = [x for v in data.find("neo_lvot_area") if v.phase_pct is not None for x in (v.value, v.ci_high)]
     of_interest = [x for x in found if x is not None]
-    of_interest += [cutoff_area(c) or 0.0 for c in data.request.get("study", {}).get("cutoffs") or []]
+    of_interest += [c.area_mm2 for c in data.request.study.cutoffs]
     highest = float(np.nanmax(areas)) * 1.05
     return min(highest, FRAME_SHARE * max(of_interest)) if of_interest and max(of_interest) > 0 else highest
 
@@ -120,7 +121,7 @@ def _curve_figure(
     shown: Sequence[Curve],
     mine: Sequence[Curve],
     top: float,
-    cutoffs: Sequence[Mapping[str, Any]],
+    cutoffs: Sequence[CutoffRow],
     data: CaseData,
 ) -> Figure:
     title = f"Plan {plan_id}, {phase_text(phase)}"
@@ -242,17 +243,9 @@ LEAST_BOX = 6.0
 """Least width of an interval box, user units: an end of the range has no interval of its station."""
 
 
-def cutoff_area(cutoff: Mapping[str, Any]) -> float | None:
-    """The area of a cut-off in mm2, whichever of the two names it stands under."""
-    for name in ("area_mm2", "area", "value"):
-        if is_number(cutoff.get(name)):
-            return float(cutoff[name])
-    return None
-
-
-def cutoff_lines(cutoffs: Sequence[Mapping[str, Any]]) -> list[tuple[float, str]]:
+def cutoff_lines(cutoffs: Sequence[CutoffRow]) -> list[tuple[float, str]]:
     """Value and label of each cut-off, equal ones once."""
-    areas = sorted({a for c in cutoffs if (a := cutoff_area(c)) is not None})
+    areas = sorted({c.area_mm2 for c in cutoffs})
     return [(a, f"{a:g}") for a in areas]
 
 
@@ -266,7 +259,7 @@ def cycle_figures(data: CaseData) -> list[Figure]:
     if len(phases) < 2:
         return []
     numbers = [x for v in values for x in (v.value, v.ci_low, v.ci_high) if x is not None]
-    cutoffs = [c for c in data.request.get("study", {}).get("cutoffs") or [] if cutoff_area(c) is not None]
+    cutoffs = data.request.study.cutoffs
     figures = []
     for plan_id in data.plan_ids:
         mine = [v for v in values if v.plan_id == plan_id and v.value is not None]
@@ -274,7 +267,7 @@ def cycle_figures(data: CaseData) -> list[Figure]:
             continue
         title = f"Plan {plan_id}"
         d = Drawing(350, 288, title, "Neo-LVOT area by phase and solid, with 95 % intervals.")
-        y_range = (0.0, padded(numbers, include=[cutoff_area(c) or 0.0 for c in cutoffs])[1])
+        y_range = (0.0, padded(numbers, include=[c.area_mm2 for c in cutoffs])[1])
         axes = Axes(d, 44, 34, 342, 208, padded(phases), y_range)
         axes.left_axis("neo-LVOT, mm²")
         axes.references(cutoff_lines(cutoffs))
@@ -330,8 +323,8 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
     views = [v for v in data.views if v.phase_pct == phase]
     if not drawings and not views:
         return None
-    gantry = data.request.get("study", {}).get("gantry") or {}
-    reach = (float(gantry.get("lao_rao_limit_deg", 60.0)), float(gantry.get("cra_cau_limit_deg", 40.0)))
+    gantry = data.request.study.gantry
+    reach = (gantry.lao_rao_limit_deg, gantry.cra_cau_limit_deg)
     d = Drawing(450, 366, "Views", "Directions in which the mitral ring and the aortic annulus are seen edge-on.")
     axes = Axes(d, 44, 52, 438, 316, (-90.0, 90.0), (-70.0, 70.0))
     axes.left_axis("CRA (+) / CAU (−), °", values=[-60, -40, -20, 0, 20, 40, 60])

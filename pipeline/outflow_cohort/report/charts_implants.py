@@ -73,11 +73,11 @@ def implant_maps(data: CaseData) -> list[Figure]:
     methods = set(rows["method"])
     method = data.settings.main_method if data.settings.main_method in methods else "automatic_path"
     rows = rows[rows["method"] == method]
-    cutoffs = sorted((float(c["area_mm2"]), str(c["cutoff_id"])) for c in data.request["study"].get("cutoffs") or [])
+    cutoffs = sorted((c.area_mm2, c.cutoff_id) for c in data.request.study.cutoffs)
     plans = [
-        (str(p["device_id"]), float(p["ventricular_depth_mm"]))
-        for p in data.request.get("plans") or []
-        if p.get("ventricular_depth_mm") is not None
+        (plan.device_id, plan.ventricular_depth_mm)
+        for plan in data.request.plans
+        if plan.ventricular_depth_mm is not None
     ]
     figures = []
     for solid in [s for s in SOLIDS if s in set(rows["solid"])]:

@@ -6,13 +6,13 @@ readings and cases. Counts of rows are never shown; what is concerned is named i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from outflow_cohort.dicom.codes import Reason, reasons
+from outflow_cohort.handover.base import AsideRow
 from outflow_cohort.report.case_data import CaseData, Value, phase_order
-from outflow_cohort.report.numbers import count, is_number, phase_text
+from outflow_cohort.report.numbers import count, phase_text
 from outflow_cohort.report.wording import measure_title, words
 from outflow_cohort.study.status_codes import ANY_STRUCTURE, LEVELS, MISSING, Level, status_code, status_codes
 
@@ -165,29 +165,28 @@ def _reason_finding(code: str, kind: str, where: str, lead: str, message: str = 
 
 
 def _aside_findings(data: CaseData, lead: str) -> list[Finding]:
-    grouped: dict[str, list[Mapping[str, Any]]] = {}
+    grouped: dict[str, list[AsideRow]] = {}
     for row in data.set_aside:
-        grouped.setdefault(str(row.get("code") or ""), []).append(row)
+        grouped.setdefault(row.code, []).append(row)
     found = []
     for code, rows in grouped.items():
-        phases = [phase_text(r["phase_pct"]) for r in rows if is_number(r.get("phase_pct"))]
-        readings = [f"{r['reader_id']}, read {r['read_no']}" for r in rows if r.get("reader_id")]
+        phases = [phase_text(r.phase_pct) for r in rows if r.phase_pct is not None]
+        readings = [f"{r.reader_id}, read {r.read_no}" for r in rows if r.reader_id]
         where = "; ".join(t for t in (named(phases), named(readings)) if t) or "the whole case"
-        messages = list(dict.fromkeys(str(r.get("message") or "") for r in rows))
+        messages = list(dict.fromkeys(r.message for r in rows))
         found.append(_reason_finding(code, "set_aside", where, lead, messages[0]))
     return found
 
 
 def _series_findings(data: CaseData, lead: str) -> list[Finding]:
     phases: dict[str, list[str]] = {}
-    rows = list(data.inventory.get("series") or [])
-    by_series = {(r.get("row"), r.get("series")): r.get("phase_pct") for r in rows}
-    for row in rows:
-        for code in codes_of(row.get("reason_codes") or row.get("reasons")):
-            phases.setdefault(code, []).append(phase_text(row.get("phase_pct")))
-    for row in data.series_quality:
-        for code in codes_of(row.get("quality_codes")):
-            phases.setdefault(code, []).append(phase_text(by_series.get((row.get("row"), row.get("series")))))
+    by_series = {(row.row, row.series): row.phase for row in data.inventory.series}
+    for row in data.inventory.series:
+        for code in codes_of(row.reason_codes):
+            phases.setdefault(code, []).append(phase_text(row.phase))
+    for quality in data.series_quality:
+        for code in codes_of(quality.quality_codes):
+            phases.setdefault(code, []).append(phase_text(by_series.get((quality.row, quality.series))))
     return [_reason_finding(code, "", named(of), lead) for code, of in phases.items()]
 
 

@@ -12,11 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort import events
-from outflow_cohort.files import read_json, read_request
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.inventory import Inventory, read_inventory
+from outflow_cohort.handover.request import Request, read_request
+from outflow_cohort.handover.volumes import read_index
 from outflow_cohort.registration.carried import (
     CarriedCase,
     CarriedReading,
-    CarryRow,
     Move,
     RegisteredPair,
     read_carried,
@@ -37,7 +39,6 @@ if TYPE_CHECKING:
 __all__ = ["carry", "read_carried", "set_case_aside"]
 
 STAGE = "carry"
-Row = dict[str, Any]
 Read = tuple[str, int]
 """Reader and read."""
 
@@ -50,7 +51,7 @@ def carry(*, request: Path, inventory: Path, volumes: Path, judged: Path, output
         set_case_aside(request=request, output=output, code=CRASH_CODE, message=crash_message(STAGE))
 
     def work() -> None:
-        case = _carry(content, read_json(inventory), volumes, judged)
+        case = _carry(content, read_inventory(inventory), volumes, judged)
         write_carried(output, case)
         events.set_aside([row.model_dump() for row in case.set_aside])
 
@@ -59,8 +60,8 @@ def carry(*, request: Path, inventory: Path, volumes: Path, judged: Path, output
 
 def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
     """Write a case of which nothing was carried, for one reason; its marked phases are measured all the same."""
-    case_id = read_request(request)["case"]["case_id"]
-    row = CarryRow(
+    case_id = read_request(request).case.case_id
+    row = AsideRow(
         case_id=case_id, phase_pct=None, reader_id=None, read_no=None, stage=STAGE, code=code, message=message
     )
     write_carried(output, CarriedCase(set_aside=(row,)))
@@ -105,7 +106,7 @@ class _Case:
         ]
 
 
-def _carry(request: Row, inventory: Row, volumes: Path, judged: Path) -> CarriedCase:
+def _carry(request: Request, inventory: Inventory, volumes: Path, judged: Path) -> CarriedCase:
     case = _prepared(request, inventory, volumes, judged)
     lost = [
         _row(case, read, None, "carry_no_marked_phase", "no marked phase of this read is one of carry.from_phases")
@@ -122,35 +123,32 @@ def _carry(request: Row, inventory: Row, volumes: Path, judged: Path) -> Carried
     return CarriedCase(readings=tuple(readings), set_aside=tuple(lost), pairs=tuple(case.pairs))
 
 
-def _prepared(request: Row, inventory: Row, volumes: Path, judged: Path) -> _Case:
+def _prepared(request: Request, inventory: Inventory, volumes: Path, judged: Path) -> _Case:
     from outflow_cohort.dicom.landmark_checks import check_landmarks
-    from outflow_cohort.dicom.settings import PhaseSettings
-    from outflow_cohort.registration.settings import CarrySettings
     from outflow_cohort.steps.placing import place_readings
     from outflow_cohort.study import core_inputs
     from outflow_geometry.scatter.redrawing import PRIOR_SD
 
-    index = read_json(volumes / "volumes.json")
-    match = PhaseSettings(**request["study"].get("phase", {})).match
-    placed, _ = place_readings(
-        request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], match
-    )
-    checked, _ = check_landmarks(request, placed, index)
+    index = read_index(volumes)
+    match = request.study.phase.match
+    placed, _ = place_readings(request.readings, index.volumes, [*inventory.set_aside, *index.set_aside], match)
+    checked, _ = check_landmarks(request.case.case_id, placed)
     judgements = read_judgements(judged)
     marks: dict[Read, dict[float, dict[str, np.ndarray]]] = {}
     for entry, readings in checked:
         for reading in judgements.believed(entry, readings):
-            if entry["phase_pct"] is not None:
-                own = marks.setdefault((reading["reader_id"], reading["read_no"]), {})
-                own[entry["phase_pct"]] = core_inputs.landmarks(reading)
-    phases = {e["phase_pct"]: volumes / e["file"] for e in index["volumes"] if e["phase_pct"] is not None}
-    settings = CarrySettings(**(request["study"].get("carry") or {}))
+            if entry.phase_pct is not None:
+                marks.setdefault(reading.who, {})[entry.phase_pct] = core_inputs.landmarks(reading.structures)
+    phases = {e.phase_pct: volumes / e.file for e in index.volumes if e.phase_pct is not None}
+    settings = request.study.carry_settings()
     implanted = core_inputs.prosthesis(request) is not None
-    steps = {row["row"]: row.get("slab_step") for row in index["series_quality"]}
-    slabs = {e["phase_pct"]: steps[e["row"]] for e in index["volumes"] if steps.get(e["row"]) is not None}
-    prior = request["study"]["uncertainty"]["prior_sd_mm"]
+    steps = {row.row: row.slab_step for row in index.series_quality}
+    slabs = {
+        e.phase_pct: step for e in index.volumes if e.phase_pct is not None and (step := steps.get(e.row)) is not None
+    }
+    prior = request.study.uncertainty.prior_sd_mm
     scatter = prior.get("mitral_ring", prior.get("default", PRIOR_SD))
-    return _Case(request["case"]["case_id"], settings, match, implanted, phases, slabs, marks, scatter)
+    return _Case(request.case.case_id, settings, match, implanted, phases, slabs, marks, scatter)
 
 
 def _register_from(case: _Case, source: float) -> None:
@@ -207,7 +205,7 @@ def _register_pair(case: _Case, image: Volume, source: float, target: float, rea
     )
 
 
-def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[CarryRow]]:
+def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[AsideRow]]:
     """All carried phases of one read, judged."""
     from outflow_cohort.registration.blending import blend, miss, off_course
     from outflow_geometry.landmarks.carry_error import carry_verdict
@@ -325,9 +323,9 @@ def _against_the_beat(
     return max((f for f in found if f is not None), default=None)
 
 
-def _row(case: _Case, read: Read, phase: float | None, code: str, message: str) -> CarryRow:
+def _row(case: _Case, read: Read, phase: float | None, code: str, message: str) -> AsideRow:
     where = f"reader {read[0]}, read {read[1]}, phase {'all' if phase is None else f'{phase:g}'} (carried)"
-    return CarryRow(
+    return AsideRow(
         case_id=case.case_id,
         phase_pct=phase,
         reader_id=read[0],

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.files import read_json
 from outflow_cohort.study.problems import Problem
 
-Row = dict[str, Any]
+if TYPE_CHECKING:
+    from outflow_cohort.handover.base import AsideRow
 
 
 def check_images(study_file: Path) -> list[Problem]:
@@ -19,6 +21,8 @@ def check_images(study_file: Path) -> list[Problem]:
     """
     import pandas as pd
 
+    from outflow_cohort.handover.inventory import read_inventory
+    from outflow_cohort.handover.volumes import read_index
     from outflow_cohort.steps.inventory import inventory
     from outflow_cohort.steps.judge import judge
     from outflow_cohort.steps.plan import plan
@@ -43,7 +47,7 @@ def check_images(study_file: Path) -> list[Problem]:
             inventory(request=request, output=found)
             volume(request=request, inventory=found, output_dir=volumes)
             judge(request=request, inventory=found, volumes=volumes, output=own / "judged" / f"{key}.json")
-            rows = read_json(found)["set_aside"] + read_json(volumes / "volumes.json")["set_aside"]
+            rows = [*read_inventory(found).set_aside, *read_index(volumes).set_aside]
             problems += [_set_aside(study.series, row) for row in rows]
             for image in volumes.glob("*.nrrd"):
                 image.unlink()
@@ -52,15 +56,15 @@ def check_images(study_file: Path) -> list[Problem]:
     return problems + [_finding(study.landmarks, row) for row in findings]
 
 
-def _set_aside(file: str, row: Row) -> Problem:
-    place = f"case {row['case_id']}" + ("" if row["phase_pct"] is None else f", phase {row['phase_pct']:g}")
+def _set_aside(file: str, row: AsideRow) -> Problem:
+    place = f"case {row.case_id}" + ("" if row.phase_pct is None else f", phase {row.phase_pct:g}")
     return Problem(
-        file, None, None, f"{place}: {row['code']}", "a series that can be measured", str(row["message"]),
+        file, None, None, f"{place}: {row.code}", "a series that can be measured", row.message,
         severity="warning",
     )  # fmt: skip
 
 
-def _finding(file: str, row: Row) -> Problem:
+def _finding(file: str, row: Mapping[str, Any]) -> Problem:
     """A finding as a message: where, found, needed, remedy."""
     from outflow_geometry.landmarks.findings import CODES
 

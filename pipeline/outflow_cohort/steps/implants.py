@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from outflow_cohort.handover.request import Request
 from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.study import core_inputs
-from outflow_cohort.study.implant_settings import ImplantSettings
 from outflow_cohort.study.outputs import CHANCE_BELOW
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.inputs import ImplantGrid, Placement
@@ -22,15 +22,12 @@ from outflow_geometry.measures.reading import ReadingResult
 class TriedImplants:
     """The implants of one case; none where study.yaml has no `implants`, or no device fits."""
 
-    def __init__(
-        self, request: Mapping[str, Any], readings: Sequence[Mapping[str, np.ndarray]], match: PhaseMatch
-    ) -> None:
+    def __init__(self, request: Request, readings: Sequence[Mapping[str, np.ndarray]], match: PhaseMatch) -> None:
         """readings : landmarks of every reading of the case."""
-        section = request["study"].get("implants")
-        self._settings = ImplantSettings.model_validate(section) if section else None
+        self._settings = request.study.implants
         self._match = match
-        self._devices = core_inputs.devices(dict(request))
-        self._targets = core_inputs.sizing_targets(dict(request))
+        self._devices = core_inputs.devices(request)
+        self._targets = core_inputs.sizing_targets(request)
         self._grid = self._whole_grid([ring for r in readings if (ring := _ring(r)) is not None])
 
     def in_phase(self, phase: float | None) -> ImplantGrid | None:

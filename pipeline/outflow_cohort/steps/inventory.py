@@ -1,6 +1,6 @@
 """Step 2: what lies in the folders of a case, judged from headers. Lengths mm, angles deg; phase % of R-R.
 
-Writes {"series": rows, "privacy": rows, "set_aside": rows, "plans": what the volume step reads}.
+Writes an `Inventory`.
 """
 
 from __future__ import annotations
@@ -9,10 +9,12 @@ import logging
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from outflow_cohort import events
-from outflow_cohort.files import read_request, write_json
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.inventory import Inventory, PrivacyRow, SeriesPlan, SeriesRow, write_inventory
+from outflow_cohort.handover.request import Request, SeriesEntry, read_request
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 
 if TYPE_CHECKING:
@@ -25,7 +27,6 @@ if TYPE_CHECKING:
     Scans = dict[Path, tuple[FolderScan, Auditor]]
     """Folders already read, since several rows of series.csv may name one."""
 
-Row = dict[str, Any]
 STAGE = "inventory"
 
 
@@ -39,10 +40,10 @@ class _Case:
     phase: PhaseSettings
     privacy: PrivacySettings
     quality: QualitySettings
-    series: list[Row] = field(default_factory=list)
-    findings: list[Row] = field(default_factory=list)
-    set_aside: list[Row] = field(default_factory=list)
-    plans: list[Row] = field(default_factory=list)
+    series: list[SeriesRow] = field(default_factory=list)
+    findings: list[PrivacyRow] = field(default_factory=list)
+    set_aside: list[AsideRow] = field(default_factory=list)
+    plans: list[SeriesPlan] = field(default_factory=list)
 
 
 def inventory(*, request: Path, output: Path) -> None:
@@ -58,43 +59,39 @@ def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> N
     _write_aside(read_request(request), output, code, message)
 
 
-def _write_aside(content: Row, output: Path, code: str, message: str) -> None:
+def _write_aside(content: Request, output: Path, code: str, message: str) -> None:
     from outflow_cohort.dicom.rows import aside_row
 
-    row = aside_row(content["case"]["case_id"], None, STAGE, code, message)
-    write_json(output, {"series": [], "privacy": [], "set_aside": [row], "plans": []})
-    events.set_aside([row])
+    row = aside_row(content.case.case_id, None, STAGE, code, message)
+    write_inventory(output, Inventory(set_aside=(row,)))
+    events.set_aside([row.model_dump()])
 
 
-def _inventory(content: Row, output: Path) -> None:
+def _inventory(content: Request, output: Path) -> None:
     case = _case(content)
     judged = _judge_rows(case, content)
     table_codes = _audit_tables(case, content)
     for one in judged:
         one.series.codes.update(table_codes)
     _finish(case, judged, table_codes)
-    write_json(
+    write_inventory(
         output,
-        {"series": case.series, "privacy": case.findings, "set_aside": case.set_aside, "plans": case.plans},
+        Inventory(
+            series=tuple(case.series),
+            privacy=tuple(case.findings),
+            set_aside=tuple(case.set_aside),
+            plans=tuple(case.plans),
+        ),
     )
     for plan in case.plans:
-        place = events.Place(case.case_id, plan["phase_pct"])
-        events.event("accepted", f"series.csv row {plan['row']} accepted", place=place, level=logging.DEBUG)
-    events.set_aside(case.set_aside)
+        place = events.Place(case.case_id, plan.phase_pct)
+        events.event("accepted", f"series.csv row {plan.row} accepted", place=place, level=logging.DEBUG)
+    events.set_aside(row.model_dump() for row in case.set_aside)
 
 
-def _case(content: Row) -> _Case:
-    from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, PrivacySettings, QualitySettings
-
-    study = content["study"]
-    return _Case(
-        content["case"]["case_id"],
-        study["study_id"],
-        IntakeSettings(**study.get("intake", {})),
-        PhaseSettings(**study.get("phase", {})),
-        PrivacySettings(**study.get("privacy", {})),
-        QualitySettings(**study.get("quality", {})),
-    )
+def _case(content: Request) -> _Case:
+    study = content.study
+    return _Case(content.case.case_id, study.study_id, study.intake, study.phase, study.privacy, study.quality)
 
 
 @dataclass
@@ -108,15 +105,15 @@ class _RowSeries:
     chosen: bool
 
 
-def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
+def _judge_rows(case: _Case, content: Request) -> list[_RowSeries]:
     from outflow_cohort.dicom.pixels import frame_decoder
 
     judged: list[_RowSeries] = []
     scans: Scans = {}
     with ExitStack() as opened, frame_decoder(case.intake.decode_seconds, case.intake.decode_megabytes) as decoder:
         folders: dict[str, Path | PixelError] = {}
-        for entry in content["series"]:
-            if entry.get("volume"):
+        for entry in content.series:
+            if entry.volume:
                 _judge_image(case, entry)
                 continue
             found = _judge_folder(case, entry, _opened(case, entry, folders, opened), scans, decoder)
@@ -126,12 +123,14 @@ def _judge_rows(case: _Case, content: Row) -> list[_RowSeries]:
     return judged
 
 
-def _opened(case: _Case, entry: Row, folders: dict[str, Path | PixelError], opened: ExitStack) -> Path | PixelError:
+def _opened(
+    case: _Case, entry: SeriesEntry, folders: dict[str, Path | PixelError], opened: ExitStack
+) -> Path | PixelError:
     """The folder of a row, a zip archive unpacked once for all rows that name it; else why it is missing."""
     from outflow_cohort.dicom.archives import opened_folder
     from outflow_cohort.dicom.pixels import PixelError
 
-    name = entry["dicom_dir"]
+    name = entry.dicom_dir or ""
     if name not in folders:
         try:
             folders[name] = opened.enter_context(opened_folder(Path(name), case.intake))
@@ -142,7 +141,7 @@ def _opened(case: _Case, entry: Row, folders: dict[str, Path | PixelError], open
 
 def _judge_folder(
     case: _Case,
-    entry: Row,
+    entry: SeriesEntry,
     folder: Path | PixelError,
     scans: dict[Path, tuple[FolderScan, Auditor]],
     decoder: FrameDecoder,
@@ -154,7 +153,7 @@ def _judge_folder(
     from outflow_cohort.dicom.selection import choose
     from outflow_cohort.dicom.verify import judge_frames, roughness
 
-    row = entry["row"]
+    row = entry.row
     if not isinstance(folder, Path):
         case.series.append(folder_row(case.case_id, row, folder.code, folder.message))
         return []
@@ -173,12 +172,12 @@ def _judge_folder(
             one.codes["several_patients"] = "files of more than one patient in one folder"
     for one in series:
         one.codes.update(
-            privacy_codes(auditor.of_series(one.first.series, Path(entry["dicom_dir"]).name), case.privacy)
+            privacy_codes(auditor.of_series(one.first.series, Path(entry.dicom_dir or "").name), case.privacy)
         )
         one.figures["privacy"] = auditor.summary(one.first.series)
     _add_findings(case, row, auditor)
     named = [(one, name) for one, name in zip(series, series_names(series, case.study_id), strict=True)]
-    chosen = choose(named, entry["phase_pct"], case.phase, lambda one: roughness(one, paths, decoder))
+    chosen = choose(named, entry.phase_pct, case.phase, lambda one: roughness(one, paths, decoder))
     return [_RowSeries(row, name, one, scan.listing_digest, any(one is c for c in chosen)) for one, name in named]
 
 
@@ -192,28 +191,28 @@ def _add_findings(case: _Case, row: int, auditor: Auditor) -> None:
         ]
 
 
-def _finding_row(case_id: str, series: str, finding: Finding) -> Row:
-    return {
-        "case_id": case_id,
-        "series": series,
-        "tag": finding.tag,
-        "keyword": finding.keyword,
-        "rule": finding.rule,
-        "severity": finding.severity,
-    }
+def _finding_row(case_id: str, series: str, finding: Finding) -> PrivacyRow:
+    return PrivacyRow(
+        case_id=case_id,
+        series=series,
+        tag=finding.tag,
+        keyword=finding.keyword,
+        rule=finding.rule,
+        severity=finding.severity,
+    )
 
 
-def _audit_tables(case: _Case, content: Row) -> dict[str, str]:
+def _audit_tables(case: _Case, content: Request) -> dict[str, str]:
     """What the plan step found in the study's tables for this case; codes that set the whole case aside."""
     from outflow_cohort.dicom.privacy import Finding
     from outflow_cohort.dicom.privacy_texts import privacy_codes
 
-    found = {Finding(row["tag"], "", row["rule"]) for row in content.get("table_findings", [])}
+    found = {Finding(row.tag, "", row.rule) for row in content.table_findings}
     case.findings += [_finding_row(case.case_id, "", f) for f in sorted(found)]
     return privacy_codes(found, case.privacy)
 
 
-def _judge_image(case: _Case, entry: Row) -> None:
+def _judge_image(case: _Case, entry: SeriesEntry) -> None:
     """A NIfTI, MetaImage or NRRD file: its grid is judged, its header text scanned."""
     from outflow_cohort.dicom.codes import reason
     from outflow_cohort.dicom.identity_text import path_holds_identity
@@ -223,10 +222,10 @@ def _judge_image(case: _Case, entry: Row) -> None:
     from outflow_cohort.dicom.privacy_texts import audit_header_texts, privacy_codes
     from outflow_cohort.dicom.rows import aside_row, fingerprint, folder_row, image_row
 
-    row, path = entry["row"], Path(entry["volume"])
+    row, path = entry.row, Path(entry.volume or "")
     name = fingerprint(case.study_id, f"{case.case_id} {row}")
     codes: dict[str, str] = {}
-    if entry["phase_pct"] is None:
+    if entry.phase_pct is None:
         codes["phase_unknown"] = "no source states the phase"
     try:
         if not path.is_file():
@@ -235,22 +234,22 @@ def _judge_image(case: _Case, entry: Row) -> None:
     except PixelError as problem:
         case.series.append(folder_row(case.case_id, row, problem.code, problem.message))
         message = f"series.csv row {row}: {problem.message}"
-        case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, problem.code, message))
+        case.set_aside.append(aside_row(case.case_id, entry.phase_pct, STAGE, problem.code, message))
         return
-    if any(case.phase.match.same(plan["phase_pct"], entry["phase_pct"]) for plan in case.plans):
+    if any(case.phase.match.same(plan.phase_pct, entry.phase_pct) for plan in case.plans):
         codes["phase_repeated"] = "another row of series.csv already has this phase"
     found = audit_header_texts(list(header_texts(path)), case.privacy)
     if path_holds_identity(path.name, frozenset(w.casefold() for w in case.privacy.allowed_words)):
         found.add(Finding("file_name", "", "path_identity"))
     case.findings += [_finding_row(case.case_id, f"{row} {name}", f) for f in sorted(found)]
     codes.update(privacy_codes(found, case.privacy))
-    case.series.append(image_row(case.case_id, row, name, header, entry["phase_pct"], codes))
+    case.series.append(image_row(case.case_id, row, name, header, entry.phase_pct, codes))
     grave = sorted(code for code in codes if reason(code).severity == "set_aside")
     for code in grave:
         message = f"series.csv row {row}: {codes[code]}"
-        case.set_aside.append(aside_row(case.case_id, entry["phase_pct"], STAGE, code, message))
+        case.set_aside.append(aside_row(case.case_id, entry.phase_pct, STAGE, code, message))
     if not grave:
-        case.plans.append(image_plan(row, name, header, entry["phase_pct"], codes))
+        case.plans.append(image_plan(row, name, header, entry.phase_pct, codes))
 
 
 def _finish(case: _Case, judged: list[_RowSeries], table_codes: dict[str, str]) -> None:
@@ -273,7 +272,7 @@ def _finish(case: _Case, judged: list[_RowSeries], table_codes: dict[str, str]) 
         case.set_aside.append(aside_row(case.case_id, None, STAGE, code, f"study table: {table_codes[code]}"))
 
 
-def _series_aside(case: _Case, one: _RowSeries, codes: list[str]) -> Row:
+def _series_aside(case: _Case, one: _RowSeries, codes: list[str]) -> AsideRow:
     """One set_aside row of a series: the first grave code, the numbers of all."""
     from outflow_cohort.dicom.rows import aside_row
 
@@ -282,18 +281,20 @@ def _series_aside(case: _Case, one: _RowSeries, codes: list[str]) -> Row:
     return aside_row(case.case_id, one.series.phase.phase_pct, STAGE, codes[0], message)
 
 
-def _row_aside(case: _Case, entry: Row, found: list[_RowSeries]) -> Row:
+def _row_aside(case: _Case, entry: SeriesEntry, found: list[_RowSeries]) -> AsideRow:
     """Set_aside row of a row of series.csv that yields nothing: what is wrong with its largest series."""
     from outflow_cohort.dicom.rows import aside_row
 
     ranked = sorted(found, key=lambda one: ("localizer" in one.series.codes, -len(one.series.stack.frames), one.name))
     if ranked:
         row = _series_aside(case, ranked[0], _set_aside_codes(ranked[0].series))
-        return {**row, "phase_pct": entry["phase_pct"]}
-    kinds = sorted({row["reason_codes"] for row in case.series if row["row"] == entry["row"]})
-    message = f"series.csv row {entry['row']}: no CT series among its files ({', '.join(kinds) or 'no files'})"
-    whole = [c for c in ("folder_missing", "archive_unsafe", "archive_unreadable", "too_many_files") if c in kinds]
-    return aside_row(case.case_id, entry["phase_pct"], STAGE, (whole or ["no_series_found"])[0], message)
+        return row.model_copy(update={"phase_pct": entry.phase_pct})
+    kinds = sorted({row.reason_codes for row in case.series if row.row == entry.row})
+    message = f"series.csv row {entry.row}: no CT series among its files ({', '.join(kinds) or 'no files'})"
+    whole: list[str] = [
+        c for c in ("folder_missing", "archive_unsafe", "archive_unreadable", "too_many_files") if c in kinds
+    ]
+    return aside_row(case.case_id, entry.phase_pct, STAGE, (whole or ["no_series_found"])[0], message)
 
 
 def _set_aside_codes(series: JudgedSeries) -> list[str]:

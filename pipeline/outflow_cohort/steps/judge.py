@@ -1,17 +1,21 @@
 """Step 4: judge the landmarks of one case before they are believed. Points LPS, mm.
 
-Writes judged.json: {"findings": [rows of landmark_findings], "set_aside": [rows], "pixels": [hash of each series]}.
+Writes a `Judged`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort import events
-from outflow_cohort.files import read_json, read_request, write_json
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.inventory import Inventory, read_inventory
+from outflow_cohort.handover.judged import FindingRow, Habit, Judged, JudgedAside, PixelHash, read_judged, write_judged
+from outflow_cohort.handover.request import CheckedReading, Reading, Request, read_request
+from outflow_cohort.handover.volumes import VolumeEntry, VolumeIndex, read_index
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge_pictures import point_pictures, write_pictures
 
@@ -22,7 +26,6 @@ if TYPE_CHECKING:
     from outflow_geometry.scatter.consensus import JudgedRead
 
 STAGE = "judge"
-Row = dict[str, Any]
 Who = tuple[float | None, str, int]
 """Phase, reader, read."""
 
@@ -32,43 +35,39 @@ class Judgements:
     """What the judge step found in one case."""
 
     findings: Mapping[Who, tuple[LandmarkFinding, ...]]
-    set_aside: list[Row]
+    set_aside: tuple[JudgedAside, ...]
 
-    def of_reading(self, who: Row) -> tuple[LandmarkFinding, ...]:
-        """Findings of one reading (phase_pct, reader_id, read_no)."""
-        return self.findings.get((who["phase_pct"], who["reader_id"], who["read_no"]), ())
+    def of_reading(self, phase_pct: float | None, reader_id: str, read_no: int) -> tuple[LandmarkFinding, ...]:
+        """Findings of one reading."""
+        return self.findings.get((phase_pct, reader_id, read_no), ())
 
-    def believed(self, entry: Row, readings: list[Row]) -> list[Row]:
+    def believed(self, entry: VolumeEntry, readings: Sequence[CheckedReading]) -> list[CheckedReading]:
         """The readings of one volume that are not set aside."""
-        gone = {(row["reader_id"], row["read_no"]) for row in self.set_aside if _in_phase(row, entry)}
-        return [r for r in readings if (r["reader_id"], r["read_no"]) not in gone]
+        gone = {(row.reader_id, row.read_no) for row in self.set_aside if _in_phase(row, entry)}
+        return [r for r in readings if r.who not in gone]
 
 
-def _in_phase(row: Row, entry: Row) -> bool:
+def _in_phase(row: JudgedAside, entry: VolumeEntry) -> bool:
     """Whether a set-aside row concerns the volume; without a phase of its own it concerns all."""
-    return row["volume_phase_pct"] is None or bool(row["volume_phase_pct"] == entry["phase_pct"])
+    return row.volume_phase_pct is None or row.volume_phase_pct == entry.phase_pct
 
 
 def read_judgements(path: Path) -> Judgements:
     """What `judge` wrote."""
-    from outflow_geometry.landmarks.findings import LandmarkFinding
-
-    content = read_json(path)
+    content = read_judged(path)
     found: dict[Who, list[LandmarkFinding]] = {}
-    for row in content["findings"]:
-        place = {name: row[name] for name in ("case_id", "phase_pct", "reader_id", "read_no")}
-        rest = {name: value for name, value in row.items() if name not in place}
-        found.setdefault((place["phase_pct"], place["reader_id"], place["read_no"]), []).append(LandmarkFinding(**rest))
-    return Judgements({who: tuple(rows) for who, rows in found.items()}, content["set_aside"])
+    for row in content.findings:
+        found.setdefault((row.phase_pct, row.reader_id or "", row.read_no or 0), []).append(row.finding)
+    return Judgements({who: tuple(rows) for who, rows in found.items()}, content.set_aside)
 
 
-def suspect_rows(rows: list[Row], suspects: Collection[str]) -> list[Row]:
+def suspect_rows(rows: list[dict[str, Any]], suspects: Collection[str]) -> list[dict[str, Any]]:
     """Rows of tried implants (solid, method, area_mm2, status), with the status of those that rest on `suspects`."""
     from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT, WHOLE_READING
     from outflow_geometry.measures.judging import rests_on
     from outflow_geometry.measures.registry import measure
 
-    def is_bad(row: Row) -> bool:
+    def is_bad(row: Mapping[str, Any]) -> bool:
         structures = rests_on(measure("neo_lvot_area"), row["solid"], row["method"])
         return WHOLE_READING in suspects or not structures.isdisjoint(suspects)
 
@@ -77,7 +76,7 @@ def suspect_rows(rows: list[Row], suspects: Collection[str]) -> list[Row]:
     return [row | {"status": LANDMARK_SUSPECT} if row["area_mm2"] is not None and is_bad(row) else row for row in rows]
 
 
-def suspect_places(findings: Collection[LandmarkFinding], landmarks: Mapping[str, np.ndarray]) -> list[Row]:
+def suspect_places(findings: Collection[LandmarkFinding], landmarks: Mapping[str, np.ndarray]) -> list[dict[str, Any]]:
     """Points that were found bad, with their place (3,), mm, for the case sheet; those numbered from 1 only."""
     return [
         {"structure": f.structure, "point_no": f.point_no, "at": [round(float(v), 2) for v in points[f.point_no - 1]]}
@@ -95,16 +94,10 @@ def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> Non
         set_case_aside(request=request, output=output, code=CRASH_CODE, message=crash_message(STAGE))
 
     def work() -> None:
-        index = read_json(volumes / "volumes.json")
-        findings, aside, habits = _judge(content, read_json(inventory), index, volumes)
-        write_pictures(output.with_suffix(".npz"), point_pictures(content, index, volumes, findings))
-        case_id = content["case"]["case_id"]
-        pixels = [
-            {"case_id": case_id, "phase_pct": entry["phase_pct"], "hash": entry["pixel_hash"]}
-            for entry in index["volumes"]
-            if entry["pixel_hash"]
-        ]
-        _write(output, findings, aside, pixels, habits)
+        index = read_index(volumes)
+        judged = _judge(content, read_inventory(inventory), index, volumes)
+        write_pictures(output.with_suffix(".npz"), point_pictures(content, index, volumes, judged.findings))
+        _write(output, judged)
 
     run_guarded(work, give_up)
 
@@ -113,58 +106,62 @@ def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> N
     """Write a case of which no reading may be measured, for one reason."""
     content = read_request(request)
     write_pictures(output.with_suffix(".npz"), {})
-    _write(output, [], [_aside(content, reading, None, code, message) for reading in content["readings"]], [], [])
+    _write(
+        output, Judged(set_aside=tuple(_aside(content, reading, None, code, message) for reading in content.readings))
+    )
 
 
-def _write(output: Path, findings: list[Row], aside: list[Row], pixels: list[Row], habits: list[Row]) -> None:
-    write_json(output, {"findings": findings, "set_aside": aside, "pixels": pixels, "habits": habits})
-    events.set_aside(aside)
+def _write(output: Path, judged: Judged) -> None:
+    write_judged(output, judged)
+    events.set_aside(row.model_dump() for row in judged.set_aside)
 
 
-def _aside(request: Row, reading: Row, phase: float | None, code: str, message: str) -> Row:
-    """A row of set_aside, with the phase of the volume that the reading belongs to beside that of the row."""
-    return {
-        "case_id": request["case"]["case_id"],
-        "phase_pct": phase if reading["phase_pct"] is None else reading["phase_pct"],
-        "reader_id": reading["reader_id"],
-        "read_no": reading["read_no"],
-        "stage": STAGE,
-        "code": code,
-        "message": message,
-        "volume_phase_pct": phase,
-    }
+def _aside(request: Request, reading: Reading, phase: float | None, code: str, message: str) -> JudgedAside:
+    """A row of set_aside; `phase` is that of the volume that the reading belongs to."""
+    return JudgedAside(
+        case_id=request.case.case_id,
+        phase_pct=phase if reading.phase_pct is None else reading.phase_pct,
+        reader_id=reading.reader_id,
+        read_no=reading.read_no,
+        stage=STAGE,
+        code=code,
+        message=message,
+        volume_phase_pct=phase,
+    )
 
 
-def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[list[Row], list[Row], list[Row]]:
+def _judge(request: Request, inventory: Inventory, index: VolumeIndex, volumes: Path) -> Judged:
     """Findings, set-aside rows and each reading's habits (`study.findings.reader_drifts`) of one case."""
     from outflow_cohort.dicom.landmark_checks import check_landmarks
-    from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.steps.placing import place_readings
     from outflow_cohort.study import core_inputs
-    from outflow_cohort.study.judging import JudgingSettings
     from outflow_geometry.landmarks.judging import judge_reading
     from outflow_geometry.scatter.consensus import JudgedRead, judge_phase, judge_phases
     from outflow_geometry.scatter.redrawing import Read
 
-    settings = JudgingSettings(**request["study"].get("judging", {}))
-    match = PhaseSettings(**request["study"].get("phase", {})).match
-    reasons = inventory["set_aside"] + index["set_aside"]
-    placed, _ = place_readings(request["readings"], index["volumes"], reasons, match)
-    checked, refused = check_landmarks(request, placed, index)
+    case_id = request.case.case_id
+    reasons = [*inventory.set_aside, *index.set_aside]
+    placed, _ = place_readings(request.readings, index.volumes, reasons, request.study.phase.match)
+    checked, refused = check_landmarks(case_id, placed)
     findings = [_row_of_refused(row) for row in refused]
-    if not settings.landmarks:
-        return findings, [], []
-    reads: list[tuple[Row, Row, JudgedRead]] = []
+    pixels = tuple(
+        PixelHash(case_id=case_id, phase_pct=entry.phase_pct, hash=entry.pixel_hash)
+        for entry in index.volumes
+        if entry.pixel_hash
+    )
+    if not request.study.judging.landmarks:
+        return Judged(findings=tuple(findings), pixels=pixels)
+    reads: list[tuple[VolumeEntry, CheckedReading, JudgedRead]] = []
     for entry, readings in checked:
         for reading in readings:
-            points = core_inputs.landmarks(reading)
+            points = core_inputs.landmarks(reading.structures)
             own = judge_reading(points)
-            read = Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], points)
+            read = Read(entry.phase_pct, reading.reader_id, reading.read_no, points)
             reads.append((entry, reading, JudgedRead(read, own.findings, own.scatter)))
     found = [list(judged.findings) for _, _, judged in reads]
     for entry, _ in checked:
         here = [i for i, (e, _, _) in enumerate(reads) if e is entry]
-        for i, more in zip(here, _image_evidence(volumes / entry["file"], [reads[i][2] for i in here]), strict=True):
+        for i, more in zip(here, _image_evidence(volumes / entry.file, [reads[i][2] for i in here]), strict=True):
             found[i] += more
         reads = [
             (e, reading, replace(judged, findings=tuple(found[i])) if i in here else judged)
@@ -176,30 +173,35 @@ def _judge(request: Row, inventory: Row, index: Row, volumes: Path) -> tuple[lis
         found[i] += more
     aside = []
     for (entry, reading, _), own_findings in zip(reads, found, strict=True):
-        place = {
-            "case_id": request["case"]["case_id"],
-            "phase_pct": entry["phase_pct"],
-            "reader_id": reading["reader_id"],
-            "read_no": reading["read_no"],
-        }
-        findings += [place | vars(_as_filed(f, reading)) for f in own_findings]
+        findings += [_finding_row(case_id, entry, reading, _as_filed(f, reading)) for f in own_findings]
         grave = [f for f in own_findings if f.severity == "impossible"]
         if grave:
-            message = f"{reading.get('source', 'landmarks')}: {in_words(grave[0])} {grave[0].remedy}"
-            aside.append(_aside(request, reading, entry["phase_pct"], grave[0].code, message))
-    return findings, aside, _habits(request, [judged for _, _, judged in reads])
+            message = f"{reading.source}: {in_words(grave[0])} {grave[0].remedy}"
+            aside.append(_aside(request, reading, entry.phase_pct, grave[0].code, message))
+    habits = _habits(case_id, [judged for _, _, judged in reads])
+    return Judged(findings=tuple(findings), set_aside=tuple(aside), pixels=pixels, habits=tuple(habits))
 
 
-def _as_filed(found: LandmarkFinding, reading: Row) -> LandmarkFinding:
+def _finding_row(case_id: str, entry: VolumeEntry, reading: Reading, found: LandmarkFinding) -> FindingRow:
+    return FindingRow(
+        case_id=case_id,
+        phase_pct=entry.phase_pct,
+        reader_id=reading.reader_id,
+        read_no=reading.read_no,
+        **vars(found),
+    )
+
+
+def _as_filed(found: LandmarkFinding, reading: Reading) -> LandmarkFinding:
     """The finding with its point numbered as in the reader's table, where that does not count from 1."""
-    listed = reading.get("point_numbers", {}).get(found.structure)
+    listed = reading.point_numbers.get(found.structure)
     if listed is None or found.point_no is None:
         return found
     return replace(found, point_no=listed[found.point_no - 1])
 
 
-def _habits(request: Row, reads: list[JudgedRead]) -> list[Row]:
-    """Of each read: its own scatter, and how far its ring lies outside that of the others of the phase, mm."""
+def _habits(case_id: str, reads: list[JudgedRead]) -> list[Habit]:
+    """The habits of each read."""
     import numpy as np
 
     rows = []
@@ -213,12 +215,12 @@ def _habits(request: Row, reads: list[JudgedRead]) -> list[Row]:
         own = sizes.pop((read.reader_id, read.read_no))
         others = [size for (reader, _), size in sizes.items() if size is not None and reader != read.reader_id]
         rows.append(
-            {
-                "case_id": request["case"]["case_id"],
-                "reader_id": read.reader_id,
-                "scatter": round(judged.scatter, 4),
-                "outward": None if own is None or not others else round(own - float(np.median(others)), 4),
-            }
+            Habit(
+                case_id=case_id,
+                reader_id=read.reader_id,
+                scatter=round(judged.scatter, 4),
+                outward=None if own is None or not others else round(own - float(np.median(others)), 4),
+            )
         )
     return rows
 
@@ -260,18 +262,21 @@ def in_words(found: LandmarkFinding) -> str:
     return f"{text}."
 
 
-def _row_of_refused(row: Row) -> Row:
+def _row_of_refused(row: AsideRow) -> FindingRow:
     """A reading refused for its frame, its unit or its size, as a finding."""
     from outflow_cohort.dicom.codes import reason
 
-    place = {name: row[name] for name in ("case_id", "phase_pct", "reader_id", "read_no")}
-    return place | {
-        "structure": "",
-        "point_no": None,
-        "code": row["code"],
-        "severity": "impossible",
-        "number": None,
-        "bound": None,
-        "unit": "1",
-        "remedy": reason(row["code"]).remedy,
-    }
+    return FindingRow(
+        case_id=row.case_id,
+        phase_pct=row.phase_pct,
+        reader_id=row.reader_id,
+        read_no=row.read_no,
+        structure="",
+        point_no=None,
+        code=row.code,
+        severity="impossible",
+        number=None,
+        bound=None,
+        unit="1",
+        remedy=reason(row.code).remedy,
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,9 @@ from outflow_cohort.files import write_atomically
 if TYPE_CHECKING:
     import numpy as np
 
+    from outflow_cohort.handover.judged import FindingRow
+    from outflow_cohort.handover.request import Reading, Request
+    from outflow_cohort.handover.volumes import VolumeIndex
     from outflow_geometry.base.frames import Volume
 
 SIDE_MM, STEP_MM = 40.0, 0.5
@@ -19,29 +23,29 @@ MOST_PICTURES = 60
 MARK = (4, 9)
 """Pixels from the middle at which the lines of the mark begin and end."""
 
-Row = dict[str, Any]
 
-
-def point_pictures(request: Row, index: Row, volumes: Path, findings: list[Row]) -> dict[str, np.ndarray]:
+def point_pictures(
+    request: Request, index: VolumeIndex, volumes: Path, findings: Sequence[FindingRow]
+) -> dict[str, np.ndarray]:
     """(3, n, n) grey values, axial, coronal and sagittal, by `picture_name`; at most MOST_PICTURES."""
     from outflow_cohort.volumes import load_volume
 
-    points = {(r["reader_id"], r["read_no"], r["phase_pct"]): r for r in request["readings"]}
+    points = {(*r.who, r.phase_pct): r for r in request.readings}
     found: dict[str, np.ndarray] = {}
-    for entry in index["volumes"]:
-        rows = [row for row in findings if row["phase_pct"] == entry["phase_pct"] and row["severity"] != "note"]
-        volume = load_volume(volumes / entry["file"]) if rows else None
+    for entry in index.volumes:
+        rows = [row for row in findings if row.phase_pct == entry.phase_pct and row.severity != "note"]
+        volume = load_volume(volumes / entry.file) if rows else None
         for row in rows:
             reading = _reading(points, row)
             if reading is None or volume is None or len(found) >= MOST_PICTURES:
                 continue
             place = _place(reading, row)
             if place is not None:
-                found[picture_name(row, row["structure"], row["point_no"])] = _slices(volume, place)
+                found[picture_name(row.model_dump(), row.structure, row.point_no)] = _slices(volume, place)
     return found
 
 
-def picture_name(who: Row, structure: str, point: Any) -> str:
+def picture_name(who: Mapping[str, Any], structure: str, point: Any) -> str:
     """Name of a query's pictures in judged/KEY.npz."""
     phase = who["phase_pct"]
     told = "" if phase is None or phase != phase else f"{phase:g}"
@@ -49,24 +53,24 @@ def picture_name(who: Row, structure: str, point: Any) -> str:
     return f"{told}|{who['reader_id']}|{who['read_no']}|{structure}|{number}"
 
 
-def _reading(points: dict[tuple[Any, ...], Row], row: Row) -> Row | None:
+def _reading(points: Mapping[tuple[Any, ...], Reading], row: FindingRow) -> Reading | None:
     """The reading of a finding; its phase as stated may differ from that of the volume."""
-    own = [s for (reader, read, _), s in points.items() if (reader, read) == (row["reader_id"], row["read_no"])]
-    exact = points.get((row["reader_id"], row["read_no"], row["phase_pct"]))
+    own = [s for (reader, read, _), s in points.items() if (reader, read) == (row.reader_id, row.read_no)]
+    exact = points.get((row.reader_id, row.read_no, row.phase_pct))
     return exact if exact is not None else (own[0] if len(own) == 1 else None)
 
 
-def _place(reading: Row, row: Row) -> np.ndarray | None:
+def _place(reading: Reading, row: FindingRow) -> np.ndarray | None:
     """The point (3,) of a finding, the middle of its structure, or the ring's for the whole reading."""
     import numpy as np
 
-    named = reading["structures"].get(row["structure"] or "mitral_ring")
+    named = reading.structures.get(row.structure or "mitral_ring")
     if not named:
         return None
     points = np.asarray(named, dtype=np.float64)
-    listed = reading.get("point_numbers", {}).get(row["structure"], list(range(1, len(points) + 1)))
-    if row["point_no"] in listed:
-        result: np.ndarray = points[listed.index(row["point_no"])]
+    listed = reading.point_numbers.get(row.structure, list(range(1, len(points) + 1)))
+    if row.point_no in listed:
+        result: np.ndarray = points[listed.index(row.point_no)]
         return result
     middle: np.ndarray = points.mean(axis=0)
     return middle

@@ -9,7 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort import events
-from outflow_cohort.files import read_json, write_atomically, write_json, write_parquet
+from outflow_cohort.files import write_atomically, write_json, write_parquet
+from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.inventory import Inventory, read_inventory
+from outflow_cohort.handover.measured import MeasuredAside, write_measured_aside
+from outflow_cohort.handover.request import CheckedReading, Reading, Request, read_request
+from outflow_cohort.handover.volumes import SeriesQuality, VolumeEntry, read_index
 from outflow_cohort.registration.carried import CarriedCase, CarriedReading, read_carried
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge import Judgements, read_judgements, suspect_places, suspect_rows
@@ -32,13 +37,13 @@ def measure(
 
     carried : what the carry step wrote; None = every reading is measured only where it was marked.
     """
-    content = read_json(request)
+    content = read_request(request)
     case = _CaseOutput(content)
 
     def give_up() -> None:
         _write_aside(content, output_dir, CRASH_CODE, crash_message(STAGE))
 
-    found = read_json(inventory)
+    found = read_inventory(inventory)
     run_guarded(
         lambda: _measure(content, found, volumes, read_judgements(judged), read_carried(carried), case), give_up
     )
@@ -48,12 +53,12 @@ def measure(
 
 def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> None:
     """Write the files of a case of which nothing could be measured, for one reason."""
-    _write_aside(read_json(request), output, code, message)
+    _write_aside(read_request(request), output, code, message)
 
 
-def _write_aside(content: Row, output_dir: Path, code: str, message: str) -> None:
+def _write_aside(content: Request, output_dir: Path, code: str, message: str) -> None:
     case = _CaseOutput(content)
-    for reading in content["readings"]:
+    for reading in content.readings:
         case.put_aside(reading, code, message)
     case.write(output_dir)
 
@@ -61,23 +66,32 @@ def _write_aside(content: Row, output_dir: Path, code: str, message: str) -> Non
 class _CaseOutput:
     """Rows of one case, as they come."""
 
-    def __init__(self, request: Row) -> None:
-        self.case_id: str = request["case"]["case_id"]
+    def __init__(self, request: Request) -> None:
+        self.case_id = request.case.case_id
         self.measurements: list[Row] = []
         self.curves: list[Row] = []
         self.views: list[Row] = []
         self.implants: list[Row] = []
-        self.cutoffs: list[str] = [row["cutoff_id"] for row in request["study"]["cutoffs"]]
-        self.set_aside: list[Row] = []
+        self.cutoffs: list[str] = [row.cutoff_id for row in request.study.cutoffs]
+        self.set_aside: list[AsideRow] = []
         self.drawings: list[Row] = []
         self.pictures: dict[str, Any] = {}
-        self.series_quality: list[Row] = []
+        self.series_quality: tuple[SeriesQuality, ...] = ()
         self.complete = False
 
-    def put_aside(self, reading: Row | None, code: str, message: str) -> None:
+    def put_aside(self, reading: Reading | None, code: str, message: str) -> None:
         """One reading, or the whole case where `reading` is None."""
-        who = {k: None if reading is None else reading[k] for k in ("phase_pct", "reader_id", "read_no")}
-        self.set_aside.append({"case_id": self.case_id, **who, "stage": STAGE, "code": code, "message": message})
+        self.set_aside.append(
+            AsideRow(
+                case_id=self.case_id,
+                phase_pct=None if reading is None else reading.phase_pct,
+                reader_id=None if reading is None else reading.reader_id,
+                read_no=None if reading is None else reading.read_no,
+                stage=STAGE,
+                code=code,
+                message=message,
+            )
+        )
 
     def add(self, who: Row, result: ReadingResult) -> None:
         """The rows of one reading."""
@@ -105,8 +119,8 @@ class _CaseOutput:
         from outflow_cohort.study.outputs import VIEWS, curves_frame, implants_frame, measurements_frame, typed_frame
 
         case_aside = not self.measurements
-        if case_aside and not any(row["reader_id"] is None for row in self.set_aside):
-            codes = sorted({row["code"] for row in self.set_aside}) or ["no_readings"]
+        if case_aside and not any(row.reader_id is None for row in self.set_aside):
+            codes = sorted({row.code for row in self.set_aside}) or ["no_readings"]
             self.put_aside(None, codes[0], f"no reading of this case was measured ({', '.join(codes)})")
         write_parquet(folder / "measurements.parquet", measurements_frame(self.measurements))
         write_parquet(folder / "curves.parquet", curves_frame(self.curves))
@@ -114,11 +128,10 @@ class _CaseOutput:
         write_parquet(folder / "implants.parquet", implants_frame(self.implants, self.cutoffs))
         write_json(folder / "drawing.json", self.drawings, indent=None)
         write_atomically(folder / "pictures.npz", lambda p: _save_arrays(p, self.pictures))
-        write_json(
-            folder / "set_aside.json",
-            {"rows": self.set_aside, "case_set_aside": case_aside, "series_quality": self.series_quality},
-        )
-        events.set_aside(row for row in self.set_aside if row["stage"] == STAGE)
+        rows = tuple(self.set_aside)
+        aside = MeasuredAside(rows=rows, case_set_aside=case_aside, series_quality=self.series_quality)
+        write_measured_aside(folder, aside)
+        events.set_aside(row.model_dump() for row in rows if row.stage == STAGE)
 
 
 def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
@@ -130,10 +143,14 @@ def _save_arrays(path: Path, arrays: dict[str, Any]) -> None:
 
 
 def _measure(
-    request: Row, inventory: Row, volumes: Path, judgements: Judgements, carried: CarriedCase, case: _CaseOutput
+    request: Request,
+    inventory: Inventory,
+    volumes: Path,
+    judgements: Judgements,
+    carried: CarriedCase,
+    case: _CaseOutput,
 ) -> None:
     from outflow_cohort.dicom.landmark_checks import check_landmarks
-    from outflow_cohort.dicom.settings import PhaseSettings
     from outflow_cohort.report.pictures import take_pictures
     from outflow_cohort.steps.implants import TriedImplants
     from outflow_cohort.steps.placing import place_readings
@@ -147,36 +164,34 @@ def _measure(
     from outflow_geometry.measures.reading import measured_along_a_path
     from outflow_geometry.scatter.redrawing import Read, landmark_sd, repeat_shifts
 
-    index = read_json(volumes / "volumes.json")
-    case.series_quality = index["series_quality"]
-    case.set_aside += index["set_aside"]
-    match = PhaseSettings(**request["study"].get("phase", {})).match
-    placed, homeless = place_readings(
-        request["readings"], index["volumes"], inventory["set_aside"] + index["set_aside"], match
-    )
-    for reading, reason in homeless:
-        case.put_aside(reading, reason["code"], reason["message"])
-    checked, refused = check_landmarks(request, placed, index)
+    index = read_index(volumes)
+    case.series_quality = index.series_quality
+    case.set_aside += index.set_aside
+    match = request.study.phase.match
+    placed, homeless = place_readings(request.readings, index.volumes, [*inventory.set_aside, *index.set_aside], match)
+    for lost in homeless:
+        case.put_aside(lost.reading, lost.code, lost.message)
+    checked, refused = check_landmarks(case.case_id, placed)
     case.set_aside += refused
     checked = [(entry, judgements.believed(entry, readings)) for entry, readings in checked]
-    case.set_aside += judgements.set_aside
-    case.set_aside += [row.model_dump() for row in carried.set_aside]
+    case.set_aside += [row.plain for row in judgements.set_aside]
+    case.set_aside += carried.set_aside
     read_points = [
-        Read(entry["phase_pct"], reading["reader_id"], reading["read_no"], core_inputs.landmarks(reading))
+        Read(entry.phase_pct, reading.reader_id, reading.read_no, core_inputs.landmarks(reading.structures))
         for entry, readings in checked
         for reading in readings
     ]
-    scatter = landmark_sd(read_points, request["study"]["uncertainty"]["prior_sd_mm"])
+    scatter = landmark_sd(read_points, request.study.uncertainty.prior_sd_mm)
     plans, prosthesis = core_inputs.plans(request), core_inputs.prosthesis(request)
     definitions = core_inputs.definitions(request, scatter, repeat_shifts(read_points))
-    tried = TriedImplants(request, [core_inputs.landmarks(r) for _, readings in checked for r in readings], match)
+    tried = TriedImplants(request, [read.landmarks for read in read_points], match)
     images, results = {}, []
     for entry, readings in checked:
-        volume = load_volume(volumes / entry["file"])
-        ring_volume = load_volume(volumes / entry["ring_file"]) if entry["ring_file"] else None
+        volume = load_volume(volumes / entry.file)
+        ring_volume = load_volume(volumes / entry.ring_file) if entry.ring_file else None
         image = PhaseImage(volume)
-        images[entry["phase_pct"]] = volume
-        moved = [_Given.carried(reading) for reading in carried.of_phase(entry["phase_pct"])]
+        images[entry.phase_pct] = volume
+        moved = [_Given.carried(reading) for reading in carried.of_phase(entry.phase_pct)]
         for own in [*(_Given.marked(reading, entry) for reading in readings), *moved]:
             given = ReadingInput(
                 landmarks=own.landmarks,
@@ -184,16 +199,16 @@ def _measure(
                 plans=plans,
                 prosthesis=prosthesis,
                 definitions=definitions,
-                supine=entry["supine"],
+                supine=entry.supine,
                 ring_volume=ring_volume,
-                implants=tried.in_phase(entry["phase_pct"]),
-                sides_doubtful=entry["shows_lungs"] and may_be_mirrored(own.landmarks),
+                implants=tried.in_phase(entry.phase_pct),
+                sides_doubtful=entry.shows_lungs and may_be_mirrored(own.landmarks),
                 origin=own.origin,
                 shared_moves=own.shared_moves,
             )
             who = own.who
             # what was found on the landmarks of the marked phase holds for those carried from it
-            findings = judgements.of_reading(who | {"phase_pct": own.marked_in})
+            findings = judgements.of_reading(own.marked_in, who["reader_id"], who["read_no"])
             result = marked(measured_along_a_path(given, image, own.path), findings)
             case.add(who, result)
             case.drawings.append(
@@ -246,16 +261,16 @@ class _Given:
         from outflow_cohort.study import core_inputs
 
         who = {"phase_pct": reading.phase_pct, "reader_id": reading.reader_id, "read_no": reading.read_no}
-        points = core_inputs.landmarks({"structures": reading.structures})
+        points = core_inputs.landmarks(reading.structures)
         path = np.asarray(reading.path, dtype=np.float64) if len(reading.path) >= 2 else None
         return cls(who, points, reading.doubt, reading.carried_from_pct, reading.origin, reading.shared_moves, path)
 
     @classmethod
-    def marked(cls, reading: Row, entry: Row) -> _Given:
+    def marked(cls, reading: CheckedReading, entry: VolumeEntry) -> _Given:
         """From a request's reading in the phase of one volume."""
         from outflow_cohort.study import core_inputs
         from outflow_geometry.base.inputs import MARKED
 
-        phase = entry["phase_pct"]
-        who = {"phase_pct": phase, "reader_id": reading["reader_id"], "read_no": reading["read_no"]}
-        return cls(who, core_inputs.landmarks(reading), reading["landmark_warnings"], phase, MARKED)
+        phase = entry.phase_pct
+        who = {"phase_pct": phase, "reader_id": reading.reader_id, "read_no": reading.read_no}
+        return cls(who, core_inputs.landmarks(reading.structures), reading.landmark_warnings, phase, MARKED)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 GROUP_ROWS = 100_000
 """Rows of a row group of the plan's tables: those of some 25 cases with ten phases and six readings each."""
-PLAN_VERSION = f"1 {outflow_geometry.__version__}"
+PLAN_VERSION = f"2 {outflow_geometry.__version__}"
 """Part of the stamp: requests are written anew when their form or the package changes."""
 
 
@@ -36,6 +36,7 @@ def plan(*, study_file: Path, generated: bool = False, changes: Path | None = No
 
     from outflow_cohort.corelab.freeze import TABLES as INPUT_TABLES
     from outflow_cohort.corelab.freeze import refuse_changes
+    from outflow_cohort.handover.request import TableFinding
     from outflow_cohort.study.checks import load_tables
     from outflow_cohort.study.config import load_study
     from outflow_cohort.study.cutoffs import read_cutoffs
@@ -58,11 +59,12 @@ def plan(*, study_file: Path, generated: bool = False, changes: Path | None = No
     into = work if changes is None else changes
     audit = _audit(study, tables)
     keys = set()
-    for key, request in build_requests(study, tables, folder, cutoffs, generated=generated):
+    findings = {case: [TableFinding(tag=f.tag, rule=f.rule) for f in found] for case, found in audit.findings.items()}
+    for request in build_requests(study, tables, folder, cutoffs, findings=findings, generated=generated):
+        key = request.case.key
         keys.add(key)
-        found = audit.findings.get(request["case"]["case_id"], [])
-        request["table_findings"] = [{"tag": f.tag, "rule": f.rule} for f in found]
-        _write_if_changed(work / "requests" / f"{key}.json", into / "requests" / f"{key}.json", request, indent=None)
+        name, content = f"requests/{key}.json", request.model_dump(mode="json")
+        _write_if_changed(work / name, into / name, content, indent=None)
     for stale in sorted((work / "requests").glob("*.json")):
         if stale.stem not in keys and changes is None:
             stale.unlink()

@@ -6,6 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort.files import fresh_folder, read_json, read_parquet_table, write_parquet, write_text
+from outflow_cohort.handover.inventory import Inventory, read_inventory
+from outflow_cohort.handover.measured import MeasuredAside, read_measured_aside, series_record
+from outflow_cohort.handover.request import read_request
 from outflow_cohort.study.findings import landmark_findings
 from outflow_cohort.study.outputs import PLANS, PRIVACY, SET_ASIDE, typed_frame
 from outflow_cohort.study.table_schema import write_table_schema
@@ -29,14 +32,14 @@ def table(*, results: Path) -> None:
     keys: list[str] = plan["keys"]
     for name in DATASETS:
         _gather(name, keys, work, tables / name)
-    inventories = {key: read_json(work / "inventory" / f"{key}.json") for key in keys}
-    measured = {key: read_json(work / "measured" / key / "set_aside.json") for key in keys}
+    inventories = {key: read_inventory(work / "inventory" / f"{key}.json") for key in keys}
+    measured = {key: read_measured_aside(work / "measured" / key) for key in keys}
     write_parquet(tables / "series.parquet", _series(inventories, measured))
-    privacy = [row for key in keys for row in inventories[key]["privacy"]]
+    privacy = [row.model_dump() for key in keys for row in inventories[key].privacy]
     write_parquet(tables / "privacy.parquet", typed_frame(privacy, PRIVACY))
     aside = [*plan["refused"]]
     for key in keys:
-        aside += inventories[key]["set_aside"] + measured[key]["rows"]
+        aside += [row.model_dump() for row in (*inventories[key].set_aside, *measured[key].rows)]
     frame = typed_frame(aside, SET_ASIDE).drop_duplicates()
     order = ["case_id", "phase_pct", "reader_id", "read_no", "stage", "code"]
     write_parquet(tables / "set_aside.parquet", frame.sort_values(order, kind="stable", na_position="first"))
@@ -65,15 +68,15 @@ def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:
             pq.write_table(pa.concat_tables(chunk), fresh / f"part-{number:05d}.parquet", compression="zstd")
 
 
-def _series(inventories: dict[str, Any], measured: dict[str, Any]) -> pd.DataFrame:
+def _series(inventories: dict[str, Inventory], measured: dict[str, MeasuredAside]) -> pd.DataFrame:
     """One row per series: what the headers told, and the figures that needed pixels."""
     import pandas as pd
 
     rows = []
     for key in sorted(inventories):
-        quality = {(q["row"], q.get("series")): q for q in measured[key]["series_quality"]}
-        for row in inventories[key]["series"]:
-            rows.append({**row, **quality.get((row["row"], row.get("series")), {})})
+        quality = {(q.row, q.series): q for q in measured[key].series_quality}
+        for row in inventories[key].series:
+            rows.append(series_record(row, quality.get((row.row, row.series))))
     return pd.DataFrame(rows)
 
 
@@ -81,8 +84,9 @@ def _plans(keys: list[str], work: Path) -> list[dict[str, Any]]:
     """One row per plan of each case, with its device's sizes."""
     rows = []
     for key in keys:
-        request = read_json(work / "requests" / f"{key}.json")
-        for plan in request["plans"]:
-            device = request["devices"].get(plan["device_id"], {})
-            rows.append({"case_id": request["case"]["case_id"], **device, **plan})
+        request = read_request(work / "requests" / f"{key}.json")
+        for plan in request.plans:
+            device = request.devices.get(plan.device_id)
+            sizes = {} if device is None else device.model_dump()
+            rows.append({"case_id": request.case.case_id, **sizes, **plan.model_dump()})
     return rows

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Any, get_args
 
 import yaml
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import Field, ValidationError, model_validator
 
 from outflow_cohort.dicom.settings import (
     IntakeSettings,
@@ -20,112 +20,26 @@ from outflow_cohort.registration.settings import CarrySettings
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.adjudication_settings import AdjudicationSettings
 from outflow_cohort.stats.data.settings import StatisticsSettings
-from outflow_cohort.study.implant_settings import ImplantSettings, SolidName
+from outflow_cohort.study.implant_settings import ImplantSettings
 from outflow_cohort.study.judging import JudgingSettings
 from outflow_cohort.study.landmark_sources import LandmarkFiles
+from outflow_cohort.study.measuring_settings import Definitions, Gantry, Section, Uncertainty, unit
 from outflow_cohort.study.problems import Problem, described, nearest
 from outflow_cohort.study.qualification import QualificationSettings
 from outflow_cohort.study.yaml_text import read_yaml
 
-SOLIDS: tuple[SolidName, ...] = get_args(SolidName)
 LARGEST_FILE = 1_000_000
 """Bytes of a study.yaml that is still read: a settings file is a few kB, a larger one is a mistake or an attack."""
-FEWEST_DRAWS = 50
-"""With fewer redrawn readings the ends of a 95 % interval would rest on one draw each."""
-
-
-def _unit(name: str) -> dict[str, Any]:
-    return {"unit": name}
-
-
-class Section(BaseModel):
-    """A closed group of keys."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Definitions(Section):
-    """The named choices of how a measure is defined (contract)."""
-
-    section_rule: Literal["aortic_side", "at_path"] = Field(
-        "aortic_side", description="Which part of a section counts.", json_schema_extra=_unit("name")
-    )
-    search_upstream_mm: float = Field(
-        30.0,
-        ge=5,
-        le=80,
-        description="How far upstream of the aortic annulus the smallest section is searched.",
-        json_schema_extra=_unit("mm"),
-    )
-    station_step_mm: float = Field(
-        0.5, ge=0.1, le=2, description="Distance of neighbouring stations.", json_schema_extra=_unit("mm")
-    )
-    beyond_aortic_plane_mm: float = Field(
-        8.0,
-        ge=2,
-        le=20,
-        description="Where the outflow lumen is cut off beyond the aortic plane.",
-        json_schema_extra=_unit("mm"),
-    )
-    solids: tuple[SolidName, ...] = Field(
-        SOLIDS,
-        min_length=1,
-        description="Which parts of the device count as solid.",
-        json_schema_extra=_unit("name"),
-    )
-    systolic_window_pct: tuple[Annotated[float, Field(ge=0, le=100)], Annotated[float, Field(ge=0, le=100)]] = Field(
-        (10.0, 40.0),
-        description="Phases that count as systole in mean_systole; 10-40 % after Meduri 2019.",
-        json_schema_extra=_unit("% of R-R"),
-    )
-
-
-class Uncertainty(Section):
-    """Standard errors and intervals from the scatter of landmarks."""
-
-    draws: int = Field(
-        200,
-        ge=0,
-        le=5000,
-        description="Monte Carlo draws per reading: 50 or more, or 0 for values without standard errors and intervals.",
-        json_schema_extra=_unit("1"),
-    )
-    seed: int = Field(20240229, ge=0, description="Seed of the draws.", json_schema_extra=_unit("1"))
-    prior_sd_mm: dict[str, Annotated[float, Field(gt=0, le=10)]] = Field(
-        default_factory=dict,
-        description="Standard deviation of one coordinate of a landmark by structure, used where repeat reads are too"
-        " few; `default` names all others. Built-in 0.7 mm: an assumption, no source. It is the whole scatter: how much"
-        " of it moves a structure as one is told by the raggedness of its points, and by repeat reads.",
-        json_schema_extra=_unit("mm"),
-    )
-
-    @field_validator("draws")
-    @classmethod
-    def _enough_or_none(cls, draws: int) -> int:
-        if 0 < draws < FEWEST_DRAWS:
-            raise ValueError(f"{FEWEST_DRAWS} or more, or 0 for none")
-        return draws
-
-
-class Gantry(Section):
-    """What the C-arm can reach; common practice, no source."""
-
-    lao_rao_limit_deg: float = Field(
-        60.0, gt=0, le=180, description="Largest |LAO/RAO|.", json_schema_extra=_unit("deg")
-    )
-    cra_cau_limit_deg: float = Field(
-        40.0, gt=0, le=90, description="Largest |CRA/CAU|.", json_schema_extra=_unit("deg")
-    )
 
 
 class Exclusion(Section):
     """A reading, a phase or a case to leave out; it is listed in set_aside with the reason."""
 
-    case_id: str = Field(description="Case.", json_schema_extra=_unit("name"))
-    phase_pct: float | None = Field(None, ge=0, le=100, description="Phase.", json_schema_extra=_unit("% of R-R"))
-    reader_id: str | None = Field(None, description="Reader.", json_schema_extra=_unit("name"))
-    read_no: int | None = Field(None, ge=1, description="Read.", json_schema_extra=_unit("1"))
-    reason: str = Field("excluded by the study", description="Why.", json_schema_extra=_unit("text"))
+    case_id: str = Field(description="Case.", json_schema_extra=unit("name"))
+    phase_pct: float | None = Field(None, ge=0, le=100, description="Phase.", json_schema_extra=unit("% of R-R"))
+    reader_id: str | None = Field(None, description="Reader.", json_schema_extra=unit("name"))
+    read_no: int | None = Field(None, ge=1, description="Read.", json_schema_extra=unit("1"))
+    reason: str = Field("excluded by the study", description="Why.", json_schema_extra=unit("text"))
 
 
 class Study(Section):
@@ -136,54 +50,54 @@ class Study(Section):
         max_length=80,
         pattern=r"^[^\x00-\x1f/\\]+$",
         description="Name of the study in tables and reports.",
-        json_schema_extra=_unit("name"),
+        json_schema_extra=unit("name"),
     )
-    title: str = Field("", max_length=200, description="Title of the report.", json_schema_extra=_unit("text"))
+    title: str = Field("", max_length=200, description="Title of the report.", json_schema_extra=unit("text"))
     results: str = Field(
-        "results", description="Results folder, relative to study.yaml.", json_schema_extra=_unit("path")
+        "results", description="Results folder, relative to study.yaml.", json_schema_extra=unit("path")
     )
-    cases: str = Field("cases.csv", description="Table of cases.", json_schema_extra=_unit("path"))
-    series: str = Field("series.csv", description="Table of series.", json_schema_extra=_unit("path"))
+    cases: str = Field("cases.csv", description="Table of cases.", json_schema_extra=unit("path"))
+    series: str = Field("series.csv", description="Table of series.", json_schema_extra=unit("path"))
     landmarks: str = Field(
         "landmarks.csv",
         description="Table of landmarks: a CSV, Parquet or DICOM file, or a folder of such files.",
-        json_schema_extra=_unit("path"),
+        json_schema_extra=unit("path"),
     )
     corrections: str = Field(
         "corrections.csv",
         description="Table of corrected landmarks, with who, when and why; landmarks themselves stay as filed.",
-        json_schema_extra=_unit("path"),
+        json_schema_extra=unit("path"),
     )
     landmark_files: tuple[LandmarkFiles, ...] = Field(
         (),
         max_length=100,
         description="Point files of other programs, and how each kind is to be read.",
-        json_schema_extra=_unit("list"),
+        json_schema_extra=unit("list"),
     )
     structure_names: dict[str, str] = Field(
         default_factory=dict,
         description="Structure names of other tools: found name to the contract's name.",
-        json_schema_extra=_unit("name"),
+        json_schema_extra=unit("name"),
     )
-    plans: str = Field("plans.csv", description="Table of plans.", json_schema_extra=_unit("path"))
-    devices: str = Field("devices.csv", description="Table of devices.", json_schema_extra=_unit("path"))
+    plans: str = Field("plans.csv", description="Table of plans.", json_schema_extra=unit("path"))
+    devices: str = Field("devices.csv", description="Table of devices.", json_schema_extra=unit("path"))
     device_profiles: str = Field(
-        "device_profiles.csv", description="Table of device profiles.", json_schema_extra=_unit("path")
+        "device_profiles.csv", description="Table of device profiles.", json_schema_extra=unit("path")
     )
-    prostheses: str = Field("prostheses.csv", description="Table of prostheses.", json_schema_extra=_unit("path"))
+    prostheses: str = Field("prostheses.csv", description="Table of prostheses.", json_schema_extra=unit("path"))
     sizing_targets: str = Field(
-        "sizing_targets.csv", description="Table of sizing targets.", json_schema_extra=_unit("path")
+        "sizing_targets.csv", description="Table of sizing targets.", json_schema_extra=unit("path")
     )
     cutoffs: str | None = Field(
         None,
         description="Table of cut-offs of the neo-LVOT area; empty = config/cutoffs.csv of the project.",
-        json_schema_extra=_unit("path"),
+        json_schema_extra=unit("path"),
     )
     exclude: tuple[Exclusion, ...] = Field(
-        (), description="Readings, phases or cases to leave out.", json_schema_extra=_unit("list")
+        (), description="Readings, phases or cases to leave out.", json_schema_extra=unit("list")
     )
     keep_volumes: bool = Field(
-        False, description="Keep the resampled volumes after measuring.", json_schema_extra=_unit("switch")
+        False, description="Keep the resampled volumes after measuring.", json_schema_extra=unit("switch")
     )
     definitions: Definitions = Definitions()
     uncertainty: Uncertainty = Uncertainty()
@@ -199,12 +113,12 @@ class Study(Section):
     carry: CarrySettings | None = Field(
         None,
         description="Carry landmarks of marked phases to the others; absent = off.",
-        json_schema_extra=_unit("section"),
+        json_schema_extra=unit("section"),
     )
     implants: ImplantSettings | None = Field(
         None,
         description="Devices, depths and tilts that are tried in every reading besides the plans; absent = none.",
-        json_schema_extra=_unit("section"),
+        json_schema_extra=unit("section"),
     )
     statistics: StatisticsSettings = StatisticsSettings()
     report: ReportSettings = ReportSettings()

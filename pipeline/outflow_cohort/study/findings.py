@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.files import read_json
+from outflow_cohort.handover.judged import FindingRow, Habit, PixelHash, read_judged
 from outflow_cohort.study.outputs import LANDMARK_FINDINGS, typed_frame
 
 if TYPE_CHECKING:
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
 
     from outflow_geometry.landmarks.findings import LandmarkFinding
 
-Row = dict[str, Any]
 READING = ("case_id", "phase_pct", "reader_id", "read_no")
 FEWEST_POINTS = 3
 """Points that two readings must share to be the same: one point at the same place may be chance."""
@@ -35,41 +35,38 @@ def landmark_findings(work: Path, keys: list[str]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows: list[Row] = []
-    judged = {key: read_json(work / "judged" / f"{key}.json") for key in keys}
-    for key in keys:
-        rows += judged[key]["findings"]
+    judged = [read_judged(work / "judged" / f"{key}.json") for key in keys]
+    rows = [row for case in judged for row in case.findings]
     readings = pd.read_parquet(work / "readings.parquet")
-    rows += same_pixels({key: judged[key].get("pixels", []) for key in keys})
+    rows += same_pixels([row for case in judged for row in case.pixels])
     rows += same_landmarks(readings)
-    rows += reader_drifts([row for key in keys for row in judged[key].get("habits", [])], reading_places(readings))
-    frame = typed_frame(rows, LANDMARK_FINDINGS)
+    rows += reader_drifts([row for case in judged for row in case.habits], reading_places(readings))
+    frame = typed_frame([row.model_dump() for row in rows], LANDMARK_FINDINGS)
     order = [*READING, "structure", "point_no", "code"]
     return frame.sort_values(order, kind="stable", na_position="first").reset_index(drop=True)
 
 
-def _row(who: tuple[Any, ...], found: LandmarkFinding) -> Row:
-    return dict(zip(READING, who, strict=True)) | vars(found)
+def _row(who: tuple[Any, ...], found: LandmarkFinding) -> FindingRow:
+    return FindingRow(**dict(zip(READING, who, strict=True)), **vars(found))
 
 
-def same_pixels(pixels: dict[str, list[Row]]) -> list[Row]:
+def same_pixels(pixels: Sequence[PixelHash]) -> list[FindingRow]:
     """Series of which another case, or another phase of the case, has the very same slice.
 
-    pixels : rows {case_id, phase_pct, hash} by case; the hash is that of the middle slice's HU.
+    pixels : of all cases.
     """
     from outflow_geometry.landmarks.findings import finding
 
     places: dict[str, list[tuple[str, float | None]]] = {}
-    for rows in pixels.values():
-        for row in rows:
-            places.setdefault(row["hash"], []).append((row["case_id"], row["phase_pct"]))
+    for row in pixels:
+        places.setdefault(row.hash, []).append((row.case_id, row.phase_pct))
     doubled = sorted(
         ((place, len(found)) for found in places.values() if len(found) > 1 for place in found), key=lambda d: str(d)
     )
     return [_row((*place, "", None), finding("same_pixels_twice", "", None, count, 1)) for place, count in doubled]
 
 
-def same_landmarks(readings: pd.DataFrame) -> list[Row]:
+def same_landmarks(readings: pd.DataFrame) -> list[FindingRow]:
     """Readings whose points are all those of another reading, or of which a whole structure is.
 
     readings : one row per point (work/readings.parquet).
@@ -102,10 +99,10 @@ def reading_places(readings: pd.DataFrame) -> dict[tuple[str, str], float]:
     return {(str(case), str(reader)): float(place) for (case, reader), place in first.items()}
 
 
-def reader_drifts(habits: list[Row], places: dict[tuple[str, str], float]) -> list[Row]:
+def reader_drifts(habits: Sequence[Habit], places: Mapping[tuple[str, str], float]) -> list[FindingRow]:
     """Notes on readers whose scatter or bias in the second half of their cases is not that of the first.
 
-    habits : {case_id, reader_id, scatter, outward} per reading, mm. places : see `reading_places`; without any, cases
+    habits : one per reading. places : see `reading_places`; without any, cases
     are taken in the order of their names. One value per case; Mann-Whitney test of the halves.
     """
     import numpy as np
@@ -114,13 +111,13 @@ def reader_drifts(habits: list[Row], places: dict[tuple[str, str], float]) -> li
     from outflow_geometry.landmarks.findings import finding
 
     found = []
-    for reader in sorted({str(row["reader_id"]) for row in habits}):
-        own = [row for row in habits if row["reader_id"] == reader]
-        cases = sorted({str(r["case_id"]) for r in own}, key=lambda c: (places.get((c, reader), np.inf), c))
+    for reader in sorted({row.reader_id for row in habits}):
+        own = [row for row in habits if row.reader_id == reader]
+        cases = sorted({r.case_id for r in own}, key=lambda c: (places.get((c, reader), np.inf), c))
         for name, least in (("scatter", DRIFT_SCATTER), ("outward", DRIFT_BIAS)):
             values = []
             for case in cases:
-                seen = [r[name] for r in own if r["case_id"] == case and r[name] is not None]
+                seen = [v for r in own if r.case_id == case and (v := getattr(r, name)) is not None]
                 values += [float(np.median(seen))] if seen else []
             half = len(values) // 2
             if half < FEWEST_CASES:

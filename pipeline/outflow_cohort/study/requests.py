@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -12,25 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outflow_cohort.handover.request import Request, StudySettings, TableFinding
 from outflow_cohort.study.checks import READING, StudyTables
 from outflow_cohort.study.columns import TABLES
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.keys import case_key
-
-REQUEST_SECTIONS = (
-    "definitions",
-    "uncertainty",
-    "gantry",
-    "privacy",
-    "intake",
-    "phase",
-    "quality",
-    "resample",
-    "judging",
-    "implants",
-    "carry",
-)
-"""Sections of study.yaml that jobs of a case depend on; statistics and report settings leave cases untouched."""
 
 
 def _plain(value: Any) -> Any:
@@ -47,12 +33,19 @@ def _record(row: pd.Series, names: list[str]) -> dict[str, Any]:
 
 
 def build_requests(
-    study: Study, tables: StudyTables, folder: Path, cutoffs: list[dict[str, Any]], *, generated: bool = False
-) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Give key and request of every case, one after the other, in the form that DEVELOPERS.md documents."""
+    study: Study,
+    tables: StudyTables,
+    folder: Path,
+    cutoffs: list[dict[str, Any]],
+    *,
+    findings: Mapping[str, Sequence[TableFinding]],
+    generated: bool = False,
+) -> Iterator[Request]:
+    """Give the request of every case, one after the other. findings : of its tables, by case_id."""
     settings = study.model_dump(mode="json")
-    shared = {"study_id": study.study_id} | {name: settings[name] for name in REQUEST_SECTIONS}
-    shared["cutoffs"] = cutoffs
+    # Statistics and report settings are none of these, so that a change of them leaves cases untouched.
+    sections = {name: settings[name] for name in StudySettings.model_fields if name != "cutoffs"}
+    shared = StudySettings.model_validate(sections | {"cutoffs": cutoffs})
     targets, devices = shared_tables(tables)
     prostheses = {
         str(row["prosthesis_id"]): _record(row, [c.name for c in TABLES["prostheses"].columns])
@@ -69,8 +62,7 @@ def build_requests(
         own_plans = _plans(plans.get(case_id), case)
         used = {p["device_id"] for p in own_plans} | {t["device_id"] for t in targets} | tried
         group = _plain(case["group"])
-        yield (
-            case_key(case_id),
+        yield Request.model_validate(
             {
                 "study": shared,
                 "case": _record(case, case_columns) | {"key": case_key(case_id)},
@@ -80,7 +72,8 @@ def build_requests(
                 "devices": {name: device for name, device in devices.items() if name in used},
                 "prosthesis": prostheses.get(str(case["prosthesis_id"])),
                 "sizing_targets": [t for t in targets if t["group"] in (None, group)],
-            },
+                "table_findings": findings.get(case_id, ()),
+            }
         )
 
 
