@@ -60,6 +60,13 @@ def _init(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _schema(args: argparse.Namespace) -> int:
+    from outflow_cohort.study.editor_schema import schema_text
+
+    print(schema_text(), end="")
+    return EXIT_OK
+
+
 def _status(args: argparse.Namespace) -> int:
     from outflow_cohort.runs.status import changed_tables, progress_line, status_text
 
@@ -311,6 +318,8 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "init", _init, "Begin a study from a tree of DICOM files.", "new_study --dicom export")
     p.add_argument("folder", type=Path, help="the new study's folder")
     p.add_argument("--dicom", type=Path, required=True, metavar="PATH", help="the tree of DICOM files")
+    text = "Print the JSON schema of study.yaml, from which editors complete it."
+    add_command(commands, "schema", _schema, text, "> my_study/study.schema.json")
     text = "Fetch one series from a DICOMweb server into a folder; the only command that uses the network."
     example = "https://archive.example/dicom-web/studies/1.2.3/series/1.2.3.4 --output images/C001/phase_30"
     p = add_command(commands, "fetch", _fetch, text, example)

@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import pandas as pd
 
 from outflow_cohort.handover.request import CaseFacts, CutoffRow, PlanRow, Request, StudySettings
-from outflow_cohort.report.charts_implants import implant_maps, read_implants, worst_phase
+from outflow_cohort.report.charts_implants import implant_maps, read_implants, worst_grid
 
 AREAS = {("d26", 8.0): (260.0, 300.0), ("d26", 16.0): (150.0, 280.0), ("d29", 8.0): (210.0, 240.0), ("d29", 16.0): None}
 
@@ -37,7 +37,7 @@ def rows() -> pd.DataFrame:
 
 def test_a_cell_is_the_worst_phase_of_first_reads(tmp_path):
     rows().to_parquet(tmp_path / "implants.parquet")
-    grid = worst_phase(read_implants(tmp_path / "implants.parquet"))
+    grid = worst_grid(read_implants(tmp_path / "implants.parquet"))
     found = {(r.device_id, r.ventricular_depth_mm): r.area_mm2 for r in grid.itertuples()}
     assert found["d26", 8.0] == 260.0
     assert found["d26", 16.0] == 150.0

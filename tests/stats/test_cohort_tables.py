@@ -14,7 +14,7 @@ import pytest
 from scipy.stats import t as student_t
 from statsmodels.stats.proportion import proportion_confint
 
-from outflow_cohort.stats.agreement.core_table import CORE_STATISTICS
+from outflow_cohort.stats.agreement.core_table import CORE_STATISTICS, is_primary
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.one_value import SYSTOLE_RULES, end_systolic_phase, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
@@ -51,6 +51,18 @@ def test_writes_every_table_as_parquet_and_csv(done):
         "endpoints", "roc_curves", "landmark_agreement", "categorical_agreement",
     } <= names  # fmt: skip
     assert all(f"{n}.{kind}" in done[1] for n in names for kind in ("csv", "parquet", "schema.json"))
+
+
+def test_a_measure_of_the_device_named_alone_means_that_of_the_main_solid():
+    quantities = [
+        ("neo_lvot_area", "skirt"),
+        ("neo_lvot_area", "full_frame"),
+        ("lv_volume", ""),
+        ("mitral_area", "d_shape"),
+    ]
+    measure, variant = (pd.Series(list(names)) for names in zip(*quantities, strict=True))
+    found = is_primary(measure, variant, {"neo_lvot_area", "lv_volume", "mitral_area/spline"}, "skirt")
+    assert found.tolist() == [True, False, True, False]
 
 
 def test_core_table_is_small_and_the_rest_is_detail(done):

@@ -115,7 +115,9 @@ def test_every_commented_setting_may_be_uncommented(tree: Path, tmp_path: Path):
     main(["init", str(new), "--dicom", str(tree)])
     path = new / "study.yaml"
     lines = path.read_text(encoding="utf-8").splitlines()
-    path.write_text("\n".join(line.removeprefix("# ") if i else line for i, line in enumerate(lines)), encoding="utf-8")
+    path.write_text(
+        "\n".join(line.removeprefix("# ") if i > 1 else line for i, line in enumerate(lines)), encoding="utf-8"
+    )
     study, problems = load_study(path)
     assert problems == []
     assert study is not None

@@ -20,6 +20,7 @@ from outflow_cohort.demo.settings import DemoCase, DemoSettings, load_settings
 from outflow_cohort.demo.true_device import true_solids
 from outflow_cohort.demo.true_sections import SKETCH, TrueOutflow, TrueSection
 from outflow_cohort.files import write_csv, write_text
+from outflow_cohort.study.editor_schema import FILE, HEADER, schema_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,6 +71,7 @@ def write_tables(*, folder: Path, settings: Path) -> None:
     who = agreement_rows(demo_readers(demo), demo_noise(demo), RING_POINTS)
     write_csv(folder / "truth_readers.csv", pd.DataFrame(who))
     write_text(folder / "study.yaml", _study_yaml(demo))
+    write_text(folder / FILE, schema_text())
 
 
 def write_case_series(*, folder: Path, case_id: str) -> None:
@@ -99,6 +101,7 @@ implants:
 
 def _study_yaml(demo: DemoSettings) -> str:
     return (
+        f"{HEADER}"
         "# An invented study: no patient, device, prosthesis, reader or number in it is real.\n"
         f"study_id: {demo.study_id}\n"
         f"title: {demo.title}\n"

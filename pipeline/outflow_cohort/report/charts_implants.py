@@ -16,7 +16,8 @@ from outflow_cohort.report.numbers import count, estimate, number, phase_text
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, table_of
 from outflow_cohort.report.svg import Axes, Drawing, legend, padded, shorten
 from outflow_cohort.report.wording import SOLIDS, method_text, words
-from outflow_cohort.stats.cohort.implants import CHANCE, SOUND
+from outflow_cohort.stats.data.implant_phases import first_reads, means_by_phase, meets_targets, worst_phase
+from outflow_cohort.study.outputs import CHANCE_BELOW
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -43,24 +44,15 @@ def read_implants(path: Path) -> pd.DataFrame:
     import pandas as pd
 
     rows = pd.read_parquet(path) if path.exists() else pd.DataFrame()
-    if not len(rows):
-        return rows
-    rows = rows[rows["read_no"] == rows.groupby("reader_id")["read_no"].transform("min")]
-    sound = rows["status"].isin(SOUND)
-    numbers = ["area_mm2", *(c for c in rows if c.startswith(CHANCE))]
-    return rows.assign(**{name: rows[name].where(sound) for name in numbers})
+    return first_reads(rows) if len(rows) else rows
 
 
-def worst_phase(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row per device and depth: smallest area over the phases (NaN where a phase has none), chances, whether it
-    fits in at least half of the readings."""
+def worst_grid(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row per device and depth in its worst phase: area (NaN = unknown), chances, whether it fits."""
     keys = ["device_id", "nominal_diameter_mm", "ventricular_depth_mm"]
-    numbers = ["area_mm2", *(c for c in rows if c.startswith(CHANCE))]
-    fits = rows.assign(fits=rows["fits_targets"].astype("Float64")).groupby(keys)["fits"].mean().astype("float64")
-    by_phase = rows.groupby([*keys, "phase_pct"], dropna=False, sort=True)[numbers].mean().reset_index()
-    ordered = by_phase.sort_values("area_mm2", na_position="first", kind="stable").drop_duplicates(keys)
-    result = ordered.merge(fits.reset_index(), on=keys)
-    result["fits"] = True if result["fits"].isna().all() else result["fits"].fillna(0.0) >= 0.5
+    by_phase, fits = means_by_phase(rows, keys)
+    result = worst_phase(by_phase, keys).merge(fits.reset_index(), on=keys)
+    result["fits"] = meets_targets(result["fits"])
     return result.sort_values(["nominal_diameter_mm", "device_id", "ventricular_depth_mm"], ignore_index=True)
 
 
@@ -81,14 +73,14 @@ def implant_maps(data: CaseData) -> list[Figure]:
     ]
     figures = []
     for solid in [s for s in SOLIDS if s in set(rows["solid"])]:
-        grid = worst_phase(rows[rows["solid"] == solid])
+        grid = worst_grid(rows[rows["solid"] == solid])
         name = f"{SOLIDS[solid].capitalize()}, {method_text(method)}"
         phases = sorted({p for p in rows["phase_pct"].dropna()})
         over = f"{count(len(phases), 'phase')}" if len(phases) != 1 else phase_text(phases[0])
         figures.append(_map(grid, "area_mm2", f"{name}: area left free, mm²", over, cutoffs, plans))
-        chance = next((f"{CHANCE}{c}" for _, c in cutoffs if f"{CHANCE}{c}" in grid), None)
+        chance = next((f"{CHANCE_BELOW}{c}" for _, c in cutoffs if f"{CHANCE_BELOW}{c}" in grid), None)
         if chance is not None and grid[chance].notna().any():
-            title = f"{name}: chance that it is below {words(chance.removeprefix(CHANCE))}"
+            title = f"{name}: chance that it is below {words(chance.removeprefix(CHANCE_BELOW))}"
             figures.append(_map(grid, chance, title, over, [(0.5, "even chance")], plans))
     return figures
 
@@ -108,7 +100,7 @@ def _map(
     wide = grid.pivot_table(index="device_id", columns="ventricular_depth_mm", values=column, dropna=False)
     values = wide.reindex(index=devices, columns=depths).to_numpy(dtype=float)
     fits = grid.drop_duplicates("device_id").set_index("device_id")["fits"]
-    is_chance = column.startswith(CHANCE)
+    is_chance = column.startswith(CHANCE_BELOW)
     low, high = (0.0, 1.0) if is_chance else padded(values[np.isfinite(values)], 0.0)
     d = Drawing(
         LEFT + CELL_WIDTH * len(depths) + 14, TOP + CELL_HEIGHT * len(devices) + 8, title, f"Over {over}. {MAPS_NOTE}"

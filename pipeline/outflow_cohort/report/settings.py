@@ -56,7 +56,8 @@ class ReportSettings(BaseModel):
         min_length=1,
         max_length=40,
         description="What the study asks, most important first: measures (`measure` or `measure/variant`) that lead "
-        "the cohort report, the case sheets and tables/cases.csv. A measure of the device is taken with main_solid.",
+        "the cohort report, the case sheets and tables/cases.csv, and stand in the table `agreement`. A measure of the "
+        "device is taken with main_solid.",
         json_schema_extra={"unit": "list"},
     )
     distributions: tuple[str, ...] = Field(

@@ -143,6 +143,7 @@ def _reader_tables(
 ) -> dict[str, pd.DataFrame]:
     import pandas as pd
 
+    from outflow_cohort.report.settings import ReportSettings
     from outflow_cohort.stats.agreement.core_table import split
     from outflow_cohort.stats.cohort.categorical import risk_agreement
     from outflow_cohort.stats.cohort.cutoffs import AREA
@@ -155,7 +156,8 @@ def _reader_tables(
     tables: dict[str, pd.DataFrame] = {}
     with measure_files(results / "tables" / "measurements", results / "work", settings) as files:
         whole = agreement(files, groups_of(cases, settings.group_column), settings, scheduler)
-        tables["agreement"], tables["agreement_detail"] = split(whole, settings.primary_measures)
+        shown = ReportSettings.model_validate(study.get("report") or {})
+        tables["agreement"], tables["agreement_detail"] = split(whole, shown.primary_measures, shown.main_solid)
         readings = pd.concat(
             [_in_phase(files, m, phase, settings) for m in (AREA, *SIZING_MEASURES)], ignore_index=True
         )

@@ -137,9 +137,18 @@ class Study(Section):
                 chosen.setdefault(name, data.pop(name))
         if chosen:
             data["definitions"] = chosen
+        _move_old_name(data)
         if isinstance(data.get("privacy"), str):
             data["privacy"] = {"policy": data["privacy"]}
         return data
+
+
+def _move_old_name(data: dict[str, Any]) -> None:
+    """`statistics.primary_measures` was a second setting of what the study asks; now `report.primary_measures` is."""
+    section, shown = data.get("statistics"), data.get("report") or {}
+    if isinstance(section, dict) and isinstance(shown, dict) and "primary_measures" in section:
+        data["statistics"] = {name: value for name, value in section.items() if name != "primary_measures"}
+        data["report"] = {"primary_measures": section["primary_measures"], **shown}
 
 
 def _known_keys(location: tuple[int | str, ...]) -> list[str]:

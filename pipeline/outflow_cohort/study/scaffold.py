@@ -15,6 +15,8 @@ from typing import Any
 from outflow_cohort.files import write_text
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
+from outflow_cohort.study.editor_schema import FILE as SCHEMA
+from outflow_cohort.study.editor_schema import HEADER, schema_text
 from outflow_cohort.study.folders import walk_once
 from outflow_cohort.study.problems import Problem, StudyError
 
@@ -75,6 +77,7 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
     for name in ("landmarks", "plans", "devices", "device_profiles", "prostheses", "sizing_targets"):
         _write_rows(folder / f"{name}.csv", name, [])
     write_text(folder / "study.yaml", _settings_template(folder.resolve().name))
+    write_text(folder / SCHEMA, schema_text())
     lines = [*(_line(row) for row in found), *unread]
     if speaking:
         lines.append(
@@ -209,8 +212,12 @@ def _settings_template(study_id: str) -> str:
     """study.yaml with every key as a comment: meaning, unit, default."""
     import yaml
 
-    lines = ["# Settings of the study; only study_id is required. For research only, not for treating a patient.",
-             f"study_id: {yaml.safe_dump(study_id).splitlines()[0]}", ""]  # fmt: skip
+    lines = [
+        HEADER.rstrip(),
+        "# Settings of the study; only study_id is required. For research only, not for treating a patient.",
+        f"study_id: {yaml.safe_dump(study_id).splitlines()[0]}",
+        "",
+    ]
     lines += _key_comments(Study, "")
     return "\n".join(lines) + "\n"
 

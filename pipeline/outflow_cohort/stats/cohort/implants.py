@@ -16,17 +16,16 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from outflow_cohort.stats.cohort.cutoffs import below
+from outflow_cohort.stats.data.implant_phases import first_reads, means_by_phase, meets_targets, worst_phase
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 from outflow_cohort.stats.kernels.proportions import SOURCE, share
+from outflow_cohort.study.outputs import CHANCE_BELOW
 
 if TYPE_CHECKING:
     import pandas as pd
 
 IMPLANT = ["device_id", "ventricular_depth_mm", "tilt_ap_deg", "tilt_ic_deg"]
 KIND = ["solid", "method"]
-CHANCE = "chance_below_"
-SOUND = ("ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes")
-"""Statuses whose area is not in doubt: they say where in the search range it is, or that it has two openings."""
 PHASE_RULES = ("worst_phase", "end_systole")
 CONVENTION = "study definition"
 CHOICE_DEFINITION = "Of the implants that fit, the one that leaves the largest area; of equals the shallowest."
@@ -75,9 +74,7 @@ def implant_tables(
             "implant_sides": pd.DataFrame(columns=SIDE_COLUMNS),
         }
     implants = pd.concat(known, ignore_index=True)
-    if implants["fits"].isna().all():
-        implants["fits"] = 1.0
-    implants["fits"] = implants["fits"].fillna(0.0) >= 0.5
+    implants["fits"] = meets_targets(implants["fits"])
     implants.insert(1, "group", implants["case_id"].map(groups))
     named = [(str(c["cutoff_id"]), float(c["area_mm2"]), str(c.get("rule") or "at_or_below")) for c in cutoffs]
     best = _best(implants, ["case_id", "group", "phase_rule", *KIND])
@@ -93,24 +90,15 @@ def _case_implants(rows: pd.DataFrame, systole: pd.Series) -> pd.DataFrame:
     """One row per case, phase rule, solid, path and implant: area (NaN = unknown), share of readings it fits in."""
     import pandas as pd
 
-    rows = rows[rows["read_no"] == rows.groupby(["case_id", "reader_id"])["read_no"].transform("min")]
-    rows = rows.assign(
-        area_mm2=rows["area_mm2"].where(rows["status"].isin(SOUND)), fits=rows["fits_targets"].astype("Float64")
-    )
-    chances = [c for c in rows if c.startswith(CHANCE)]
-    keys = ["case_id", *KIND, *IMPLANT, "phase_pct"]
-    means = rows.groupby(keys, dropna=False, sort=True, observed=True)[["area_mm2", "fits", *chances]].mean()
-    fits = means.groupby(level=list(range(len(keys) - 1)), dropna=False)["fits"].mean()
-    by_phase = means.reset_index()
-    implant = keys[:-1]
-    worst = by_phase.sort_values("area_mm2", na_position="first", kind="stable").drop_duplicates(implant)
+    implant = ["case_id", *KIND, *IMPLANT]
+    by_phase, fits = means_by_phase(first_reads(rows), implant)
+    worst = worst_phase(by_phase, implant)
     at_systole = by_phase[
         (by_phase["phase_pct"] == by_phase["case_id"].map(systole))
         | by_phase["phase_pct"].isna() & ~by_phase["case_id"].isin(systole.index)
     ]
     frames = [f.assign(phase_rule=rule) for rule, f in zip(PHASE_RULES, (worst, at_systole), strict=True)]
-    result = pd.concat(frames, ignore_index=True).drop(columns="fits")
-    return result.merge(fits.astype("float64").reset_index(), on=implant, how="left")
+    return pd.concat(frames, ignore_index=True).merge(fits.reset_index(), on=implant, how="left")
 
 
 def _best(implants: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
@@ -135,7 +123,7 @@ def implant_choice(implants: pd.DataFrame) -> pd.DataFrame:
     ordered = known.sort_values(
         ["area_mm2", "device_id", "ventricular_depth_mm"], ascending=[False, True, True], kind="stable"
     )
-    chances = [c for c in implants if c.startswith(CHANCE)]
+    chances = [c for c in implants if c.startswith(CHANCE_BELOW)]
     first = ordered.drop_duplicates(keys)[[*keys, *IMPLANT, "area_mm2", *chances]]
     result = counts.merge(first, on=keys, how="left")
     missing = np.where(result["n_fitting"] == 0, "no_fitting_device", "no_value")

@@ -18,14 +18,15 @@ Knots = Literal[0, 3, 4, 5]
 FamilyColumn = Literal["measure", "variant", "method", "plan_id", "with", "coefficient"]
 
 
-PRIMARY_MEASURES = (
+PAPER_MEASURES = (
     "mitral_area/spline", "mitral_perimeter/projected", "mitral_diameter/area", "mitral_diameter/septal_lateral",
     "mitral_diameter/intercommissural", "ring_inner_diameter/model_fit", "aortic_area", "aortic_diameter/area",
     "aorto_mitral_angle/opening", "neo_lvot_area/full_frame", "neo_lvot_area/skirt", "native_lvot_area/full_frame",
     "lvot_residual_fraction/full_frame", "device_septum_distance/full_frame", "oversizing/area", "lv_volume",
     "septal_thickness", "leaflet_length", "ring_septum_distance", "traced_area",
 )  # fmt: skip
-"""Quantities that a paper reports; common practice, no source."""
+"""Quantities that a paper reports, in the table `agreement` beside what the study asks (`report.primary_measures`);
+common practice, no source."""
 
 
 def _unit(name: str) -> dict[str, Any]:
@@ -313,13 +314,6 @@ class StatisticsSettings(_Closed):
         le=50,
         description="Width of the phase bins of the phase curves.",
         json_schema_extra=_unit("% of R-R"),
-    )
-    primary_measures: tuple[str, ...] = Field(
-        PRIMARY_MEASURES,
-        min_length=1,
-        description="Quantities of the table `agreement`, as MEASURE or MEASURE/VARIANT; all others are in"
-        " `agreement_detail`.",
-        json_schema_extra=_unit("name"),
     )
     each_phase: bool = Field(
         False, description="Agreement also within each phase, in `agreement_detail`.", json_schema_extra=_unit("switch")
