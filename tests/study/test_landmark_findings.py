@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pytest
 
 from outflow_cohort.handover.judged import Habit, PixelHash
-from outflow_cohort.study.findings import reader_drifts, reading_places, same_landmarks, same_pixels
+from outflow_cohort.study.findings import held_values, reader_drifts, reading_places, same_landmarks, same_pixels
 
 
 def points(case: str, reader: str, shift: float = 0.0, phase: float | None = 40.0) -> list[dict[str, object]]:
@@ -18,12 +20,13 @@ def test_the_same_points_under_two_readers_are_found() -> None:
     table = pd.DataFrame(points("C1", "ash") + points("C1", "birch") + points("C2", "ash", 0.4))
     rows = same_landmarks(table)
     assert {(r.case_id, r.reader_id) for r in rows} == {("C1", "ash"), ("C1", "birch")}
-    assert {r.code for r in rows} == {"same_landmarks_twice"}
+    assert {(r.code, r.severity) for r in rows} == {("same_landmarks_twice", "note")}
 
 
 def test_readings_without_a_phase_are_compared_too() -> None:
     rows = same_landmarks(pd.DataFrame(points("C1", "ash", phase=None) + points("C2", "ash", phase=None)))
     assert [(r.case_id, r.phase_pct) for r in rows] == [("C1", None), ("C2", None)]
+    assert {(r.code, r.severity) for r in rows} == {("landmarks_of_another_case", "suspect")}
 
 
 def test_the_same_pixels_under_two_cases_are_found() -> None:
@@ -33,6 +36,44 @@ def test_the_same_pixels_under_two_cases_are_found() -> None:
         ("C1", 40.0, "same_pixels_twice"),
         ("C2", 40.0, "same_pixels_twice"),
     ]
+
+
+def test_the_same_pixels_in_two_phases_are_noted() -> None:
+    rows = same_pixels([PixelHash(case_id="C1", phase_pct=phase, hash="a") for phase in (40.0, 75.0)])
+    assert {(r.code, r.severity) for r in rows} == {("same_pixels_in_phases", "note")}
+
+
+def measured() -> pa.Table:
+    """Values of two cases: ok, on a suspect point, over the phases, missing, of another phase and reader."""
+    rows = [
+        ("C1", 40.0, "ash", "ok", 1.0),
+        ("C1", 40.0, "ash", "landmark_suspect", 2.0),
+        ("C1", None, "ash", "two_lobes", 3.0),
+        ("C1", 40.0, "ash", "missing_septum", None),
+        ("C1", 75.0, "ash", "ok", 5.0),
+        ("C1", 40.0, "birch", "ok", 6.0),
+        ("C2", 40.0, "ash", "ok", 7.0),
+    ]
+    frame = pd.DataFrame(rows, columns=["case_id", "phase_pct", "reader_id", "status", "value"]).assign(read_no=1)
+    return pa.Table.from_pandas(frame, preserve_index=False)
+
+
+@pytest.mark.parametrize(
+    ("code", "reader", "read", "expected"),
+    [
+        ("same_pixels_twice", "", None, ["x", "landmark_suspect", "x", "missing_septum", "ok", "x", "ok"]),
+        ("landmarks_of_another_case", "ash", 1, ["x", "landmark_suspect", "x", "missing_septum", "ok", "ok", "ok"]),
+        ("same_landmarks_twice", "ash", 1, ["ok", "landmark_suspect", "two_lobes", "missing_septum", "ok", "ok", "ok"]),
+    ],
+)
+def test_values_that_may_be_another_patients_say_so(
+    code: str, reader: str, read: int | None, expected: list[str]
+) -> None:
+    found = {"case_id": "C1", "phase_pct": 40.0, "reader_id": reader, "read_no": read, "code": code}
+    held = held_values(measured(), pd.DataFrame([found]))
+    assert held["status"].to_pylist() == [code if status == "x" else status for status in expected]
+    assert held["value"].to_pylist() == measured()["value"].to_pylist()
+    assert held.schema.names == measured().schema.names
 
 
 def habits(reader: str, scatters: list[float], outward: float = 0.0) -> list[Habit]:

@@ -22,6 +22,7 @@ READING = ("case_id", "phase_pct", "reader_id", "read_no")
 COLUMNS = ["query_id", *READING, "structure", "point_no", "code", "what_is_wrong", "what_to_do", "answer"]
 OF_OTHERS = ("readings_differ", "reading_shifted")
 """Codes whose number says how far other readers are: it is left out."""
+COPY = "same_landmarks_twice"
 ANSWERS = "Answer in the column `answer`: corrected (give the new place in corrections.csv), confirmed, or read anew."
 PLANES = ("axial", "coronal", "sagittal")
 
@@ -48,13 +49,13 @@ def write_queries(*, results: Path, folder: Path | None = None) -> tuple[Path, i
 
 
 def query_table(findings: pd.DataFrame) -> pd.DataFrame:
-    """One row per suspect point, structure or reading; notes are no queries."""
+    """One row per suspect point, structure or reading, and per copied reading; other notes are no queries."""
     import pandas as pd
 
     from outflow_geometry.landmarks.findings import CODES
 
     rows = []
-    for row in findings[findings["severity"] != "note"].to_dict("records"):
+    for row in findings[(findings["severity"] != "note") | (findings["code"] == COPY)].to_dict("records"):
         who = {name: None if pd.isna(row[name]) else row[name] for name in READING}
         point = None if pd.isna(row["point_no"]) else int(row["point_no"])
         text = CODES[row["code"]].meaning if row["code"] in CODES else str(row["code"]).replace("_", " ")

@@ -29,6 +29,7 @@ from outflow_cohort.report.page import Table, table_of
 from outflow_cohort.report.primary import NOT_MEASURED, PrimaryValue, leading
 from outflow_cohort.report.triage import Triage, codes_of, cohort_triage, title
 from outflow_cohort.report.wording import measure_title, method_text, registry, words
+from outflow_cohort.study.findings import ALL_CASES, OF_THE_STUDY
 from outflow_cohort.study.status_codes import status_code
 
 MOST_CASES = 3
@@ -208,7 +209,20 @@ def findings(cohort: Cohort) -> Triage:
     aside = []
     if has(cohort.set_aside, ["case_id", "code"]):
         aside = [(str(code), str(case)) for case, code in cohort.set_aside[["case_id", "code"]].itertuples(index=False)]
-    return cohort_triage(first, others, series, aside)
+    return cohort_triage(first, others, series, aside, _of_the_study(cohort))
+
+
+def _of_the_study(cohort: Cohort) -> list[tuple[str, str]]:
+    """Code and case (of a drift the reader) of what only the whole study shows of its landmarks."""
+    path = cohort.results / "tables" / "landmark_findings.parquet"
+    if not path.exists():
+        return []
+    frame = pd.read_parquet(path, columns=["code", "case_id", "reader_id"])
+    frame = frame[frame["code"].isin(OF_THE_STUDY)]
+    return [
+        (str(code), f"reader {reader}" if case == ALL_CASES else f"case {case}")
+        for code, case, reader in frame[["code", "case_id", "reader_id"]].itertuples(index=False)
+    ]
 
 
 def _reasons(values: Sequence[PrimaryValue], cutoffs: Sequence[float]) -> tuple[list[str], float]:

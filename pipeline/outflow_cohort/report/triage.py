@@ -89,12 +89,13 @@ def _aside_of_leading(level: Level) -> str:
 
 def cohort_triage(
     leading: Iterable[tuple[str, str, str]], statuses: Iterable[tuple[str, str, str]],
-    series: Iterable[tuple[str, str]], aside: Iterable[tuple[str, str]],
+    series: Iterable[tuple[str, str]], aside: Iterable[tuple[str, str]], study: Iterable[tuple[str, str]] = (),
 ) -> Triage:  # fmt: skip
     """Triage of a cohort.
 
     leading, statuses : (code, measure, case_id) of values whose status is not ok, of the numbers that the report leads
-    with and of all others. series, aside : (code, case_id) of series and of what was set aside.
+    with and of all others. series, aside : (code, case_id) of series and of what was set aside. study : (code, case or
+    reader) of landmark findings that only the whole study shows.
     """
     found = []
     for codes, kind in ((aside, "set_aside"), (series, "")):
@@ -114,7 +115,20 @@ def cohort_triage(
             where = f"{titles}; {named(sorted(of_cases), 'case')}"
             where = where if leads else _aside_of_leading(known) + where
             found.append(_status_finding(code, known if leads else "note", where, ""))
+    of_study: dict[str, set[str]] = {}
+    for code, who in study:
+        of_study.setdefault(code, set()).add(who)
+    found += [_study_finding(code, named(sorted(who))) for code, who in sorted(of_study.items())]
     return sorted_triage(found)
+
+
+def _study_finding(code: str, where: str) -> Finding:
+    """A landmark finding of the whole study: always to be acted on."""
+    from outflow_geometry.landmarks.findings import CODES
+
+    known = CODES[code]
+    meaning = f"{known.meaning[:1].upper()}{known.meaning[1:]}."
+    return Finding("act", code, title(code), where, meaning, known.remedy)
 
 
 def named(names: Sequence[str], singular: str = "") -> str:

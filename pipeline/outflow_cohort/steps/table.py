@@ -9,7 +9,7 @@ from outflow_cohort.files import fresh_folder, read_json, read_parquet_table, wr
 from outflow_cohort.handover.inventory import Inventory, read_inventory
 from outflow_cohort.handover.measured import MeasuredAside, read_measured_aside, series_record
 from outflow_cohort.handover.request import read_request
-from outflow_cohort.study.findings import landmark_findings
+from outflow_cohort.study.findings import held_values, landmark_findings
 from outflow_cohort.study.outputs import PLANS, PRIVACY, SET_ASIDE, typed_frame
 from outflow_cohort.study.table_schema import write_table_schema
 
@@ -30,8 +30,9 @@ def table(*, results: Path) -> None:
     work, tables = results / "work", results / "tables"
     plan = read_json(work / "plan.json")
     keys: list[str] = plan["keys"]
+    findings = landmark_findings(work, keys)
     for name in DATASETS:
-        _gather(name, keys, work, tables / name)
+        _gather(name, keys, work, tables / name, findings)
     inventories = {key: read_inventory(work / "inventory" / f"{key}.json") for key in keys}
     measured = {key: read_measured_aside(work / "measured" / key) for key in keys}
     write_parquet(tables / "series.parquet", _series(inventories, measured))
@@ -44,7 +45,7 @@ def table(*, results: Path) -> None:
     order = ["case_id", "phase_pct", "reader_id", "read_no", "stage", "code"]
     write_parquet(tables / "set_aside.parquet", frame.sort_values(order, kind="stable", na_position="first"))
     write_parquet(tables / "plans.parquet", typed_frame(_plans(keys, work), PLANS))
-    write_parquet(tables / "landmark_findings.parquet", landmark_findings(work, keys))
+    write_parquet(tables / "landmark_findings.parquet", findings)
     from outflow_cohort.interchange.wide import write_reading_tables
     from outflow_cohort.study.dictionary import data_dictionary
 
@@ -54,7 +55,7 @@ def table(*, results: Path) -> None:
         write_table_schema(tables, name)
 
 
-def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:
+def _gather(name: str, keys: list[str], work: Path, target: Path, findings: pd.DataFrame) -> None:
     """Concatenate one file per case into parts of CASES_PER_PART cases; memory is bounded by one part."""
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -65,7 +66,9 @@ def _gather(name: str, keys: list[str], work: Path, target: Path) -> None:
                 read_parquet_table(work / "measured" / k / f"{name}.parquet")
                 for k in keys[start : start + CASES_PER_PART]
             ]
-            pq.write_table(pa.concat_tables(chunk), fresh / f"part-{number:05d}.parquet", compression="zstd")
+            rows = pa.concat_tables(chunk)
+            rows = held_values(rows, findings) if "status" in rows.column_names else rows
+            pq.write_table(rows, fresh / f"part-{number:05d}.parquet", compression="zstd")
 
 
 def _series(inventories: dict[str, Inventory], measured: dict[str, MeasuredAside]) -> pd.DataFrame:

@@ -12,6 +12,7 @@ from outflow_cohort.study.outputs import LANDMARK_FINDINGS, typed_frame
 
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
     from outflow_geometry.landmarks.findings import LandmarkFinding
 
@@ -20,6 +21,10 @@ FEWEST_POINTS = 3
 """Points that two readings must share to be the same: one point at the same place may be chance."""
 
 
+HELD = ("landmarks_of_another_case", "same_pixels_twice")
+"""Findings of the whole study that are also the status of values, the second of two before the first."""
+OF_THE_STUDY = (*HELD, "same_landmarks_twice", "same_pixels_in_phases", "reader_drifts")
+"""Findings that only the whole study shows; the report says of each that it must be acted on."""
 ALL_CASES = "all"
 """case_id of a finding on a reader over all cases."""
 FEWEST_CASES = 6
@@ -60,10 +65,13 @@ def same_pixels(pixels: Sequence[PixelHash]) -> list[FindingRow]:
     places: dict[str, list[tuple[str, float | None]]] = {}
     for row in pixels:
         places.setdefault(row.hash, []).append((row.case_id, row.phase_pct))
-    doubled = sorted(
-        ((place, len(found)) for found in places.values() if len(found) > 1 for place in found), key=lambda d: str(d)
-    )
-    return [_row((*place, "", None), finding("same_pixels_twice", "", None, count, 1)) for place, count in doubled]
+    doubled = []
+    for several in places.values():
+        if len(several) > 1:
+            code = "same_pixels_twice" if len({case for case, _ in several}) > 1 else "same_pixels_in_phases"
+            doubled += [(place, len(several), code) for place in several]
+    doubled.sort(key=str)
+    return [_row((*place, "", None), finding(code, "", None, count, 1)) for place, count, code in doubled]
 
 
 def same_landmarks(readings: pd.DataFrame) -> list[FindingRow]:
@@ -86,7 +94,8 @@ def same_landmarks(readings: pd.DataFrame) -> list[FindingRow]:
     found = []
     for several in digests.values():
         if len(several) > 1:
-            found += [_row(_plain(who), finding("same_landmarks_twice", "", None, len(several), 1)) for who in several]
+            code = "landmarks_of_another_case" if len({who[0] for who in several}) > 1 else "same_landmarks_twice"
+            found += [_row(_plain(who), finding(code, "", None, len(several), 1)) for who in several]
     return found
 
 
@@ -127,6 +136,41 @@ def reader_drifts(habits: Sequence[Habit], places: Mapping[tuple[str, str], floa
             if abs(change) > least and chance < DRIFT_CHANCE:
                 found.append(_row((ALL_CASES, None, reader, None), finding("reader_drifts", "", None, change, least)))
     return found
+
+
+def held_values(table: pa.Table, findings: pd.DataFrame) -> pa.Table:
+    """Rows of measurements or implants with the status of what the whole study shows of their reading.
+
+    A value of a case of which another case has the same images, or of a reading whose points are those of another case,
+    keeps its number and says so: it may be another patient's. A status that asks for more stays.
+
+    table : columns case_id, phase_pct, reader_id, read_no, status, and value or area_mm2.
+    """
+    import numpy as np
+    import pyarrow as pa
+
+    from outflow_cohort.study.status_codes import status_code
+
+    found = findings[findings["code"].isin(HELD)]
+    if found.empty:
+        return table
+    names = ["case_id", "phase_pct", "reader_id", "read_no", "status"]
+    rows = table.select(names).to_pandas()
+    number = table["value" if "value" in table.column_names else "area_mm2"].to_pandas()
+    status = rows["status"].astype(object).to_numpy()
+    milder = rows["status"].map({s: s == "ok" or status_code(s).level != "act" for s in rows["status"].unique()})
+    free = number.notna().to_numpy() & milder.to_numpy(dtype=bool)
+    for one in found.to_dict("records"):
+        here = free & (rows["case_id"] == one["case_id"]).to_numpy()
+        phase = one["phase_pct"]
+        if phase is not None and phase == phase:
+            # values over the phases rest on each of them
+            here &= rows["phase_pct"].isna().to_numpy() | np.isclose(rows["phase_pct"].astype(float), phase)
+        if one["reader_id"]:
+            here &= (rows["reader_id"] == one["reader_id"]).to_numpy() & (rows["read_no"] == one["read_no"]).to_numpy()
+        status = np.where(here, one["code"], status)
+    place, field = table.column_names.index("status"), table.schema.field("status")
+    return table.set_column(place, field, pa.array(status, type=field.type))
 
 
 def _plain(who: tuple[Any, ...]) -> tuple[Any, ...]:

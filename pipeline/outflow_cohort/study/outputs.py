@@ -88,7 +88,8 @@ LANDMARK_FINDINGS = (
     OutputColumn(
         "severity",
         "str",
-        "suspect (values that rest on it say `landmark_suspect`), impossible (the reading is set aside), note",
+        "suspect (values that rest on it say `landmark_suspect`, or this code where another case holds the same), "
+        "impossible (the reading is set aside), note",
     ),
     OutputColumn("number", "float64", "what was found, in `unit`; null where there is no number"),
     OutputColumn("bound", "float64", "what it may be at most (at least, where `number` is below it)"),

@@ -106,10 +106,19 @@ CODES: dict[str, FindingCode] = {
         "note", "mm", "the reader's bias or scatter has changed", "Have the reader practise and read again."
     ),
     "same_landmarks_twice": FindingCode(
-        "suspect", "1", "two readings hold the same points", "Remove the copy; each reading must be its own."
+        "note", "1", "two readings of the case hold the same points", "Remove the copy; each reading must be its own."
+    ),
+    "landmarks_of_another_case": FindingCode(
+        "suspect",
+        "1",
+        "a reading of another case holds the same points",
+        "Find out which case was read; remove the copy.",
     ),
     "same_pixels_twice": FindingCode(
-        "suspect", "1", "two cases or phases have the same images", "Correct series.csv: each series once."
+        "suspect", "1", "another case has the same images", "Find out whose scan it is; name each series once."
+    ),
+    "same_pixels_in_phases": FindingCode(
+        "note", "1", "two phases of the case have the same images", "Correct series.csv: each series once."
     ),
 }
 

@@ -194,10 +194,17 @@ class StatisticsSettings(_Closed):
         json_schema_extra=_unit("name"),
     )
     usable_statuses: tuple[str, ...] = Field(
-        ("ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes"),
+        (
+            "ok",
+            "smallest_at_annulus",
+            "smallest_at_upstream_end",
+            "two_lobes",
+            "same_pixels_twice",
+            "landmarks_of_another_case",
+        ),
         min_length=1,
         description="Statuses of a measurement whose value counts; a smallest section at an end of its range counts,"
-        " and one with two openings.",
+        " and one with two openings; so does what another case holds too, until it is settled whose it is.",
         json_schema_extra=_unit("name"),
     )
     values: Literal["readers", "final"] = Field(
