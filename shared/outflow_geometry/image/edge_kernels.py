@@ -24,12 +24,14 @@ def trilinear(values, k, j, i, outside):  # type: ignore[no-untyped-def]
         return outside
     k0, j0, i0 = min(int(k), nk - 2), min(int(j), nj - 2), min(int(i), ni - 2)
     fk, fj, fi = k - k0, j - j0, i - i0
-    front = values[k0]
-    back = values[k0 + 1]
-    a = (front[j0, i0] * (1.0 - fi) + front[j0, i0 + 1] * fi) * (1.0 - fj)
-    a += (front[j0 + 1, i0] * (1.0 - fi) + front[j0 + 1, i0 + 1] * fi) * fj
-    b = (back[j0, i0] * (1.0 - fi) + back[j0, i0 + 1] * fi) * (1.0 - fj)
-    b += (back[j0 + 1, i0] * (1.0 - fi) + back[j0 + 1, i0 + 1] * fi) * fj
+    # unsigned: an index that may be negative costs a test at each access
+    front, back = values[np.uint64(k0)], values[np.uint64(k0 + 1)]
+    lower, upper = np.uint64(j0), np.uint64(j0 + 1)
+    left, right = np.uint64(i0), np.uint64(i0 + 1)
+    a = (front[lower, left] * (1.0 - fi) + front[lower, right] * fi) * (1.0 - fj)
+    a += (front[upper, left] * (1.0 - fi) + front[upper, right] * fi) * fj
+    b = (back[lower, left] * (1.0 - fi) + back[lower, right] * fi) * (1.0 - fj)
+    b += (back[upper, left] * (1.0 - fi) + back[upper, right] * fi) * fj
     return a * (1.0 - fk) + b * fk
 
 

@@ -20,6 +20,10 @@ DEVICE_CELL, DEVICE_CELLS = 2.0, 28
 reaches 56 mm."""
 
 
+SURELY = 1e-6
+"""mm: what rounding may take from a bound."""
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def solid_depth(z, radial, pieces, count):  # type: ignore[no-untyped-def]
     """Signed distance into the frustums at station z and radius `radial` (positive inside), to first order.
@@ -92,6 +96,21 @@ def device_depth(x, y, device, pieces, count):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def device_bounds(pieces, count):  # type: ignore[no-untyped-def]
+    """What bounds the depth without a root: least and largest radius, least slope cosine, lowest and highest station.
+
+    At a radius r beside the frustums the depth is at most (largest - r) cosine; within their stations it is at least
+    the least of (least - r) cosine and the distances from the end faces.
+    """
+    least, largest, cosine = 1e9, 0.0, 1.0
+    for n in range(count):
+        last = pieces[n, 2] + pieces[n, 3] * (pieces[n, 1] - pieces[n, 0])
+        least, largest = min(least, min(pieces[n, 2], last)), max(largest, max(pieces[n, 2], last))
+        cosine = min(cosine, pieces[n, 4])
+    return least, largest, cosine, pieces[0, 0], pieces[count - 1, 1]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def fill_depth(  # type: ignore[no-untyped-def]
     values, slope, origin, du, dv, lines, device, pieces, count, at_path, left, low, step, depth, box
 ):
@@ -101,6 +120,13 @@ def fill_depth(  # type: ignore[no-untyped-def]
     """
     rows, columns = depth.shape
     top, bottom, leftmost, rightmost = rows, -1, columns, -1
+    least, largest, cosine, lowest, highest = 0.0, 0.0, 1.0, 0.0, 0.0
+    if count > 0:
+        least, largest, cosine, lowest, highest = device_bounds(pieces, count)
+    # surely deeper in the device than `step`, by its stations and squared radius
+    core = max(least - step / cosine - SURELY, 0.0) ** 2
+    lowest, highest = lowest + step + SURELY, highest - step - SURELY
+    outside = -3.0 * step * slope
     for r in range(rows):
         y = (r + low) * step
         for c in range(columns):
@@ -130,11 +156,23 @@ def fill_depth(  # type: ignore[no-untyped-def]
             d = min(d, max(ring + ring_rate * x, curtain + curtain_rate * x))
             if d <= -step:
                 continue
-            if count > 0:
-                d = min(d, -device_depth(x, y, device, pieces, count))
-                if d <= -step:
+            if count == 0:
+                d = min(d, trilinear(values, k + x * dk, j + x * dj, i + x * di, outside) / slope)
+            else:
+                z = device[3] + device[4] * x + device[5] * y
+                square = max(device[0] + 2.0 * (device[1] * x + device[2] * y) + x * x + y * y - z * z, 0.0)
+                if square < core and lowest < z < highest:
                     continue
-            d = min(d, trilinear(values, k + x * dk, j + x * dj, i + x * di, -3.0 * step * slope) / slope)
+                # the blood edge first: where the device is surely farther off, its own distance need not be known
+                blood = min(d, trilinear(values, k + x * dk, j + x * dj, i + x * di, outside) / slope)
+                reach = largest + (max(blood, 0.0) + SURELY) / cosine
+                if square < reach * reach:
+                    solid = -solid_depth(z, math.sqrt(square), pieces, count)
+                    if min(d, solid) <= -step:
+                        continue
+                    d = min(blood, solid)
+                else:
+                    d = blood
             depth[r, c] = d
             if d > 0.0:
                 top, bottom = min(top, r), max(bottom, r)
