@@ -1,6 +1,6 @@
 """A grid of implants in one reading: processor time per implant, against the plain script's one area curve.
 
-Run:  python tests/benchmarks/implants.py [--depths 10] [--devices 3] [--tilts 2]
+Run:  python tests/benchmarks/implants.py [--depths 20] [--devices 6] [--tilts 5]
 
 The reading is a closed-form heart with thin walls, 1 mm. Lumen and reader's path are found before the clock starts;
 scatter of landmarks and placement are in. Timings are printed, never asserted.
@@ -9,6 +9,7 @@ scatter of landmarks and placement are in. Timings are printed, never asserted.
 from __future__ import annotations
 
 import argparse
+import resource
 import sys
 import tempfile
 import time
@@ -35,9 +36,9 @@ STATIONS = -0.5 * np.arange(61)[::-1]
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--depths", type=int, default=10)
-    parser.add_argument("--devices", type=int, default=3)
-    parser.add_argument("--tilts", type=int, default=2)
+    parser.add_argument("--depths", type=int, default=20)
+    parser.add_argument("--devices", type=int, default=6)
+    parser.add_argument("--tilts", type=int, default=5)
     options = parser.parse_args()
 
     reading = heart()
@@ -62,11 +63,13 @@ def main() -> None:
     plain_areas(image, lumen.reader_path, STATIONS, plan.solid("full_frame"), level)
     plain = time.process_time() - start
 
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     start = time.process_time()
     found = measure_implants(placing, grid)
     spent = time.process_time() - start
+    grown = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - memory) / 1024.0
     count = len(devices) * len(depths) * len(tilts)
-    print(f"{count} implants, both paths ({len(found)} sections): {spent:.2f} s")
+    print(f"{count} implants, both paths ({len(found)} sections): {spent:.2f} s, {grown:.0f} MB more at the peak")
     print(f"per implant {1000.0 * spent / count:.1f} ms; the plain script's one curve {1000.0 * plain:.0f} ms")
     print(f"ratio: one implant costs {spent / count / plain:.2f} of one curve of the plain script")
 

@@ -15,7 +15,7 @@ from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT, LandmarkFinding
 from outflow_geometry.landmarks.sizing import SizingTarget, fits
-from outflow_geometry.measures.implants import ImplantReading, area_response, implant_plan
+from outflow_geometry.measures.implants import ImplantReading, area_responses, implant_plan
 from outflow_geometry.measures.judging import marked
 from outflow_geometry.measures.reading import ReadingResult, measure_reading
 from outflow_geometry.outflow.image_findings import PhaseFindings
@@ -81,7 +81,8 @@ def test_the_response_is_that_of_implants_placed_anew() -> None:
     lumen = ReadingLumen(PhaseFindings(PhaseImage(heart().volume), build_anatomy(heart().landmarks)))
     plan = implant_plan(DEVICE, 15.0, 0.0, 0.0)
     sections = PlanSections(plan, None, CHOSEN, lumen)
-    response = area_response(sections, "full_frame", "reader_path")
+    (response,) = area_responses([sections], "full_frame", "reader_path")
+    assert response is not None
     for n, (name, step) in enumerate(
         (("ventricular_depth", 0.5), ("tilt_ap", 1.0), ("tilt_ic", 1.0), ("offset_ap", 0.5), ("offset_ic", 0.5))
     ):

@@ -28,20 +28,13 @@ import shapely
 from scipy.special import ndtr
 
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.base.findings import SectionNumbers
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Device, ImplantGrid, Plan, Prosthesis
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.outflow.sections import (
-    SectionStack,
-    aortic_side,
-    counted_areas,
-    cut_by,
-    half_plane,
-    line_of,
-    planes_stack,
-)
+from outflow_geometry.outflow.residual_areas import residual_areas
+from outflow_geometry.outflow.rings import Rings
+from outflow_geometry.outflow.sections import aortic_side, half_plane, line_of, planes_stack
 from outflow_geometry.outflow.solids import Solid, device_axis
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 
@@ -120,18 +113,22 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
     rests: dict[str, float] = {}
     found: list[Implant] = []
     for device, tilt_ap, tilt_ic in product(grid.devices, grid.tilts_ap, grid.tilts_ic):
-        for depth in grid.depths:
-            plan = implant_plan(device, depth, tilt_ap, tilt_ic)
-            sections = reading.sections(plan)
-            for solid, method in product(grid.solids, sections.methods):
-                if method not in rests:
-                    rests[method] = _rest(reading, grid, grid.solids[0], method)
-                found.append(_implant(reading, grid, sections, solid, method, rests[method]))
+        # one device at one tilt: its depths share path, planes and axis
+        placed = [reading.sections(implant_plan(device, depth, tilt_ap, tilt_ic)) for depth in grid.depths]
+        columns: list[list[Implant]] = []
+        for solid, method in product(grid.solids, placed[0].methods):
+            PlanSections.find_planes(placed, solid, method)
+        for solid, method in product(grid.solids, placed[0].methods):
+            if method not in rests:
+                rests[method] = _rest(reading, grid, grid.solids[0], method)
+            scatter = _scatter(reading, grid, placed, solid, method, rests[method])
+            columns.append([_implant(s, solid, method, *sds) for s, sds in zip(placed, scatter, strict=True)])
+        found.extend(one for of_depth in zip(*columns, strict=True) for one in of_depth)
     return found
 
 
 def _implant(
-    reading: ImplantReading, grid: ImplantGrid, sections: PlanSections, solid: str, method: str, rest: float
+    sections: PlanSections, solid: str, method: str, landmarks: float | None, placement: float | None
 ) -> Implant:
     plan = sections.plan
     place = (plan.device.device_id, float(plan.ventricular_depth or 0.0), plan.tilt_ap, plan.tilt_ic, solid, method)
@@ -139,11 +136,11 @@ def _implant(
         numbers = sections.smallest(solid, method)
     except GeometryError as error:
         return Implant(*place, None, None, None, None, None, None, {}, error.code)
-    landmarks, placement = _scatter(reading, grid, sections, solid, method, numbers, rest)
     distance = numbers.septum_distance if math.isfinite(numbers.septum_distance) else None
     total = math.hypot(landmarks or 0.0, placement or 0.0)
     known = landmarks is not None or placement is not None
-    chances = {c.cutoff_id: _chance(c.area - numbers.area, total) for c in reading.definitions.cutoffs} if known else {}
+    cutoffs = sections.definitions.cutoffs
+    chances = {c.cutoff_id: _chance(c.area - numbers.area, total) for c in cutoffs} if known else {}
     return Implant(
         *place,
         area=numbers.area,
@@ -167,45 +164,78 @@ def _chance(room: float, deviation: float) -> float:
 def _scatter(
     reading: ImplantReading,
     grid: ImplantGrid,
-    sections: PlanSections,
+    placed: Sequence[PlanSections],
     solid: str,
     method: str,
-    numbers: SectionNumbers,
     rest: float,
-) -> tuple[float | None, float | None]:
-    """Standard deviation of the area by landmarks and by placement, mm2; None where that is not asked or known."""
-    placed = grid.placement
-    moved = np.array([placed.depth_sd, placed.tilt_sd, placed.tilt_sd, placed.offset_sd, placed.offset_sd])
-    covariance = reading.pose_covariance(sections.plan)
+) -> list[tuple[float | None, float | None]]:
+    """Standard deviations of each area by landmarks and by placement, mm2; None where that is not asked or known."""
+    by_placement = grid.placement
+    moved = np.array(
+        [by_placement.depth_sd, by_placement.tilt_sd, by_placement.tilt_sd, by_placement.offset_sd,
+         by_placement.offset_sd]
+    )  # fmt: skip
+    covariance = reading.pose_covariance(placed[0].plan)
     if covariance is None and not moved.any():
-        return None, None
-    response = area_response(sections, solid, method)
-    landmarks = None
-    if covariance is not None and math.isfinite(rest):
-        landmarks = math.hypot(math.sqrt(max(float(response @ covariance @ response), 0.0)), rest * numbers.area)
-    return landmarks, float(np.linalg.norm(response * moved)) if moved.any() else None
+        return [(None, None)] * len(placed)
+    found: list[tuple[float | None, float | None]] = []
+    for sections, response in zip(placed, area_responses(placed, solid, method), strict=True):
+        landmarks = None
+        if response is None:
+            found.append((None, None))
+            continue
+        if covariance is not None and math.isfinite(rest):
+            area = sections.section(solid, method).area
+            landmarks = math.hypot(math.sqrt(max(float(response @ covariance @ response), 0.0)), rest * area)
+        found.append((landmarks, float(np.linalg.norm(response * moved)) if moved.any() else None))
+    return found
 
 
-def area_response(sections: PlanSections, solid: str, method: str) -> FloatArray:
-    """Change (5,) of the neo-LVOT, mm2, per mm of depth, degree of tilt_ap and tilt_ic, mm of offset_ap and offset_ic.
+def area_responses(placed: Sequence[PlanSections], solid: str, method: str) -> list[FloatArray | None]:
+    """Changes (5,) of the neo-LVOT of implants that share path and device axis, mm2, per mm of depth, degree of tilt_ap
+    and tilt_ic, mm of offset_ap and offset_ic; None where an implant has no section.
 
     Central differences in the plane of the smallest section.
     """
-    plane, anatomy, chosen = sections.section(solid, method).plane, sections.reading.anatomy, sections.definitions
-    whole = planes_stack(
-        sections.reading.lumen(method),
-        np.zeros(1),
-        plane.point[None],
-        plane.normal[None],
-        anatomy,
-        rule="at_path",
-        beyond_aortic_plane=chosen.beyond_aortic_plane,
-    )
-    result = np.zeros(len(POSE_STEPS))
-    for n, step in enumerate(POSE_STEPS):
-        low, high = (_area_in_plane(whole, _moved_solid(sections, solid, n, by), sections) for by in (-step, step))
-        result[n] = (high - low) / (2.0 * step)
+    result: list[FloatArray | None] = [None] * len(placed)
+    together: dict[int, list[int]] = {}
+    for n, sections in enumerate(placed):
+        try:
+            sections.section(solid, method)
+            together.setdefault(id(sections.native(method)), []).append(n)
+        except GeometryError:
+            continue
+    for chosen in together.values():
+        for n, response in zip(chosen, _responses([placed[n] for n in chosen], solid, method), strict=True):
+            result[n] = response
     return result
+
+
+def _responses(placed: Sequence[PlanSections], solid: str, method: str) -> FloatArray:
+    """Responses (n, 5) of implants with one path and device axis, each in the plane of its smallest section."""
+    first = placed[0]
+    reading, rule, beyond = first.reading, first.definitions.section_rule, first.definitions.beyond_aortic_plane
+    planes = [sections.section(solid, method).plane for sections in placed]
+    points, normals = np.asarray([p.point for p in planes]), np.asarray([p.normal for p in planes])
+    _, own, which = np.unique(np.column_stack([points, normals]), axis=0, return_index=True, return_inverse=True)
+    whole = planes_stack(
+        reading.lumen(method), np.zeros(len(own)), points[own], normals[own], reading.anatomy, rule="at_path",
+        beyond_aortic_plane=beyond, blur=first.native(method).blur,
+    )  # fmt: skip
+    moves = [(n, sign * step) for n, step in enumerate(POSE_STEPS) for sign in (-1.0, 1.0)]
+    areas = np.empty((len(moves), len(placed)))
+    for row, (n, by) in enumerate(moves):
+        solids = [_moved_solid(sections, solid, n, by) for sections in placed]
+        native = whole.native
+        if rule == "aortic_side":
+            side = aortic_side(reading.anatomy, solids[0].axis)
+            line = line_of(solids[0].axis_point, side, whole.points, whole.u, whole.v)
+            native = np.asarray(shapely.intersection(native, half_plane(line)))
+        stack = replace(whole, rule=rule, native=native)
+        areas[row] = residual_areas(stack, Rings.of(native), solids, which.ravel(), np.arange(len(placed)))
+    low, high = areas[0::2], areas[1::2]
+    response: FloatArray = ((high - low) / (2.0 * POSE_STEPS[:, None])).T
+    return response
 
 
 def _moved_solid(sections: PlanSections, solid: str, parameter: int, by: float) -> Solid:
@@ -216,17 +246,6 @@ def _moved_solid(sections: PlanSections, solid: str, parameter: int, by: float) 
         plan, ventricular_depth=pose[0], tilt_ap=pose[1], tilt_ic=pose[2], offset_ap=pose[3], offset_ic=pose[4]
     )
     return PlanSections(moved, sections.prosthesis, sections.definitions, sections.reading).solid(solid)
-
-
-def _area_in_plane(whole: SectionStack, solid: Solid, sections: PlanSections) -> float:
-    """Area, mm2, that counts in the one plane of `whole` beside `solid`."""
-    rule, native = sections.definitions.section_rule, whole.native
-    if rule == "aortic_side":
-        side = aortic_side(sections.reading.anatomy, solid.axis)
-        line = line_of(solid.axis_point, side, whole.points, whole.u, whole.v)
-        native = shapely.intersection(native, half_plane(line))
-    stack = replace(whole, rule=rule, native=np.asarray(native))
-    return float(counted_areas(stack, cut_by(stack, solid)[0])[0])
 
 
 def _pose_covariance(plan: Plan, middle: Anatomy, anatomies: Sequence[Anatomy]) -> FloatArray | None:
@@ -266,12 +285,12 @@ def _rest(reading: ImplantReading, grid: ImplantGrid, solid: str, method: str) -
         try:
             area = sections.section(solid, method).area
             drawn = PlanRedraws(sections, reading.middle, reading.anatomies).numbers(solid, method)[:, 0]
-            response = area_response(sections, solid, method)
+            (response,) = area_responses([sections], solid, method)
         except GeometryError:
             continue
         drawn = drawn[np.isfinite(drawn)]
         covariance = reading.pose_covariance(plan)
-        if len(drawn) < FEWEST_POSES or covariance is None or area <= 0.0:
+        if response is None or len(drawn) < FEWEST_POSES or covariance is None or area <= 0.0:
             continue
         return math.sqrt(max(float(np.var(drawn, ddof=1)) - float(response @ covariance @ response), 0.0)) / area
     return math.nan

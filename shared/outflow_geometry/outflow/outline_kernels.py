@@ -230,3 +230,34 @@ def edge_crossings(p, q, knots, widths, count, widest, shares, places, inward): 
         if last:
             break
     return found
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def ray_reaches(corners, ring, middle, ways):  # type: ignore[no-untyped-def]
+    """Nearest and farthest distance (n,) from `middle` (2,) along unit vectors `ways` (n, 2) at which closed rings are
+    crossed; inf and 0 where none is. The nearest is 0 where the rings hold `middle`.
+
+    corners : (k, 2), the first of a ring repeated at its end; ring : (k,) the ring of each.
+    """
+    nearest, farthest = np.full(len(ways), math.inf), np.zeros(len(ways))
+    inside = False
+    for n in range(len(corners) - 1):
+        if ring[n + 1] != ring[n]:
+            continue
+        ax, ay = corners[n, 0] - middle[0], corners[n, 1] - middle[1]
+        bx, by = corners[n + 1, 0] - middle[0], corners[n + 1, 1] - middle[1]
+        if (ay > 0.0) != (by > 0.0) and ax + (bx - ax) * ay / (ay - by) > 0.0:
+            inside = not inside
+        for way in range(len(ways)):
+            one = ways[way, 0] * ay - ways[way, 1] * ax
+            two = ways[way, 0] * by - ways[way, 1] * bx
+            if (one > 0.0) == (two > 0.0):
+                continue
+            share = one / (one - two)
+            reach = ways[way, 0] * (ax + share * (bx - ax)) + ways[way, 1] * (ay + share * (by - ay))
+            if reach > 0.0:
+                nearest[way] = min(nearest[way], reach)
+                farthest[way] = max(farthest[way], reach)
+    if inside:
+        nearest[:] = 0.0
+    return nearest, farthest

@@ -5,7 +5,7 @@ All points LPS, mm, float64.
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -23,8 +23,9 @@ from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import flows_differ, turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
 from outflow_geometry.outflow.potential_flow import FlowGround
-from outflow_geometry.outflow.residual import SmallestSection, smallest_section
+from outflow_geometry.outflow.residual import SmallestSection, lumen_holds_device, smallest_section
 from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves
+from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_planes
 from outflow_geometry.outflow.solids import Solid, build_solid
 
 AXIS_DECIMALS = 7
@@ -194,6 +195,7 @@ class PlanSections:
     def _section(self, solid: str, method: str) -> SmallestSection:
         chosen = self.definitions
         wanted = self.solid(solid)
+        lumen_holds_device(self.reading.lumen(method), wanted)
         found = smallest_section(
             self.reading.lumen(method),
             self.path(method),
@@ -204,6 +206,7 @@ class PlanSections:
             station_step=chosen.station_step,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
             native=self.native(method),
+            plane=tried_once(self._found, ("plane", solid, method), lambda: self._plane(solid, method)),
         )
         if method != "automatic_path":
             return found
@@ -227,6 +230,46 @@ class PlanSections:
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
+
+    def _plane(self, solid: str, method: str) -> SmallestPlane:
+        (found,) = self._planes([self], solid, method)
+        if isinstance(found, GeometryError):
+            raise found
+        return found
+
+    @staticmethod
+    def _planes(plans: Sequence[PlanSections], solid: str, method: str) -> list[SmallestPlane | GeometryError]:
+        """The smallest planes of plans that share path and device axis, found together."""
+        first, chosen = plans[0], plans[0].definitions
+        return smallest_planes(
+            first.native(method),
+            first.path(method),
+            first.reading.anatomy,
+            [plan.solid(solid) for plan in plans],
+            search_upstream=chosen.search_upstream,
+            station_step=chosen.station_step,
+        )
+
+    @classmethod
+    def find_planes(cls, plans: Sequence[PlanSections], solid: str, method: str) -> None:
+        """Find the smallest planes of a solid of many plans at once and keep each with its plan.
+
+        A plan that has no such solid or path is left out: its own section says why.
+        """
+        together: dict[int, list[PlanSections]] = {}
+        for plan in plans:
+            try:
+                plan.solid(solid)
+                together.setdefault(id(plan.native(method)), []).append(plan)
+            except GeometryError:
+                continue
+        for group in together.values():
+            try:
+                found = cls._planes(group, solid, method)
+            except GeometryError as error:
+                found = [error] * len(group)
+            for plan, one in zip(group, found, strict=True):
+                plan._found[("plane", solid, method)] = one
 
     def paths_differ(self, solid: str) -> bool:
         """Whether the smallest sections along both paths are more than PATHS_APART from each other."""

@@ -18,7 +18,6 @@ from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.sections import (
-    FARTHEST,
     NativeSections,
     SectionStack,
     aortic_side,
@@ -26,7 +25,7 @@ from outflow_geometry.outflow.sections import (
     counted_parts,
     cut_by,
 )
-from outflow_geometry.outflow.smallest_planes import last_meeting_stations, smallest_planes
+from outflow_geometry.outflow.smallest_planes import SmallestPlane, last_meeting_stations, smallest_planes
 from outflow_geometry.outflow.solids import EXACT_ARC_STEPS, Solid
 
 SEPTAL_FAN = 30.0
@@ -83,6 +82,17 @@ def last_meeting_station(
     return found
 
 
+def lumen_holds_device(lumen: Lumen, solid: Solid) -> None:
+    """Raise GeometryError `device_wider_than_image` where the device is wider than the whole image."""
+    extent = lumen.field.spacing * (np.asarray(lumen.field.values.shape[::-1]) - 1.0)
+    if float(solid.pieces[:, 2:].max()) * 2.0 > float(extent.max()):
+        raise GeometryError(
+            "device_wider_than_image",
+            f"device diameter {2.0 * float(solid.pieces[:, 2:].max()):.0f} mm, image {float(extent.max()):.0f} mm; "
+            "check the unit of devices.csv and the region of the image",
+        )
+
+
 def smallest_section(
     lumen: Lumen,
     path: OutflowPath,
@@ -94,26 +104,25 @@ def smallest_section(
     station_step: float = 0.5,
     beyond_aortic_plane: float = 8.0,
     native: NativeSections | None = None,
+    plane: SmallestPlane | None = None,
 ) -> SmallestSection:
-    """The neo-LVOT of a solid; native : the sections without a device along the path, where they are kept.
+    """The neo-LVOT of a solid.
+
+    native : the sections without a device along the path, where they are kept; plane : the smallest, where it is known.
 
     Raises GeometryError `device_wider_than_image`, `no_section` where a plane of the range has no section, and as
     `section_stack` and `last_meeting_station`.
     """
-    extent = lumen.field.spacing * (np.asarray(lumen.field.values.shape[::-1]) - 1.0)
-    if float(solid.pieces[:, 2:].max()) * 2.0 > float(extent.max()):
-        raise GeometryError(
-            "device_wider_than_image",
-            f"device diameter {2.0 * float(solid.pieces[:, 2:].max()):.0f} mm, image {float(extent.max()):.0f} mm; "
-            "check the unit of devices.csv and the region of the image",
-        )
+    lumen_holds_device(lumen, solid)
     if native is None:
         native = NativeSections(lumen, path, anatomy, solid.axis_point, solid.axis, rule, beyond_aortic_plane)
-    (plane,) = smallest_planes(
-        native, path, anatomy, [solid], search_upstream=search_upstream, station_step=station_step
-    )
-    if isinstance(plane, GeometryError):
-        raise plane
+    if plane is None:
+        (found_plane,) = smallest_planes(
+            native, path, anatomy, [solid], search_upstream=search_upstream, station_step=station_step
+        )
+        if isinstance(found_plane, GeometryError):
+            raise found_plane
+        plane = found_plane
     one = native.at(np.array([plane.station]))
     found = described(one, 0, solid, anatomy, plane.end, plane.cut_short, plane.area)
     rim = found.plane.lift(shapely.get_coordinates(found.residual))
@@ -186,23 +195,19 @@ def septum_distance(stack: SectionStack, side: FloatArray, device: Any, section:
     """
     if shapely.is_empty(device) or shapely.is_empty(section):
         return math.nan
+    from outflow_geometry.outflow import outline_kernels
+
     plane = stack.plane(0)
     toward = math.atan2(float(side @ plane.v), float(side @ plane.u))
     middle = shapely.get_coordinates(shapely.centroid(device))[0]
     angles = toward + np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 2 * int(SEPTAL_FAN) + 1))
     ways = np.stack([np.cos(angles), np.sin(angles)], axis=1)
-    ends = middle + 2.0 * FARTHEST * ways
-    rays = shapely.linestrings(np.stack([np.broadcast_to(middle, ends.shape), ends], axis=1))
-    hit = shapely.intersection(rays, section)
-    seen = np.flatnonzero(~shapely.is_empty(hit))
+    corners, ring = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(section)), return_index=True)
+    nearest, farthest = outline_kernels.ray_reaches(corners, ring, middle, ways)
+    seen = np.flatnonzero(farthest > 0.0)
     if not len(seen):
         return 0.0
-    coordinates, ray = shapely.get_coordinates(hit, return_index=True)
-    reach = np.linalg.norm(coordinates - middle, axis=1)
-    farthest, nearest = np.zeros(len(rays)), np.full(len(rays), np.inf)
-    np.maximum.at(farthest, ray, reach)
-    np.minimum.at(nearest, ray, reach)
-    unseen = np.setdiff1d(np.arange(len(rays)), seen)
+    unseen = np.flatnonzero(farthest <= 0.0)
     if len(unseen):
         beside = seen[np.unique(np.argmin(np.abs(unseen[:, None] - seen), axis=1))]
         starts = shapely.points(middle + nearest[beside, None] * ways[beside])

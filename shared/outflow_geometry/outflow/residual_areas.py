@@ -36,6 +36,7 @@ def residual_areas(
 
     pieces, counts = stacked_pieces(solids)
     areas = np.empty(len(planes))
+    axes = np.asarray([solid.axis for solid in solids])
     residual_kernels.residual_areas(
         rings.corners,
         rings.ring_start,
@@ -49,8 +50,8 @@ def residual_areas(
         planes,
         solid_of,
         np.asarray([solid.axis_point for solid in solids]),
-        np.asarray([solid.axis for solid in solids]),
-        np.asarray([_beside(solid.axis) for solid in solids]),
+        axes,
+        _beside(axes),
         pieces,
         counts,
         COSINES,
@@ -67,6 +68,6 @@ def residual_areas(
     return areas
 
 
-def _beside(axis: FloatArray) -> FloatArray:
-    """A unit vector (3,) at right angles to the axis, as `solids.outlines` takes it."""
-    return unit(np.cross(axis, np.eye(3)[int(np.argmin(np.abs(axis)))]))
+def _beside(axes: FloatArray) -> FloatArray:
+    """Unit vectors (n, 3) at right angles to the axes (n, 3), as `solids.outlines` takes them."""
+    return unit(np.cross(axes, np.eye(3)[np.argmin(np.abs(axes), axis=1)]))

@@ -127,6 +127,11 @@ class NativeSections:
         stack, _, rows = self.kept_at(stations)
         return stack.rows(rows)
 
+    @property
+    def blur(self) -> float | None:
+        """Standard deviation of the image blur found at the first sections, mm; None before there are any."""
+        return None if self._stack is None else self._stack.blur
+
     def kept_at(self, stations: FloatArray) -> tuple[SectionStack, Rings, NDArray[np.int64]]:
         """All sections kept so far, their rings, and the rows of those at `stations` (m,), mm."""
         missing = np.asarray([s for s in dict.fromkeys(stations.tolist()) if s not in self._rows], dtype=np.float64)
