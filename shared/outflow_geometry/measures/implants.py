@@ -113,7 +113,8 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
     rests: dict[str, float] = {}
     found: list[Implant] = []
     for device, tilt_ap, tilt_ic in product(grid.devices, grid.tilts_ap, grid.tilts_ic):
-        # one device at one tilt: its depths share path, planes and axis
+        # one device at one tilt: its depths share path, planes and axis; nothing else does
+        kept = set(reading.lumen.kept)
         placed = [reading.sections(implant_plan(device, depth, tilt_ap, tilt_ic)) for depth in grid.depths]
         columns: list[list[Implant]] = []
         for solid, method in product(grid.solids, placed[0].methods):
@@ -124,6 +125,7 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
             scatter = _scatter(reading, grid, placed, solid, method, rests[method])
             columns.append([_implant(s, solid, method, *sds) for s, sds in zip(placed, scatter, strict=True)])
         found.extend(one for of_depth in zip(*columns, strict=True) for one in of_depth)
+        reading.lumen.forget_automatic_paths(kept)
     return found
 
 

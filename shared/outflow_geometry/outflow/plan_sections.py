@@ -5,7 +5,7 @@ All points LPS, mm, float64.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Sequence, Set
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -61,6 +61,12 @@ class ReadingLumen:
     def kept(self) -> dict[Hashable, object]:
         """What plans of the reading share, found on first use."""
         return self._found
+
+    def forget_automatic_paths(self, kept: Set[Hashable]) -> None:
+        """Let go of automatic paths and of sections along them that came after those `kept`: they are large."""
+        for key in set(self._found) - kept:
+            if isinstance(key, tuple) and (key[0] == "path" or (key[0] == "native" and key[1] != ())):
+                del self._found[key]
 
     def lumen(self, method: str) -> Lumen:
         """The outflow lumen for the sections along the path of `method`.
