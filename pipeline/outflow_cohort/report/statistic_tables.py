@@ -92,13 +92,17 @@ def summary_overview(cohort: Cohort) -> Table | None:
                 continue
             r = found.iloc[0]
             quartiles = interval(r["q1"], r["q3"], unit) if r["n"] > 3 else ""
-            cells.append(f"{number(r['median'], unit)}{f' ({quartiles})' if quartiles else ''}; {r['n']}")
+            carried = int(r.get("n_carried", 0))
+            n = f"{r['n']}, {carried} carried" if carried else f"{r['n']}"
+            cells.append(f"{number(r['median'], unit)}{f' ({quartiles})' if quartiles else ''}; {n}")
         lines.append((*quantity_cells(key), unit_text(unit) or "1", *cells))
     header = (*QUANTITY_HEADER, "Unit", *(words(g).capitalize() for g in groups))
     note = (
         f"Median (quartiles, from four cases on); n. One value per case: {cohort.value_text}. "
         "tables/cohort_summary.csv has more."
     )
+    if "n_carried" in rows and (rows["n_carried"] > 0).any():
+        note += " Carried: values that rest on landmarks carried from another phase."
     return table_of(header, lines, note) if lines else None
 
 

@@ -22,15 +22,18 @@ if TYPE_CHECKING:
 SOURCE = "Student 1908 Biometrika 6:1 (interval of the mean); Hyndman & Fan 1996 Am Stat 50:361, def. 7 (quantiles)"
 EACH_PHASE = "each_phase"
 FIGURES = (
-    "n", "n_missing", "n_group", "mean", "sd", "ci_low", "ci_high", "median", "q1", "q3", "minimum", "maximum",
+    "n", "n_missing", "n_carried", "n_group", "mean", "sd", "ci_low", "ci_high", "median", "q1", "q3", "minimum",
+    "maximum",
 )  # fmt: skip
 
 
 def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95, fewest: int = 2) -> pd.DataFrame:
-    """n, n_missing, mean, sd, ci_low, ci_high (of the mean), median, q1, q3, minimum, maximum by `keys`; status.
+    """n, n_missing, n_carried, mean, sd, ci_low, ci_high (of the mean), median, q1, q3, minimum, maximum and
+    status by `keys`.
 
-    values : one row per case and key with a column `value`; NaN counts as missing. sd needs two values, the interval
-    `fewest` (else status few_cases).
+    values : one row per case and key with a column `value`; NaN counts as missing. n_carried is given where `values`
+    has a column `carried`: how many of the n values rest on landmarks carried from another phase. sd needs two values,
+    the interval `fewest` (else status few_cases).
     """
     import pandas as pd
     from scipy.special import stdtrit  # the quantile of Student's t; scipy.stats takes seconds to import
@@ -49,7 +52,7 @@ def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95, f
     out = values.iloc[first][keys].reset_index(drop=True)
     good = np.isfinite(value)
     n = np.bincount(code[good], minlength=number)
-    figures = {name: np.full(number, np.nan) for name in FIGURES[3:]}
+    figures = {name: np.full(number, np.nan) for name in FIGURES[4:]}
     if good.any():
         segment, kept = code[good], value[good]
         order = np.lexsort((kept, segment))
@@ -74,6 +77,8 @@ def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95, f
         figures["q1"][there], figures["median"][there], figures["q3"][there] = quantiles.T
         figures["minimum"][there], figures["maximum"][there] = kept[start], kept[start + size - 1]
     out["n"], out["n_missing"] = n, np.bincount(code[~good], minlength=number)
+    if "carried" in values:
+        out["n_carried"] = np.bincount(code[good & values["carried"].to_numpy(bool)], minlength=number)
     for name, column in figures.items():
         out[name] = column
     out["status"] = np.select([n == 0, n == 1, n < fewest], ["no_usable_value", "one_case", "few_cases"], "ok")
@@ -103,6 +108,7 @@ def cohort_summary(
 
     keys = ["group", "phase_pct", *SERIES]
     by_phase = values[values["phase_pct"].notna()]
+    by_phase = by_phase.assign(carried=by_phase["n_carried"] > 0 if "n_carried" in by_phase else False)
     pieces = []
     for name, frame in ((EACH_PHASE, by_phase), (settings.phase_rule, chosen.assign(phase_pct=np.nan))):
         rows = summarise(_with_groups(frame, groups), keys, settings.confidence, settings.fewest_values)

@@ -104,8 +104,11 @@ def read_partition(part: Partition, further: tuple[str, ...] = ()) -> pa.Table:
 
 
 def case_values(folder: Path, rules: Rules, scheduler: str | None = None) -> pd.DataFrame:
-    """One row per case, phase, plan, measure, variant and method: value (NaN = no usable reading) and n_readings.
+    """One row per case, phase, plan, measure, variant and method: value (NaN = no usable reading), n_readings and
+    n_carried.
 
+    Readings whose landmarks were carried from another phase count only where no marked one is usable; n_carried says
+    how many of n_readings they are, so that a value rests on marked landmarks or on carried ones, never on both.
     Phases are put into bins of `rules.phase_step_pct` (phase_pct = middle of the bin; NaN = no phase). Columns of text
     are categorical with sorted categories. Raises FileNotFoundError where there is no dataset.
     """
@@ -193,6 +196,10 @@ def reduce_table(table: pa.Table, rules: Rules) -> pd.DataFrame:
         value, reader, read = value[order], reader[order], read[order]
     unit_start = _starts(unit_key)
     unit_of_row = np.cumsum(_is_start(unit_key)) - 1
+    carried = _carried(table)[order]
+    marked_there = np.zeros(len(unit_start), bool)
+    marked_there[unit_of_row[usable & ~carried]] = True
+    usable &= ~(carried & marked_there[unit_of_row])
     rows = np.flatnonzero(usable)
     reader_value, reader_unit, reader_rows = _one_a_reader(
         value[rows], unit_of_row[rows], reader[rows], read[rows], rules.read_rule
@@ -206,12 +213,30 @@ def reduce_table(table: pa.Table, rules: Rules) -> pd.DataFrame:
         else:
             size = np.diff(np.append(start, len(reader_value)))
             values[reader_unit[start]] = np.add.reduceat(reader_value, start) / size
+    # after the line above, a quantity's usable readings are all marked or all carried
+    carried_there = np.zeros(len(unit_start), bool)
+    carried_there[unit_of_row[usable & carried]] = True
     first = order[unit_start]
     frame = {"case_id": pd.Categorical.from_codes(coded["case_id"][0][first], coded["case_id"][1])}
     frame["phase_pct"] = np.where(bins[first] == NO_PHASE, np.nan, bins[first] * step)
     for name in LABELS:
         frame[name] = pd.Categorical.from_codes(coded[name][0][first], coded[name][1])
-    return pd.DataFrame(frame | {"value": values, "n_readings": counts})
+    n_carried = np.where(carried_there, counts, 0).astype(np.int32)
+    return pd.DataFrame(frame | {"value": values, "n_readings": counts, "n_carried": n_carried})
+
+
+def _carried(table: pa.Table) -> np.ndarray:
+    """Whether each row rests on landmarks carried from another phase, its own or one of those it goes over."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    found = np.zeros(len(table), bool)
+    if "landmark_origin" in table.column_names:
+        origin = pc.equal(pc.cast(table["landmark_origin"], pa.string()), pa.scalar("carried"))
+        found |= pc.fill_null(origin, False).to_numpy(zero_copy_only=False)
+    if "phases_carried" in table.column_names:
+        found |= pc.greater(pc.fill_null(table["phases_carried"], 0), 0).to_numpy(zero_copy_only=False)
+    return found
 
 
 def _one_a_reader(
@@ -271,7 +296,7 @@ def _segment_quantiles(value: np.ndarray, segment: np.ndarray, probabilities: Se
 def _joined(pd: Any, frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     names = ("case_id", *LABELS)
     data: dict[str, Any] = {}
-    for name in ("case_id", "phase_pct", *LABELS, "value", "n_readings"):
+    for name in ("case_id", "phase_pct", *LABELS, "value", "n_readings", "n_carried"):
         if name not in names:
             data[name] = np.concatenate([f[name].to_numpy() for f in frames])
             continue

@@ -80,8 +80,9 @@ def _means(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
 
 
 def one_value_a_case(values: pd.DataFrame, phase_rule: str) -> pd.DataFrame:
-    """One row per case and measured quantity: case_id, the columns SERIES, phase_pct, value, missing.
+    """One row per case and measured quantity: case_id, the columns SERIES, phase_pct, value, carried, missing.
 
+    carried : whether the value rests on landmarks carried from another phase (a mean over phases: some of it does).
     missing : "" where there is a value, else `no_usable_value` or `no_end_systole`. phase_pct is NaN where no single
     phase was chosen. Raises ValueError for an unknown rule.
     """
@@ -90,6 +91,7 @@ def one_value_a_case(values: pd.DataFrame, phase_rule: str) -> pd.DataFrame:
     if phase_rule not in PHASE_RULES:
         raise ValueError(f"phase rule {phase_rule!r}; needed one of {', '.join(PHASE_RULES)}")
     keys = ["case_id", *SERIES]
+    values = values.assign(carried=values["n_carried"] > 0 if "n_carried" in values else False)
     single = values["phase_pct"].isna()
     plain = values[single]
     phased = values[~single]
@@ -98,17 +100,20 @@ def one_value_a_case(values: pd.DataFrame, phase_rule: str) -> pd.DataFrame:
         picked = phased[phased["phase_pct"].to_numpy() == phase.to_numpy()]
     else:
         usable = phased[phased["value"].notna()].sort_values([*keys, "value"], kind="stable")
-        grouped = usable.groupby(keys, observed=True, sort=True)["value"]
-        reduced = grouped.mean() if phase_rule == "mean_over_phases" else grouped.min()
+        grouped = usable.groupby(keys, observed=True, sort=True)
+        over_all = phase_rule == "mean_over_phases"
+        # sorted by value: the first row of a quantity is its smallest
+        reduced = grouped.agg(value=("value", "mean" if over_all else "first"),
+                              carried=("carried", "any" if over_all else "first"))  # fmt: skip
         picked = reduced.reset_index().assign(phase_pct=np.nan)
-    columns = [*keys, "phase_pct", "value"]
+    columns = [*keys, "phase_pct", "value", "carried"]
     there = pd.concat([plain[columns], picked[columns]], ignore_index=True)
     there["missing"] = np.where(there["value"].isna(), "no_usable_value", "")
     wanted = phased[keys].drop_duplicates()
     lost = wanted.merge(there[keys].assign(there=True), how="left", on=keys)
     lost = lost[lost["there"].isna()].drop(columns="there")
     reason = "no_end_systole" if phase_rule == "end_systole" else "no_usable_value"
-    lost = lost.assign(phase_pct=np.nan, value=np.nan, missing=reason)
+    lost = lost.assign(phase_pct=np.nan, value=np.nan, carried=False, missing=reason)
     out = pd.concat([there, lost], ignore_index=True)
     for name in keys:
         out[name] = out[name].astype(str)

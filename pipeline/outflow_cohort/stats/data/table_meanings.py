@@ -113,6 +113,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "n_cases": "cases used",
     "n_events": "events among them",
     "n_group": "cases of the group in cases.csv, measured or not",
+    "n_carried": "how many of the n values rest on landmarks carried from another phase; the others on marked ones",
     "n_missing": "cases that were measured or named but have no usable value",
     "n_non_events": "cases without the event",
     "n_pairs": "pairs of readings used",
