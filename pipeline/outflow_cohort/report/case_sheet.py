@@ -11,6 +11,7 @@ from outflow_cohort.report import charts_case as charts
 from outflow_cohort.report import plates
 from outflow_cohort.report.case_data import CaseData
 from outflow_cohort.report.charts_implants import MAPS_NOTE, implant_maps
+from outflow_cohort.report.film_strip import film_note, film_strip
 from outflow_cohort.report.headline import PLAN_RULE, headline_section
 from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, render
@@ -19,8 +20,6 @@ from outflow_cohort.report.primary import NOT_MEASURED, PrimaryValue
 from outflow_cohort.report.triage import case_triage
 from outflow_cohort.report.wording import CAUTIONS, SOLIDS, measure_title, method_text, registry, words
 from outflow_cohort.study.status_codes import MISSING
-
-MOST_STRIP_PHASES = 9
 
 
 @dataclass(frozen=True)
@@ -55,7 +54,8 @@ def case_sheet(data: CaseData) -> str:
         plates_note=f"{phase_text(phase)}, {why}. The reading shown: {shown}. {grey_scale_text()} "
         "Outside the volume the plate is white.",
         other_plans=_other_plans(data, phase, main),
-        phases_strip=_strip(data, main),
+        film=film_strip(data),
+        film_note=film_note(data),
         readers=_readers(data, phase),
         curves=charts.curve_figures(data),
         curves_note=charts.CURVES_NOTE,
@@ -225,26 +225,6 @@ def _section_figure(
     if not taken:
         text += " Outlines only: no picture was taken in this plane."
     return Figure(plates.section_plate(frame, uri, section, "Smallest section", text), text)
-
-
-def _strip(data: CaseData, main: tuple[str, str] | None) -> list[Figure]:
-    """Small section plates of every phase, where there are several."""
-    if main is None or len(data.phases) < 2:
-        return []
-    plan_id, name = main
-    out = []
-    for phase in data.phases[:MOST_STRIP_PHASES]:
-        drawing, found = data.drawing(phase), data.picture("section", phase, plan_id)
-        section = (((drawing or {}).get("plans") or {}).get(plan_id) or {}).get("sections", {}).get(name)
-        if found is None or not section or found[0].solid_method != name:
-            continue
-        uri = plates.picture_uri(found[1], min(data.settings.picture_quality, 70))
-        area = with_unit(section.get("area_mm2"), "mm2")
-        title = phase_text(phase)
-        out.append(
-            Figure(plates.section_plate(found[0], uri, section, title, f"{title}: {area}", small=True), area + ".")
-        )
-    return out
 
 
 def _readers(data: CaseData, phase: float | None) -> list[Figure]:

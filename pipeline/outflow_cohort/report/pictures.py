@@ -68,22 +68,24 @@ def grey_scale_text() -> str:
 
 
 def take_pictures(
-    volumes: Mapping[float | None, Volume], drawings: Sequence[Mapping[str, Any]]
+    volumes: Mapping[float | None, Volume],
+    drawings: Sequence[Mapping[str, Any]],
+    further: Sequence[PictureFrame] = (),
 ) -> dict[str, NDArray[Any]]:
     """Pictures of the first reader's first read of each phase, ready for `np.savez_compressed`.
 
     Three-chamber plane, ring en face, and for each plan the plane of its smallest section (`full_frame` where
-    there is one). `volumes` by phase in percent, None = the only phase; a phase without a volume has none.
+    there is one), then the planes `further`. `volumes` by phase in percent, None = the only phase; a phase without a
+    volume has none.
 
     Returns a mapping of `picture_000` … (uint8) and `frames` (JSON text of all PictureFrames, as uint8).
     """
     frames: list[PictureFrame] = []
     arrays: dict[str, NDArray[Any]] = {}
-    for drawing in reference_drawings(drawings):
-        volume = volumes.get(drawing["phase_pct"])
-        if volume is None:
-            continue
-        for frame in frames_of_reading(drawing):
+    wanted = [frame for drawing in reference_drawings(drawings) for frame in frames_of_reading(drawing)]
+    for frame in (*wanted, *further):
+        volume = volumes.get(frame.phase_pct)
+        if volume is not None:
             arrays[f"picture_{len(frames):03d}"] = resample(volume, frame)
             frames.append(frame)
     text = json.dumps([asdict(f) for f in frames], sort_keys=True)

@@ -151,6 +151,7 @@ def _measure(
     case: _CaseOutput,
 ) -> None:
     from outflow_cohort.dicom.landmark_checks import check_landmarks
+    from outflow_cohort.report.film_frames import film_frames
     from outflow_cohort.report.pictures import take_pictures
     from outflow_cohort.steps.implants import TriedImplants
     from outflow_cohort.steps.placing import place_readings
@@ -234,7 +235,7 @@ def _measure(
         who = {"phase_pct": None, "reader_id": name[0], "read_no": name[1]}
         over_phases = measure_case(list(reads[name].items()), definitions, others)
         case.measurements += [case.place(who) | vars(value) for value in over_phases]
-    case.pictures = take_pictures(images, case.drawings)
+    case.pictures = take_pictures(images, case.drawings, film_frames(case.drawings))
     case.complete = True
 
 
