@@ -46,7 +46,7 @@ def uid(*key: object) -> str:
 def scanner_of(demo: DemoSettings, case: DemoCase) -> Scanner:
     """The scanner of a case's site."""
     blur, noise, largest, _ = SCANNERS[demo.sites.index(demo.site(case)) % len(SCANNERS)]
-    return Scanner(blur, noise, demo.scan.supersample, largest)
+    return Scanner(blur, noise, demo.scan_of(case).supersample, largest)
 
 
 def scan_grid(scan: DemoScan, heart: HeartPhase) -> Grid:
@@ -61,7 +61,7 @@ def scan_grid(scan: DemoScan, heart: HeartPhase) -> Grid:
 
 def write_series(*, folder: Path, demo: DemoSettings, case: DemoCase, phase_pct: float) -> None:
     """Write the CT of one phase of a case as one DICOM file a slice into `folder`, which is emptied first."""
-    grid = scan_grid(demo.scan, HeartPhase(heart_case(case), phase_pct))
+    grid = scan_grid(demo.scan_of(case), HeartPhase(heart_case(case), phase_pct))
     write_slices(folder, demo, case, phase_pct, grid, scanned(demo, case, phase_pct, grid, scanner_of(demo, case)))
 
 
@@ -135,7 +135,7 @@ def _template(demo: DemoSettings, case: DemoCase, phase_pct: float, grid: Grid, 
     d.SeriesInstanceUID = uid(demo.study_id, demo.seed, case.case_id, "series", phase_pct)
     d.FrameOfReferenceUID = uid(demo.study_id, demo.seed, case.case_id, "frame")
     d.PositionReferenceIndicator = ""
-    d.SeriesNumber = str(demo.phases_pct.index(phase_pct) + 1)
+    d.SeriesNumber = str(demo.phases(case).index(phase_pct) + 1)
     d.ImageOrientationPatient = ["1", "0", "0", "0", "1", "0"]
     d.SamplesPerPixel = 1
     d.PhotometricInterpretation = "MONOCHROME2"

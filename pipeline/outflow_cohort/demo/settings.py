@@ -13,6 +13,16 @@ class _Closed(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class DemoScan(_Closed):
+    """Grid of the invented scans."""
+
+    matrix: int = Field(288, ge=64, le=512)
+    pixel_mm: float = Field(0.6, ge=0.2, le=5.0)
+    slice_mm: float = Field(0.7, ge=0.2, le=10.0)
+    slices: int = Field(176, ge=20, le=600)
+    supersample: int = Field(1, ge=1, le=4)
+
+
 class DemoCase(_Closed):
     """One invented case."""
 
@@ -25,16 +35,12 @@ class DemoCase(_Closed):
     """What a valve in the failed bioprosthesis meets; see `cohort.STORIES`."""
     marked_phases_pct: tuple[float, ...] = ()
     """Phases in which this case is marked; empty = those of the study."""
-
-
-class DemoScan(_Closed):
-    """Grid of the invented scans."""
-
-    matrix: int = Field(288, ge=64, le=512)
-    pixel_mm: float = Field(0.6, ge=0.2, le=5.0)
-    slice_mm: float = Field(0.7, ge=0.2, le=10.0)
-    slices: int = Field(176, ge=20, le=600)
-    supersample: int = Field(1, ge=1, le=4)
+    phases_pct: tuple[float, ...] = ()
+    """Phases of this case; empty = those of the study."""
+    readers: tuple[str, ...] = ()
+    """Readers of this case; empty = all of the study."""
+    scan: DemoScan | None = None
+    """Grid of this case's scans; none = that of the study."""
 
 
 class MissingRead(_Closed):
@@ -67,6 +73,8 @@ class DemoSettings(_Closed):
     marked_phases_pct: tuple[float, ...] = ()
     """Phases that readers mark; empty = all. Landmarks are carried to the others where `carry` says so."""
     carry: bool = False
+    carry_grid_mm: float | None = None
+    """Voxel edge of the registrations; none = the program's own."""
     implants: bool = False
     """Whether the study tries other depths and sizes than the plans."""
     sites: tuple[str, ...] = Field(min_length=1)
@@ -81,9 +89,17 @@ class DemoSettings(_Closed):
                 return case
         raise KeyError(case_id)
 
+    def phases(self, case: DemoCase) -> tuple[float, ...]:
+        """Phases of a case."""
+        return case.phases_pct or self.phases_pct
+
     def marked_phases(self, case: DemoCase) -> tuple[float, ...]:
         """Phases in which a case is marked."""
-        return case.marked_phases_pct or self.marked_phases_pct or self.phases_pct
+        return case.marked_phases_pct or self.marked_phases_pct or self.phases(case)
+
+    def scan_of(self, case: DemoCase) -> DemoScan:
+        """Grid of a case's scans."""
+        return case.scan or self.scan
 
     def site(self, case: DemoCase) -> str:
         """Site of a case: the sites take turns."""

@@ -80,7 +80,7 @@ def write_case_series(*, folder: Path, case_id: str) -> None:
 
     demo = load_settings(folder / SETTINGS_COPY)
     case = demo.case(case_id)
-    for phase in demo.phases_pct:
+    for phase in demo.phases(case):
         write_series(folder=folder / series_folder(case, phase), demo=demo, case=case, phase_pct=phase)
 
 
@@ -112,9 +112,14 @@ def _study_yaml(demo: DemoSettings) -> str:
         "  n_boot: 500\n"
         "  outcomes:\n"
         "    - {column: obstruction, endpoint: mean_rise_10}\n"
-        + ("carry: {}\n" if demo.carry else "")
+        + (_carry_yaml(demo) if demo.carry else "")
         + (IMPLANTS if demo.implants else "")
     )
+
+
+def _carry_yaml(demo: DemoSettings) -> str:
+    grid = "" if demo.carry_grid_mm is None else f"grid_mm: {demo.carry_grid_mm:g}"
+    return f"carry: {{{grid}}}\n"
 
 
 def _sketch(case: DemoCase) -> TrueSection:
@@ -158,7 +163,7 @@ def _series_rows(demo: DemoSettings) -> list[dict[str, object]]:
     return [
         {"case_id": case.case_id, "dicom_dir": series_folder(case, phase), "phase_pct": f"{phase:g}"}
         for case in demo.cases
-        for phase in demo.phases_pct
+        for phase in demo.phases(case)
     ]
 
 
@@ -177,6 +182,8 @@ def _landmark_table(demo: DemoSettings, sketches: dict[str, TrueSection]) -> pd.
                 truth["outflow_trace"] = _trace(heart, sketches[case.case_id])
             for number, reader in enumerate(demo_readers(demo)):
                 seen = dict(truth)
+                if case.readers and reader.reader_id not in case.readers:
+                    continue
                 if number > 0:
                     # only the first reader traces annulus and neo-LVOT
                     seen.pop("aortic_contour")

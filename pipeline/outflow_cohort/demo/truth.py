@@ -57,7 +57,7 @@ def case_truth(demo: DemoSettings, case: DemoCase, steps: Steps = EXACT) -> list
     rows: list[Row] = []
     volumes: dict[float, float] = {}
     sections: dict[tuple[str, str], dict[float, dict[str, float]]] = {}
-    for phase in demo.phases_pct:
+    for phase in demo.phases(case):
         heart = HeartPhase(heart_at_rest, phase)
         volumes[phase] = ventricle_volume(heart)
         values = ring_values(heart) + aortic_values(heart) + septal_values(heart) + view_values(heart)
@@ -79,7 +79,7 @@ def case_truth(demo: DemoSettings, case: DemoCase, steps: Steps = EXACT) -> list
             over: dict[str, float] = {}
             if end_systole in known:
                 over["end_systole"] = known[end_systole]
-            if len(known) == len(demo.phases_pct):
+            if len(known) == len(demo.phases(case)):
                 over["mean_systole"] = float(np.mean(systole))
                 over["min_over_phases"] = min(known.values())
             unit = units.get(measure, "mm")
