@@ -65,13 +65,14 @@ def tables_of(part):
     )
 
 
-# What the carry step writes for a case; without `carry:` in study.yaml there is no such step.
-CARRIED = f"{RESULTS}/work/carried/{{key}}.json" if LAUNCH.carries else []
+def carried_of(wildcards):
+    """What the carry step writes for a case; without phases to carry to there is no such step."""
+    return [f"{RESULTS}/work/carried/{wildcards.key}.json"] if wildcards.key in LAUNCH.carried else []
 
 
 def carried_option(wildcards):
     """Names the carried landmarks of a case to the measure step, where there are any."""
-    return ["--carried", CARRIED.format(key=wildcards.key)] if LAUNCH.carries else []
+    return ["--carried", *carried_of(wildcards)] if carried_of(wildcards) else []
 
 
 def measured_folder(wildcards):

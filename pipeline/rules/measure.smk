@@ -5,7 +5,7 @@ rule measure:
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         volumes=f"{RESULTS}/work/volumes/{{key}}",
         judged=f"{RESULTS}/work/judged/{{key}}.json",
-        carried=CARRIED,
+        carried=carried_of,
     output:
         measurements=f"{RESULTS}/work/measured/{{key}}/measurements.parquet",
         curves=f"{RESULTS}/work/measured/{{key}}/curves.parquet",

@@ -3,7 +3,15 @@
 import numpy as np
 import pytest
 
-from outflow_cohort.registration.blending import Estimate, against_the_beat, blend, miss, off_course, phase_distance
+from outflow_cohort.registration.blending import (
+    Estimate,
+    against_the_beat,
+    blend,
+    miss,
+    off_course,
+    out_of_turn,
+    phase_distance,
+)
 from outflow_geometry.landmarks.carry_error import (
     CarryBounds,
     CarryFigures,
@@ -104,6 +112,23 @@ def test_a_ring_moves_with_the_beat_or_its_phase_is_wrong(
     assert against_the_beat(way, 55.0, target) is None
 
 
+BEAT = {0.0: 0.0, 10.0: 3.3, 20.0: 8.0, 30.0: 12.0, 40.0: 13.4, 50.0: 10.0, 60.0: 4.0, 70.0: 1.3, 80.0: 0.0, 90.0: 0.0}
+"""mm toward the apex; an invented beat."""
+
+
+@pytest.mark.parametrize(("first", "second"), [(10.0, 20.0), (20.0, 30.0), (40.0, 50.0), (50.0, 60.0), (60.0, 70.0)])
+def test_exchanged_neighbours_stand_out_of_turn_and_sound_phases_do_not(first: float, second: float) -> None:
+    sound = [out_of_turn(BEAT, phase) for phase in BEAT]
+    assert max(found for found in sound if found is not None) <= 0.0
+    assert out_of_turn(BEAT, 0.0) is None
+    exchanged = BEAT | {first: BEAT[second], second: BEAT[first]}
+    apart = abs(BEAT[first] - BEAT[second])
+    assert out_of_turn(exchanged, first) == pytest.approx(apart)
+    assert out_of_turn(exchanged, second) == pytest.approx(apart)
+    # what is known not to be found: one label that names the neighbouring phase leaves the order as it is
+    assert (out_of_turn(BEAT | {first: BEAT[second]}, first) or 0.0) <= 0.0
+
+
 GOOD = {"ring_error": 0.2, "annulus_error": 0.3, "ring_change": 0.05, "likeness": 0.97, "centers_change": 0.5}
 
 
@@ -123,6 +148,8 @@ GOOD = {"ring_error": 0.2, "annulus_error": 0.3, "ring_change": 0.05, "likeness"
         ({"against_beat": 2.0}, "carry_motion_unsteady", False),
         ({"against_beat": -2.0, "slab_step": 1.9}, "", False),
         ({"unsteady": 2.0, "prediction": 1.0}, "", False),
+        ({"out_of_turn": 2.1}, "carry_motion_unsteady", False),
+        ({"out_of_turn": 0.9}, "", False),
     ],
 )
 def test_each_sign_of_failure_has_its_status(changed: dict[str, float], code: str, set_aside: bool) -> None:

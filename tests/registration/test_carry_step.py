@@ -36,9 +36,9 @@ def case(
     """A read marked in the phases `marked`, at these depths; the images move as DEPTH says."""
     own = {phase: marks(depth) for phase, depth in marked.items()}
     phases = {phase: Path(f"{phase:g}.nrrd") for phase in DEPTH}
-    found = _Case(
-        "C1", settings or CarrySettings(), PhaseMatch(2.0), False, phases, dict.fromkeys(DEPTH, slab), {READ: own}, 0.5
-    )
+    steps = dict.fromkeys(DEPTH, slab)
+    given = settings or CarrySettings()
+    found = _Case("C1", given, PhaseMatch(2.0), False, phases, steps, {READ: own}, {READ[0]: set(own)}, 0.5)
     for source, points in own.items():
         for target in set(DEPTH) - {source}:
             way = np.array([0.0, 0.0, DEPTH[source] - DEPTH[target]])

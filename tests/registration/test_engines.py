@@ -1,13 +1,15 @@
 """Engines on a pair of images moved by a known field: both find it, each says so where it cannot."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from outflow_cohort.registration.engines import ENGINES as ENGINES_BY_NAME
-from outflow_cohort.registration.engines import chosen_engine, greedy_there, register
+from outflow_cohort.registration.engines import chosen_engine, greedy_there, register, write_field
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume
-from outflow_geometry.image.registration import Comparison
+from outflow_geometry.image.registration import Comparison, Displacement
 
 N = 40
 ENGINES = [
@@ -70,3 +72,16 @@ def test_a_field_that_is_not_finite_is_a_failure(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setitem(ENGINES_BY_NAME, "demons", broken)
     with pytest.raises(GeometryError, match="not finite"):
         register(pair()[0], "demons")
+
+
+def test_a_kept_field_is_read_back_where_it_was(tmp_path: Path) -> None:
+    sitk = pytest.importorskip("SimpleITK")
+    compared, truth = pair(mirrored=True)
+    write_field(tmp_path / "deep" / "40_to_75.nrrd", Displacement(truth.astype(np.float32), compared.grid))
+    (kept,) = (tmp_path / "deep").iterdir()
+    image = sitk.ReadImage(str(kept))
+    voxel = (25, 18, 21)
+    place = image.TransformIndexToPhysicalPoint(voxel)
+    np.testing.assert_allclose(place, compared.grid.to_points(np.array([[21.0, 18.0, 25.0]]))[0])
+    np.testing.assert_allclose(image.GetPixel(voxel), truth[21, 18, 25], atol=1e-5)
+    assert kept.name == "40_to_75.nrrd"

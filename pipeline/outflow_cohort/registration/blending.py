@@ -126,6 +126,21 @@ def off_course(centers: Mapping[float, FloatArray], phase: float) -> float | Non
     return float(np.linalg.norm(centers[phase] - expected))
 
 
+def out_of_turn(toward_apex: Mapping[float, float], phase: float) -> float | None:
+    """How far, mm, the ring at `phase` lies on the wrong side of another phase of the same limb of the beat.
+
+    toward_apex : how far the ring has gone toward the apex by phase, mm. It goes there all through systole and back all
+    through diastole, so that phases whose labels were exchanged stand out of turn. One label that is wrong by less than
+    the distance to its neighbour leaves the order as it is and is not found. None without another phase in the limb.
+    """
+    found = []
+    for first, last, sign in ((*TOWARD, 1.0), (*AWAY, -1.0)):
+        if first <= phase <= last:
+            others = [p for p in toward_apex if first <= p <= last and p != phase]
+            found += [sign * (toward_apex[min(p, phase)] - toward_apex[max(p, phase)]) for p in others]
+    return max(found, default=None)
+
+
 def against_the_beat(toward_apex: float, from_pct: float, to_pct: float) -> float | None:
     """How far, mm, a ring's way toward the apex is from what systole and diastole ask; above 0 = it contradicts them.
 
@@ -148,6 +163,9 @@ def _part_of_beat(phase: float) -> str | None:
 
 SYSTOLE, DIASTOLE = (25.0, 45.0), 68.0
 """% of R-R: the ring is low in any beat, and high again (common practice, no source)."""
+
+TOWARD, AWAY = (2.0, 35.0), (40.0, 95.0)
+"""% of R-R within which the ring only goes toward the apex, and only away from it (common practice, no source)."""
 
 LEAST_WAY, STAYS = 1.0, 6.0
 """mm: even a weak ventricle pulls its ring down by 3 mm; within a part of the beat it moves by 4 mm at most."""

@@ -9,12 +9,13 @@ from __future__ import annotations
 import importlib.util
 import io
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.image.registration import Comparison, Displacement
+from outflow_geometry.image.registration import Comparison, ComparisonSettings, Displacement
 
 if TYPE_CHECKING:
     import SimpleITK as sitk
@@ -25,7 +26,8 @@ GREEDY_STEPS = "100x80x60x20"
 """Steps on grids of 8, 4, 2 and 1 mm."""
 
 GREEDY_SMOOTHING = ("3vox", "1vox")
-"""Smoothing of each step and of the whole field."""
+"""Smoothing of each step and of the whole field. 2 voxels leave a ring that moves by 12 mm 0.1 mm less behind, but err
+by a third more where the image is smooth; a field smoothed by half a voxel follows noise, by 2 mm in one heart."""
 
 
 def greedy_there() -> bool:
@@ -51,6 +53,20 @@ def register(pair: Comparison, engine: str) -> Displacement:
     if vectors.shape != (*pair.source.shape, 3) or not np.all(np.isfinite(vectors)):
         raise GeometryError("registration_failed", f"engine {engine} gave a field that is not finite")
     return Displacement(vectors.astype(np.float32), pair.grid)
+
+
+def write_field(path: Path, motion: Displacement) -> None:
+    """Write the displacement (mm, LPS) of each voxel of the source as a vector image in NRRD."""
+    import SimpleITK as sitk
+
+    image = sitk.GetImageFromArray(np.ascontiguousarray(motion.vectors), isVector=True)
+    image.SetOrigin(motion.grid.origin.tolist())
+    image.SetSpacing(motion.grid.spacing.tolist())
+    image.SetDirection(motion.grid.direction.ravel().tolist())
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f"{path.stem}.part{path.suffix}")
+    sitk.WriteImage(image, str(part), useCompression=True)
+    part.replace(path)
 
 
 def _image(values: Any, pair: Comparison) -> sitk.Image:
@@ -87,6 +103,16 @@ def _greedy(pair: Comparison) -> Any:
 ERROR_FACTOR = {"greedy": 1.0, "demons": 2.0}
 """By how much the expected errors, which are those of `greedy`, are widened for an engine: on moving hearts the ring of
 demons errs by 1.9 instead of 0.5 mm in the 90th percentile, the hinges by 1.4 instead of 0.6 mm."""
+
+
+def error_factor(engine: str, grid_mm: float) -> float:
+    """By how much the expected errors are widened for an engine on a grid of this spacing, mm.
+
+    On a grid of 2 mm the ring of moving hearts errs by 0.57 instead of 0.31 mm (root mean square of nine pairs), and
+    its disagreement does not tell: the errors grow with the voxels. A finer grid than the usual one earns nothing.
+    """
+    return ERROR_FACTOR[engine] * max(1.0, grid_mm / ComparisonSettings().spacing)
+
 
 DEMONS_LEVELS = ((4, 60, 2.0), (2, 40, 1.5), (1, 20, 1.2))
 """Shrinking, steps and smoothing of the field (voxels) of each level."""

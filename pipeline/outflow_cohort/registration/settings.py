@@ -48,6 +48,12 @@ class CarrySettings(BaseModel):
         description="Leave the leaflets' cylinder inside the ring out of the comparison: they swing.",
         json_schema_extra={"unit": "switch"},
     )
+    keep_fields: bool = Field(
+        False,
+        description="Keep what the registrations found: work/carried/fields/KEY/FROM_to_TO.nrrd, the displacement in mm"
+        " (LPS) of each voxel of the marked phase.",
+        json_schema_extra={"unit": "switch"},
+    )
     doubt_error_mm: float = _number(
         BOUNDS.doubt_error, "mm", "Expected error of a carried coordinate from which no value says `ok`.", 0.1, 5
     )

@@ -1,6 +1,6 @@
 """Step 5, where the study asks for it: carry landmarks to the phases that a reader did not mark. LPS, mm.
 
-Two phases of a case are registered once, whatever the number of readings. Fields are not kept.
+Two phases of a case are registered once, whatever the number of readings. Fields are not kept unless asked.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def carry(*, request: Path, inventory: Path, volumes: Path, judged: Path, output
         set_case_aside(request=request, output=output, code=CRASH_CODE, message=crash_message(STAGE))
 
     def work() -> None:
-        case = _carry(content, read_inventory(inventory), volumes, judged)
+        case = _carry(content, read_inventory(inventory), volumes, judged, output.parent / "fields" / output.stem)
         write_carried(output, case)
         events.set_aside([row.model_dump() for row in case.set_aside])
 
@@ -72,9 +72,10 @@ def set_case_aside(*, request: Path, output: Path, code: str, message: str) -> N
 class _Case:
     """One case at work.
 
-    marks : landmarks by read and phase. phases : file of each phase's volume. slab_steps : largest step between
-    neighbouring slices of each phase over the usual one, where it is known. scatter : of a coordinate of a landmark
-    between reads, as the study expects it, mm.
+    marks : landmarks by read and phase. marked : phases that each reader marked, rightly or not. phases : file of each
+    phase's volume. slab_steps : largest step between neighbouring slices of each phase over the usual one, where it is
+    known. scatter : of a coordinate of a landmark between reads, as the study expects it, mm. fields : folder of the
+    displacements, where they are to be kept.
     """
 
     case_id: str
@@ -84,10 +85,12 @@ class _Case:
     phases: dict[float, Path]
     slab_steps: dict[float, float]
     marks: dict[Read, dict[float, dict[str, np.ndarray]]]
+    marked: dict[str, set[float]]
     scatter: float
     estimates: dict[tuple[Read, float], list[Estimate]] = field(default_factory=dict)
     failures: dict[tuple[Read, float], tuple[str, str]] = field(default_factory=dict)
     pairs: list[RegisteredPair] = field(default_factory=list)
+    fields: Path | None = None
 
     def sources(self, read: Read) -> list[float]:
         """Marked phases of a read that are to be carried."""
@@ -97,7 +100,7 @@ class _Case:
 
     def targets(self, read: Read) -> list[float]:
         """Phases with images, asked for, in which the reader marked nothing."""
-        own = {p for (reader, _), phases in self.marks.items() if reader == read[0] for p in phases}
+        own = self.marked[read[0]]
         asked = self.settings.to_phases
         return [
             p
@@ -106,8 +109,13 @@ class _Case:
         ]
 
 
-def _carry(request: Request, inventory: Inventory, volumes: Path, judged: Path) -> CarriedCase:
+def _carry(request: Request, inventory: Inventory, volumes: Path, judged: Path, fields: Path) -> CarriedCase:
+    """All that is carried in a case; fields : folder of the displacements, where they are to be kept."""
+    if request.study.carry is None:
+        return CarriedCase()
     case = _prepared(request, inventory, volumes, judged)
+    if case.settings.keep_fields:
+        case.fields = fields
     lost = [
         _row(case, read, None, "carry_no_marked_phase", "no marked phase of this read is one of carry.from_phases")
         for read in case.marks
@@ -132,6 +140,11 @@ def _prepared(request: Request, inventory: Inventory, volumes: Path, judged: Pat
     index = read_index(volumes)
     match = request.study.phase.match
     placed, _ = place_readings(request.readings, index.volumes, [*inventory.set_aside, *index.set_aside], match)
+    marked: dict[str, set[float]] = {}
+    for entry, readings in placed:
+        for reading in readings:
+            if entry.phase_pct is not None:
+                marked.setdefault(reading.reader_id, set()).add(entry.phase_pct)
     checked, _ = check_landmarks(request.case.case_id, placed)
     judgements = read_judgements(judged)
     marks: dict[Read, dict[float, dict[str, np.ndarray]]] = {}
@@ -148,7 +161,7 @@ def _prepared(request: Request, inventory: Inventory, volumes: Path, judged: Pat
     }
     prior = request.study.uncertainty.prior_sd_mm
     scatter = prior.get("mitral_ring", prior.get("default", PRIOR_SD))
-    return _Case(request.case.case_id, settings, match, implanted, phases, slabs, marks, scatter)
+    return _Case(request.case.case_id, settings, match, implanted, phases, slabs, marks, marked, scatter)
 
 
 def _register_from(case: _Case, source: float) -> None:
@@ -167,7 +180,7 @@ def _register_pair(case: _Case, image: Volume, source: float, target: float, rea
     import numpy as np
 
     from outflow_cohort.registration.blending import Estimate
-    from outflow_cohort.registration.engines import chosen_engine, register
+    from outflow_cohort.registration.engines import chosen_engine, register, write_field
     from outflow_cohort.volumes import load_volume
     from outflow_geometry.base.errors import GeometryError
     from outflow_geometry.image.registration import compared, likeness, valve_points
@@ -191,6 +204,8 @@ def _register_pair(case: _Case, image: Volume, source: float, target: float, rea
             case.settings.region,
         )
         motion = register(pair, engine)
+        if case.fields is not None:
+            write_field(case.fields / f"{source:g}_to_{target:g}.nrrd", motion)
         for read, own in marks.items():
             carried = carried_landmarks(own, motion.carry, implanted=case.implanted)
             match = min((likeness(pair, motion, body) for body in support_points(own)), default=0.0)
@@ -207,7 +222,7 @@ def _register_pair(case: _Case, image: Volume, source: float, target: float, rea
 
 def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[AsideRow]]:
     """All carried phases of one read, judged."""
-    from outflow_cohort.registration.blending import blend, miss, off_course
+    from outflow_cohort.registration.blending import blend, miss, off_course, out_of_turn
     from outflow_geometry.landmarks.carry_error import carry_verdict
 
     sources = case.sources(read)
@@ -223,6 +238,10 @@ def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[A
     }
     centers = {p: m["mitral_ring"].mean(axis=0) for p, m in case.marks[read].items() if "mitral_ring" in m}
     centers |= {p: b.landmarks["mitral_ring"].mean(axis=0) for p, b in blends.items() if "mitral_ring" in b.landmarks}
+    contradicted = {p: _against_the_beat(case.marks[read], b.landmarks, p) for p, b in blends.items()}
+    # a phase that contradicts the beat itself says nothing of the order of the others
+    sure = {p: c for p, c in centers.items() if (contradicted.get(p) or 0.0) <= 0.0}
+    ways = _ways(case.marks[read], sure)
     kept, gone = [], []
     for phase in case.targets(read):
         if phase not in blends:
@@ -235,7 +254,8 @@ def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[A
         figures = replace(
             figures,
             unsteady=off_course(centers, phase) if phase in centers else None,
-            against_beat=_against_the_beat(case.marks[read], found.landmarks, phase),
+            out_of_turn=out_of_turn(ways, phase) if phase in ways else None,
+            against_beat=contradicted[phase],
             slab_step=max(
                 (case.slab_steps[p] for p in (phase, found.best.from_pct) if p in case.slab_steps), default=None
             ),
@@ -265,14 +285,14 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
     """Shared errors and figures of one joined reading."""
     import numpy as np
 
-    from outflow_cohort.registration.engines import ERROR_FACTOR, chosen_engine
+    from outflow_cohort.registration.engines import chosen_engine, error_factor
     from outflow_geometry.landmarks.anatomy import build_anatomy
     from outflow_geometry.landmarks.carry_error import CarryFigures, carry_moves, coordinate_error
 
     best = found.best
     # both marked phases hold the reader's scatter in two coordinates across a curve; the intervals have it already
     more = 0.5 * math.sqrt(max(found.apart**2 - 4.0 * case.scatter**2, 0.0))
-    wider = ERROR_FACTOR[chosen_engine(case.settings.engine)]
+    wider = error_factor(chosen_engine(case.settings.engine), case.settings.grid_mm)
     moves = tuple(
         replace(move, shift=wider * move.shift, tilt=wider * move.tilt, radial=wider * move.radial)
         for move in carry_moves(best.carried, implanted=case.implanted, more=more)
@@ -303,6 +323,18 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
         for m in moves
     )
     return kept, figures
+
+
+def _ways(marks: Mapping[float, Mapping[str, np.ndarray]], centers: Mapping[float, np.ndarray]) -> dict[float, float]:
+    """How far each phase's ring centre lies toward the apex of the first marked phase that has one, mm."""
+    import numpy as np
+
+    for phase, own in sorted(marks.items()):
+        if len(own.get("lv_apex", ())) and phase in centers:
+            apex = own["lv_apex"].mean(axis=0) - centers[phase]
+            axis = apex / np.linalg.norm(apex)
+            return {p: float((center - centers[phase]) @ axis) for p, center in centers.items()}
+    return {}
 
 
 def _against_the_beat(

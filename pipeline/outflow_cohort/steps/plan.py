@@ -58,11 +58,13 @@ def plan(*, study_file: Path, generated: bool = False, changes: Path | None = No
     work = folder / study.results / "work"
     into = work if changes is None else changes
     audit = _audit(study, tables)
-    keys = set()
+    keys, carried = set(), set()
     findings = {case: [TableFinding(tag=f.tag, rule=f.rule) for f in found] for case, found in audit.findings.items()}
     for request in build_requests(study, tables, folder, cutoffs, findings=findings, generated=generated):
         key = request.case.key
         keys.add(key)
+        if request.study.carry is not None:
+            carried.add(key)
         name, content = f"requests/{key}.json", request.model_dump(mode="json")
         _write_if_changed(work / name, into / name, content, indent=None)
     for stale in sorted((work / "requests").glob("*.json")):
@@ -115,6 +117,7 @@ def plan(*, study_file: Path, generated: bool = False, changes: Path | None = No
         {
             "version": PLAN_VERSION,
             "keys": sorted(keys),
+            "carried": sorted(carried),
             "refused": refused,
             "warnings": [str(p) for p in problems],
         },

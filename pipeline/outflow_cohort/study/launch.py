@@ -4,6 +4,7 @@ freeze the requests. Jobs of the workflow just read the case list."""
 from __future__ import annotations
 
 import difflib
+import json
 import logging
 import os
 import re
@@ -34,7 +35,8 @@ class Launch:
     series_ready: list[str]
     truth: list[str]
     keep_volumes: bool
-    carries: bool
+    carried: frozenset[str]
+    """Keys of the cases that have phases to carry landmarks to."""
     claimed: TextIO | None
     """Held open as long as the run lasts."""
     changes: tempfile.TemporaryDirectory[str] | None = None
@@ -88,13 +90,17 @@ def prepare(*, study: str | None, demo_settings: str, main_process: bool, given:
             leave_unused(results, claimed)
             raise
     keys = read_case_keys(study_file.parent / settings.cases)
+    frozen = Path(results, "work")
+    if changes is not None and Path(changes.name, "plan.json").exists():
+        frozen = Path(changes.name)
+    carried = json.loads((frozen / "plan.json").read_text(encoding="utf-8"))["carried"] if settings.carries else []
     return Launch(
         results=str(results),
         keys=keys,
         series_ready=[] if study else [str(DEMO_FOLDER / "dicom" / "{key}.done")],
         truth=[] if study else [str(DEMO_FOLDER / "truth" / f"{key}.csv") for key in keys],
         keep_volumes=settings.keep_volumes,
-        carries=settings.carries,
+        carried=frozenset(carried),
         claimed=claimed,
         changes=changes,
     )

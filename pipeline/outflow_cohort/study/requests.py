@@ -46,6 +46,7 @@ def build_requests(
     # Statistics and report settings are none of these, so that a change of them leaves cases untouched.
     sections = {name: settings[name] for name in StudySettings.model_fields if name != "cutoffs"}
     shared = StudySettings.model_validate(sections | {"cutoffs": cutoffs})
+    all_marked = shared.model_copy(update={"carry": None})
     targets, devices = shared_tables(tables)
     prostheses = {
         str(row["prosthesis_id"]): _record(row, [c.name for c in TABLES["prostheses"].columns])
@@ -62,12 +63,14 @@ def build_requests(
         own_plans = _plans(plans.get(case_id), case)
         used = {p["device_id"] for p in own_plans} | {t["device_id"] for t in targets} | tried
         group = _plain(case["group"])
+        own_series = _series(series.get(case_id), folder, folder / study.results / "work" / "requests", generated)
+        own_readings = readings.of_case(case_id)
         yield Request.model_validate(
             {
-                "study": shared,
+                "study": shared if _may_carry(own_series, own_readings) else all_marked,
                 "case": _record(case, case_columns) | {"key": case_key(case_id)},
-                "series": _series(series.get(case_id), folder, folder / study.results / "work" / "requests", generated),
-                "readings": readings.of_case(case_id),
+                "series": own_series,
+                "readings": own_readings,
                 "plans": own_plans,
                 "devices": {name: device for name, device in devices.items() if name in used},
                 "prosthesis": prostheses.get(str(case["prosthesis_id"])),
@@ -75,6 +78,15 @@ def build_requests(
                 "table_findings": findings.get(case_id, ()),
             }
         )
+
+
+def _may_carry(series: list[dict[str, Any]], readings: list[dict[str, Any]]) -> bool:
+    """Whether a reader left a phase of the case unmarked; a phase that only the header tells may be such a one."""
+    phases = {row["phase_pct"] for row in series}
+    marked: dict[str, set[float | None]] = {}
+    for reading in readings:
+        marked.setdefault(reading["reader_id"], set()).add(reading["phase_pct"])
+    return len(phases) > 1 and any(None in own or phases - own for own in marked.values())
 
 
 def shared_tables(tables: StudyTables) -> tuple[list[dict[str, Any]], dict[str, dict[str, Any]]]:

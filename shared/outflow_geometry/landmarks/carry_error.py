@@ -55,6 +55,8 @@ class CarryBounds:
     largest_prediction: float = 8.0
     unsteady: float = 4.0
     """mm; how far the ring's centre may be from the course of the neighbouring phases."""
+    out_of_turn: float = 1.5
+    """mm; how far a ring may lie on the wrong side of another phase: carrying errs by 0.5 mm along the beat."""
     slab_step: float = 2.5
     """Largest step between neighbouring slices of either image, as a multiple of the usual one: 1.3 to 2.0 in moving
     hearts, 3.1 and more with a step of 5 mm between two slabs."""
@@ -70,6 +72,7 @@ class CarryFigures:
     ring differs from the marked one. likeness : smaller correlation of the registered images about ring and annulus.
     centers_change : change of the distance of ring and annulus centres, mm. prediction : miss of the marks of another
     marked phase, mm. unsteady : distance of the ring's centre from its course through the neighbouring phases, mm.
+    out_of_turn : how far the ring lies on the wrong side of a phase before or after it in systole or diastole, mm.
     slab_step : largest step between neighbouring slices of the two images over the usual one. against_beat : how far
     the ring moves otherwise than systole and diastole have it, mm (above 0 = it does).
     """
@@ -81,6 +84,7 @@ class CarryFigures:
     centers_change: float
     prediction: float | None = None
     unsteady: float | None = None
+    out_of_turn: float | None = None
     slab_step: float | None = None
     against_beat: float | None = None
 
@@ -153,6 +157,7 @@ def carry_verdict(figures: CarryFigures, bounds: CarryBounds) -> CarryVerdict:
         ),
         ("carry_motion_unsteady", "ring moves against the beat by", figures.against_beat, 0.0),
         ("carry_motion_unsteady", "ring's centre off its course by", figures.unsteady, bounds.unsteady),
+        ("carry_motion_unsteady", "ring out of turn between phases by", figures.out_of_turn, bounds.out_of_turn),
     )
     for code, words, found, bound in doubts:
         if found is not None and found > bound:
