@@ -65,4 +65,5 @@ def _square(frame: PictureFrame, center: ArrayLike) -> PictureFrame:
     count = round(FIELD_MM[frame.name] / pixel) + 1
     half = (count - 1) / 2 * pixel
     corner = np.asarray(center, dtype=float) - half * (np.asarray(frame.right) + np.asarray(frame.down))
-    return replace(frame, corner=tuple(float(x) for x in corner), spacing=pixel, shape=(count, count))
+    x, y, z = (float(v) for v in corner)
+    return replace(frame, corner=(x, y, z), spacing=pixel, shape=(count, count))
