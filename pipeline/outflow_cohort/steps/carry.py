@@ -141,10 +141,10 @@ def _prepared(request: Request, inventory: Inventory, volumes: Path, judged: Pat
     match = request.study.phase.match
     placed, _ = place_readings(request.readings, index.volumes, [*inventory.set_aside, *index.set_aside], match)
     marked: dict[str, set[float]] = {}
-    for entry, readings in placed:
-        for reading in readings:
-            if entry.phase_pct is not None:
-                marked.setdefault(reading.reader_id, set()).add(entry.phase_pct)
+    for entry, given in placed:
+        if entry.phase_pct is not None:
+            for filed in given:
+                marked.setdefault(filed.reader_id, set()).add(entry.phase_pct)
     checked, _ = check_landmarks(request.case.case_id, placed)
     judgements = read_judgements(judged)
     marks: dict[Read, dict[float, dict[str, np.ndarray]]] = {}
