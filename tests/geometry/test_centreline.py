@@ -16,9 +16,11 @@ from outflow_geometry.base.inputs import Definitions, Device, Plan, ReadingInput
 from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.measures.reading import measure_reading
-from outflow_geometry.outflow.centreline import LENGTHENED, NARROWED, automatic_path, path_body
-from outflow_geometry.outflow.lobes import flows_differ, turned_section
-from outflow_geometry.outflow.outflow_path import path_through
+from outflow_geometry.outflow.centreline import KEPT_OFF, LENGTHENED, NARROWED, automatic_path, path_body
+from outflow_geometry.outflow.image_findings import PhaseFindings
+from outflow_geometry.outflow.lobes import turned_section
+from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plane_doubt import BASE_ERROR, path_error, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
 from outflow_geometry.outflow.residual import smallest_section
 from outflow_geometry.outflow.solids import Solid, build_solid
@@ -142,14 +144,48 @@ def test_a_channel_of_two_lobes_says_so() -> None:
     assert found.area == pytest.approx(2.0 * np.pi * 4.5**2, rel=0.05)
 
 
-def test_flows_differ_where_one_path_leans(reading) -> None:
+def test_leaning_planes_cut_a_tube_by_the_cosine() -> None:
+    """A plane that leans by an angle cuts a cylinder in an ellipse: its area over the cosine."""
+    anatomy = straight_anatomy()
+    lumen = drawn_lumen(lambda p: 8.0 - np.hypot(p[..., 0] - 20.0, p[..., 1]), *STRAIGHT_BOX)
+    solid = build_solid("full_frame", Plan("p", Device("d", 20.0, 34.0), 28.0), None, anatomy)
+    path = automatic_path(lumen, anatomy)
+    for lean in (5.0, 12.0):
+        areas = smallest_areas(lumen, path, anatomy, solid, "aortic_side", 20.0, 8.0, lean)
+        assert areas[0] == pytest.approx(np.pi * 64.0, rel=0.01)
+        assert areas[1:] / areas[0] == pytest.approx(np.full(8, 1.0 / np.cos(np.radians(lean))), abs=0.006)
+        assert plane_doubt(areas, float(areas[0])) == pytest.approx(1.0 / np.cos(np.radians(lean)) - 1.0, abs=0.006)
+
+
+def test_doubt_is_the_larger_of_leaning_planes_and_of_another_flow() -> None:
+    assert plane_doubt(np.array([100.0, 103.0, 98.0]), 99.0) == pytest.approx(0.03)
+    assert plane_doubt(np.array([100.0, 101.0, 98.0]), 80.0) == pytest.approx(0.2)
+    assert plane_doubt(np.array([100.0]), 125.0) == pytest.approx(0.2)
+    assert path_error(0.0) == BASE_ERROR
+    assert path_error(0.2) == pytest.approx(np.hypot(BASE_ERROR, 0.2))
+    assert path_error(5.0) == pytest.approx(np.hypot(BASE_ERROR, 0.3))
+
+
+@pytest.mark.parametrize(
+    ("near", "off", "narrowed", "unsure"),
+    [(100.0, 99.0, NARROWED, False), (100.0, 90.0, KEPT_OFF, True), (90.0, 100.0, NARROWED, True)],
+)
+def test_the_smaller_section_of_two_flows_counts_and_says_that_it_is_unsure(
+    reading, near: float, off: float, narrowed: float, unsure: bool
+) -> None:
+    """The two flows' own sections are given here; what is made of them is real."""
     _, anatomy, lumen = reading
-    solid = device(anatomy, 24.0, 18.0)
-    path = automatic_path(lumen, anatomy, solid)
-    lean = np.linspace(0.0, 1.0, len(path.points))[:, None] * 60.0 * anatomy.across
-    leaning = path_through(path.points[::20] + lean[::20] - lean[-1], anatomy.aortic_plane, "automatic_path")
-    assert not flows_differ(lumen, path, path, anatomy, solid, "aortic_side", 30.0, 8.0)
-    assert flows_differ(lumen, path, leaning, anatomy, solid, "aortic_side", 30.0, 8.0)
+    findings = PhaseFindings(None, anatomy)
+    findings._found["lumen"] = lumen
+    plan = Plan("p", Device("d", 27.0, 22.0), 18.0)
+    sections = PlanSections(plan, None, Definitions(solids=("full_frame",)), ReadingLumen(findings))
+    for flow, area in ((NARROWED, near), (KEPT_OFF, off)):
+        sections._found["quick", "full_frame", flow] = np.full(9, area)
+    found = sections.section("full_frame", "automatic_path")
+    expected = automatic_path(lumen, anatomy, sections.solid("full_frame"), narrowed=narrowed)
+    assert sections.narrowed == narrowed
+    assert sections.path("automatic_path").points == pytest.approx(expected.points, abs=1e-9)
+    assert (found.status == "path_unsure") is unsure
 
 
 def test_response_gives_the_paths_solved_anew(reading) -> None:

@@ -15,10 +15,10 @@ from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.measures.registry import measure
-from outflow_geometry.outflow.centreline import PATH_ERROR
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.outflow_path import reader_path
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plane_doubt import path_error
 from outflow_geometry.scatter.redrawn_sections import CURVE_DRAWS, PlanRedraws
 from outflow_geometry.scatter.settling import settled_landmarks
 from outflow_geometry.scatter.uncertainty import interval, redrawn_landmarks
@@ -153,7 +153,8 @@ def test_automatic_path_adds_its_own_error() -> None:
     areas = {m: reading.redraws(24).numbers("full_frame", m)[:, 0] for m in ("reader_path", "automatic_path")}
     own = {m: reading.sections().section("full_frame", m).area for m in areas}
     assert np.std(areas["reader_path"]) < 0.02 * own["reader_path"]
-    assert np.std(areas["automatic_path"]) == pytest.approx(PATH_ERROR * own["automatic_path"], rel=0.15)
+    expected = path_error(reading.sections().plane_doubt("full_frame"))
+    assert np.std(areas["automatic_path"]) == pytest.approx(expected * own["automatic_path"], rel=0.15)
 
 
 def test_four_clicks_and_thirty_on_one_curve_give_one_value_and_one_interval() -> None:

@@ -71,7 +71,7 @@ class RoughHeart:
     """One heart, device and scan; see the module.
 
     grain : mm, full width at half maximum of the noise's autocorrelation in the slice; streaks : HU at the lead, 0 =
-    no lead; steps : largest shift between slabs, mm.
+    no lead; steps : largest shift between slabs, mm; supersample : of the drawing (`render`), 1 is quick.
     """
 
     case: RandomCase
@@ -80,6 +80,7 @@ class RoughHeart:
     contrast_to_noise: float
     streaks: float = 0.0
     steps: float = 0.0
+    supersample: int = 2
 
     @cached_property
     def heart(self) -> HeartPhase:
@@ -138,13 +139,14 @@ class RoughHeart:
         return Volume(np.clip(np.rint(image), -1024.0, 3071.0).astype(np.int16), origin, np.eye(3), spacing)
 
     def _clean(self) -> Array:
-        key = hashlib.sha256((repr((self.case, self.streaks > 0.0, self.steps, MARGIN)) + _drawing_code()).encode())
+        drawn = (self.case, self.streaks > 0.0, self.steps, MARGIN, self.supersample)
+        key = hashlib.sha256((repr(drawn) + _drawing_code()).encode())
         folder = Path(os.environ.get(CACHE_VARIABLE) or Path(tempfile.gettempdir()) / f"rough_hearts_{os.getuid()}")
         path = folder / f"{key.hexdigest()[:24]}.npy"
         if path.exists():
             result: Array = np.load(path).astype(np.float32)
             return result
-        image = Scanner(self.case.blur_fwhm, 0.0, 2).clean(self.heart, self.grid)
+        image = Scanner(self.case.blur_fwhm, 0.0, self.supersample).clean(self.heart, self.grid)
         if self.streaks > 0.0:
             self._add_lead(image)
         if self.steps > 0.0:

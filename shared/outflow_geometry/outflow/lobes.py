@@ -3,9 +3,8 @@
 All points LPS, mm, float64; areas mm2.
 
 Where device and septum all but touch, the flow may take one lobe beside the device, and the path's planes lean that
-way. Three signs tell: the section has two parts, or a turn of its plane makes it clearly smaller (`two_lobes`); or a
-flow that is let nearer to the device, and so finds the gap between the lobes narrower, gives another section
-(`path_unsure`).
+way. The section has two parts then, or a turn of its plane makes it clearly smaller (`two_lobes`); or it depends on
+how the planes lie (`plane_doubt`, status `path_unsure`).
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
-from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.bottleneck import FINE, WINDOW, tilted_normals
@@ -33,40 +31,8 @@ directions of turn."""
 LOBE_SHARE = 0.9
 """Share of the smallest section that a turn must fall below to be reported (study contract)."""
 
-FLOWS_APART = 0.05
-"""Share by which the smallest sections along two flows may differ before the path is unsure. On 30 asymmetric invented
-hearts at three depths this spoke in 17 of 87, among them all that were more than 10 % too large."""
-
 UNTROUBLED = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
 """Statuses of a section that `path_unsure` replaces."""
-
-SCAN_SPACING = 0.75
-"""mm between the planes in which two flows are compared."""
-
-
-def flows_differ(
-    lumen: Lumen,
-    path: OutflowPath,
-    close: OutflowPath,
-    anatomy: Anatomy,
-    solid: Solid,
-    rule: str,
-    search_upstream: float,
-    beyond_aortic_plane: float,
-) -> bool:
-    """Whether the smallest section along `close`, the path of a flow let nearer to the device, is another."""
-    field, cutting = edge_field(lumen), Cuttings.of([anatomy], [solid])
-    least = []
-    for one in (path, close):
-        try:
-            end, _ = last_meeting_station(one, solid, anatomy, search_upstream)
-        except GeometryError:
-            return True
-        points, tangents = one.at(np.linspace(end, 0.0, max(math.ceil(-end / SCAN_SPACING), 2) + 1))
-        which, windows = np.zeros(len(points), dtype=np.int64), np.broadcast_to(WINDOW, (len(points), 4))
-        areas = quick_areas(field, points, tangents, cutting, which, rule, beyond_aortic_plane, windows, FINE)
-        least.append(float(areas.min()))
-    return abs(least[0] - least[1]) > FLOWS_APART * max(least)
 
 
 def turned_section(
@@ -85,7 +51,7 @@ def turned_section(
 
     The smallest section is turned about the path's point by up to 15 degrees; one more than 10 % smaller, or any
     smaller one where the section is split in two, is reported instead (study contract).
-    unsure : whether another flow says otherwise (`flows_differ`): status `path_unsure`.
+    unsure : whether the section depends on how the planes lie (`plane_doubt`): status `path_unsure`.
     """
     turn = 2.0 * math.pi * np.arange(LOBE_DIRECTIONS) / LOBE_DIRECTIONS
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1)

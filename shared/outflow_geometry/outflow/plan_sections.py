@@ -12,16 +12,18 @@ import numpy as np
 
 from outflow_geometry.base.errors import GeometryError, tried_once
 from outflow_geometry.base.findings import AreaNoise, SectionNumbers, Value
+from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.image.edge_noise import EdgeNoise, edge_length, edge_noise
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
 from outflow_geometry.outflow.bottleneck import bottleneck_area
-from outflow_geometry.outflow.centreline import CLOSE, NARROWED, path_about, path_body
+from outflow_geometry.outflow.centreline import KEPT_OFF, NARROWED, path_about, path_body
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.lobes import flows_differ, turned_section
+from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
+from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, lumen_holds_device, smallest_section
 from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves
@@ -144,7 +146,45 @@ class PlanSections:
         """The outflow path of `method`; the automatic one runs through the lumen left by the whole device."""
         if method == "reader_path":
             return self.reading.reader_path
-        return self._flow_path(NARROWED)
+        return self._flow_path(self.narrowed)
+
+    @property
+    def narrowed(self) -> float:
+        """mm by which the device is narrowed for its automatic path: NARROWED, or KEPT_OFF where that flow finds a
+        section that is smaller by more than MOST_DOUBT."""
+        return tried_once(self._found, "narrowed", self._narrowed)
+
+    def _narrowed(self) -> float:
+        try:
+            near = float(self._quick_areas("full_frame", NARROWED)[0])
+        except GeometryError:
+            return KEPT_OFF  # so near to the device there is no channel
+        try:
+            off = float(self._quick_areas("full_frame", KEPT_OFF)[0])
+        except GeometryError:
+            return NARROWED
+        return KEPT_OFF if off < (1.0 - MOST_DOUBT) * near else NARROWED
+
+    def _quick_areas(self, solid: str, narrowed: float) -> FloatArray:
+        """See `plane_doubt.smallest_areas`, along one of both flows."""
+
+        def found() -> FloatArray:
+            reading, chosen = self.reading, self.definitions
+            return smallest_areas(
+                reading.findings.lumen, self._flow_path(narrowed), reading.anatomy, self.solid(solid),
+                chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, LEAN,
+            )  # fmt: skip
+
+        return tried_once(self._found, ("quick", solid, narrowed), found)
+
+    def plane_doubt(self, solid: str) -> float:
+        """Share by which the smallest section of the automatic path depends on how its planes lie (`plane_doubt`)."""
+        areas = self._quick_areas(solid, self.narrowed)
+        try:
+            other = float(self._quick_areas(solid, KEPT_OFF if self.narrowed == NARROWED else NARROWED)[0])
+        except GeometryError:
+            return 1.0  # along the other flow there is no section at all
+        return plane_doubt(areas, other)
 
     def _flow_path(self, narrowed: float) -> OutflowPath:
         """The automatic path about the device `narrowed` by so many mm; plans with the same body share it."""
@@ -158,7 +198,7 @@ class PlanSections:
         """What tells the paths of `method` in one reading apart."""
         if method == "reader_path":
             return ()
-        return body_line(path_body(self.solid("full_frame"), self.reading.anatomy))
+        return body_line(path_body(self.solid("full_frame"), self.reading.anatomy, self.narrowed))
 
     def native(self, method: str) -> NativeSections:
         """The sections without a device along the path of `method`; plans with the same path and device axis share
@@ -216,23 +256,14 @@ class PlanSections:
         )
         if method != "automatic_path":
             return found
-        reading = self.reading
-        lumen, path = reading.lumen(method), self.path(method)
-        rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
-        try:
-            close = self._flow_path(CLOSE)
-        except GeometryError:
-            unsure = True  # nearer to the device there is no channel at all
-        else:
-            unsure = flows_differ(lumen, path, close, reading.anatomy, wanted, rule, chosen.search_upstream, beyond)
         return turned_section(
-            lumen,
-            path,
-            reading.anatomy,
+            self.reading.lumen(method),
+            self.path(method),
+            self.reading.anatomy,
             wanted,
             found,
-            rule,
-            unsure=unsure,
+            chosen.section_rule,
+            unsure=self.plane_doubt(solid) > MOST_DOUBT,
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )

@@ -17,7 +17,7 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Plane, unit
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
-from outflow_geometry.outflow.centreline import automatic_path
+from outflow_geometry.outflow.centreline import NARROWED, automatic_path
 from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.solids import Solid
@@ -98,16 +98,19 @@ def _frame(plane: Plane) -> FloatArray:
     return np.stack([plane.u, plane.v, plane.normal])
 
 
-def path_response(path: OutflowPath, lumen: Lumen, anatomy: Anatomy, solid: Solid, moved: Moved) -> PathResponse:
+def path_response(
+    path: OutflowPath, lumen: Lumen, anatomy: Anatomy, solid: Solid, moved: Moved, narrowed: float = NARROWED
+) -> PathResponse:
     """Answers of `path`, the automatic path of a reading, found on a coarse grid in ten flows.
 
     moved : the device about a moved anatomy. A move that closes the channel counts as none.
+    narrowed : mm by which the device's radius is less for the path.
     Raises GeometryError as `automatic_path`.
     """
     stations = np.arange(path.stations[0], path.stations[-1], PATH_STEP)
     points, tangents = path.at(stations)
     ground = FlowGround.of(lumen, anatomy, RESPONSE_SPACING)
-    base = _beside(automatic_path(lumen, anatomy, solid, ground), points, tangents)
+    base = _beside(automatic_path(lumen, anatomy, solid, ground, narrowed), points, tangents)
     point_rates, tangent_rates = np.zeros((len(stations), 3, 10)), np.zeros((len(stations), 3, 10))
     for group, (names, plane) in enumerate(
         ((RING_STRUCTURES, anatomy.ring_plane), (AORTIC_STRUCTURES, anatomy.aortic_plane))
@@ -116,7 +119,7 @@ def path_response(path: OutflowPath, lumen: Lumen, anatomy: Anatomy, solid: Soli
             step = SHIFT_STEP if n < 3 else TURN_STEP
             try:
                 again = _moved(anatomy, names, plane, n, step)
-                found = _beside(automatic_path(lumen, again, moved(again), ground), points, tangents)
+                found = _beside(automatic_path(lumen, again, moved(again), ground, narrowed), points, tangents)
             except GeometryError:
                 continue
             point_rates[:, :, 5 * group + n] = (found[0] - base[0]) / step

@@ -26,9 +26,9 @@ from outflow_geometry.base.findings import BOTTLENECK_EVERY, AreaNoise, SectionN
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
-from outflow_geometry.outflow.centreline import PATH_ERROR
 from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack
 from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.plane_doubt import path_error
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import FARTHEST, edge_field
 from outflow_geometry.outflow.solids import Solid, build_solid
@@ -152,7 +152,9 @@ def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     paths: list[OutflowPath | None] = []
     sections = redraws.sections
     lumen, own = sections.reading.lumen(method), sections.reading.anatomy
-    response = path_response(sections.path(method), lumen, own, sections.solid("full_frame"), sections.whole_device)
+    response = path_response(
+        sections.path(method), lumen, own, sections.solid("full_frame"), sections.whole_device, sections.narrowed
+    )
     for anatomy, solid in zip(anatomies, redraws.solids("full_frame"), strict=True):
         try:
             paths.append(None if solid is None else response.path(anatomy, solid))
@@ -169,7 +171,7 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     numbers[draws] = _scanned(sections, method, stack, draws, stations, cuttings)
     own = np.asarray([getattr(found, name) for name in NUMBERS])
     moved = own + (numbers[1:] - numbers[0])
-    moved[:, 0] += own[0] * _path_errors(method, len(moved))
+    moved[:, 0] += own[0] * _path_errors(sections, solid, method, len(moved))
     # a fraction of differences would not stay one; it is taken of the moved areas
     moved[:, 3] = np.minimum(moved[:, 0] / np.where(moved[:, 2] > 0.0, moved[:, 2], np.nan), 1.0)
     moved[:, 1] = np.minimum(moved[:, 1], 0.0)
@@ -190,18 +192,19 @@ def _areas_along_path(redraws: PlanRedraws, solid: str, method: str) -> FloatArr
     scanned = _areas(sections, method, stack, draws, stations, cuttings)
     areas[draws] = _vertices(stations, np.where(scanned > 0.0, scanned, np.inf))[0]
     area = sections.section(solid, method).area
-    moved = area * (1.0 + _path_errors(method, len(areas) - 1)) + areas[1:] - areas[0]
+    moved = area * (1.0 + _path_errors(sections, solid, method, len(areas) - 1)) + areas[1:] - areas[0]
     result: FloatArray = np.where(moved > 0.0, moved, np.nan)
     return result
 
 
-def _path_errors(method: str, draws: int) -> FloatArray:
+def _path_errors(sections: PlanSections, solid: str, method: str, draws: int) -> FloatArray:
     """What the path itself may be off in each draw (draws,), as a share of the area: normal quantiles, in an order of
     their own that is the same for every reading. 0 for the reader's path, whose scatter is the reader's own."""
     if method != "automatic_path" or draws == 0:
         return np.zeros(draws)
     quantiles = ndtri((np.arange(draws) + 0.5) / draws)
-    return PATH_ERROR * np.random.default_rng(draws).permutation(quantiles)
+    errors: FloatArray = np.random.default_rng(draws).permutation(quantiles)
+    return path_error(sections.plane_doubt(solid)) * errors
 
 
 def _ranges(
@@ -252,7 +255,7 @@ def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[Float
     areas = _areas(sections, method, stack, draws[some], everywhere, cuttings.rows(some))
     spread = np.std(areas[1:], axis=0, ddof=1)
     if method == "automatic_path":
-        spread = np.hypot(spread, PATH_ERROR * areas[0])
+        spread = np.hypot(spread, path_error(sections.plane_doubt(solid)) * areas[0])
     return stations, areas[1:].mean(axis=0) - areas[0], spread
 
 
