@@ -9,6 +9,7 @@ from outflow_cohort.stats import AgreementSettings, agreement_table
 from outflow_cohort.stats.data.cells import cells_of_arrays, cells_of_frame
 from outflow_cohort.stats.kernels.case_weights import components_of_weights
 from outflow_cohort.stats.kernels.reml import fit_cells
+from outflow_cohort.stats.kernels.robust_limits import replicate_pair_limits
 
 
 def measurements(seed=0, n=24, k=3, m=2, missing=0.0, phases=(np.nan,), measures=("mitral_area", "neo_lvot_area")):
@@ -55,7 +56,10 @@ def test_rows_are_those_of_the_single_functions():
         if rows.loc[(form, "all_readers")].interval != "jackknife":
             assert rows.loc[(form, "all_readers")].ci_low == forms.ci_low[form]
     pair = stats.bland_altman_replicates(own, "R3", "R1").limits
-    assert rows.loc[("loa_upper", "R3 - R1")].ci_high == pytest.approx(pair.upper_high, rel=1e-12)
+    assert rows.loc[("loa_upper", "R3 - R1")].estimate == pytest.approx(pair.upper, rel=1e-12)
+    robust = replicate_pair_limits(cells_of_frame(own), "R3", "R1", confidence=0.95)
+    assert rows.loc[("loa_upper", "R3 - R1")].ci_high == pytest.approx(robust.upper_high, rel=1e-12)
+    assert rows.loc[("loa_upper", "R3 - R1")].interval == "jackknife"
     bias = stats.reader_bias(own).set_index("reader")
     assert rows.loc[("reader_bias", "R2 - all readers")].estimate == bias.estimate["R2"]
 

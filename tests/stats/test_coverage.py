@@ -1,4 +1,5 @@
-"""Nominal 95 % intervals cover 93-97 % in simulation: 20-60 cases x 2-4 readers, missing cells, repeated reads.
+"""Nominal 95 % intervals cover 93-97 % in simulation: 20-60 cases x 2-4 readers, missing cells, repeated reads; with
+normal errors ICC(A,1) and the limits up to 98.5 %, which is what holding 92 % under heavy tails costs.
 
 The truth is the simulated variance components; each interval is the one the public functions give by default.
 """
@@ -83,7 +84,9 @@ def test_intervals_cover(scenario, capsys):
     shares = {name: float(np.mean(hits)) for name, hits in covered.items()}
     with capsys.disabled():
         print(f"\n{scenario}: " + ", ".join(f"{name} {share:.3f}" for name, share in shares.items()))
-    assert all(0.93 <= share <= 0.97 for share in shares.values()), shares
+    guarded = ("icc_a_1", "icc_c_1", "pair_lower", "pair_upper", "wsd", "rc", "icc_intra_single")
+    most = {name: 0.985 if name in guarded else 0.97 for name in shares}
+    assert all(0.93 <= share <= most[name] for name, share in shares.items()), shares
 
 
 def _pair(cells, reads):

@@ -88,3 +88,26 @@ def test_the_table_has_means_differences_and_tests():
     assert (within["p_holm"] >= within["p_value"]).all()
     few = mixed_model_table(readings[readings["case_id"].isin(["C01"])], cases, model, StatisticsSettings())
     assert set(few["status"]) == {"too_few_readings"}
+
+
+def test_a_variance_of_0_marks_its_own_row_and_the_means_only():
+    """Readers of equal means cancel from differences; without a variance of cases nothing is sure."""
+    at = np.indices((12, 3, 2)).reshape(3, -1)
+    rng = np.random.default_rng(5)
+    value = rng.normal(0, 3, 12)[at[0]] + rng.normal(0, 1, at.shape[1])
+    frame = pd.DataFrame(dict(zip(("case_id", "reader_id", "phase_pct"), at.astype(str), strict=True)))
+    frame["value"] = value - pd.Series(value).groupby(at[1]).transform("mean").to_numpy()
+    frame["phase_pct"] = 20.0 * (1 + at[2])
+    frame = frame.assign(measure="neo_lvot_area", variant="skirt", method="reader_path", plan_id="P1", unit="mm2")
+    cases = pd.DataFrame({"case_id": [str(i) for i in range(12)], "group": ["a", "b"] * 6})
+    model, settings = MixedModel(measure="neo_lvot_area"), StatisticsSettings()
+    table = mixed_model_table(frame, cases, model, settings)
+    status = table.set_index(["statistic", "term"])["status"]
+    assert status["variance", "reader"] == "variance_nil"
+    assert status["variance", "case"] == "ok"
+    assert set(status["difference"]) == {"ok"} == set(status["f_test"])
+    assert set(status["mean"]) == {"variance_nil"}
+    assert table.loc[table["statistic"] != "variance", "definition"].str.contains("reader came out as 0").all()
+    swapped = frame.rename(columns={"case_id": "reader_id", "reader_id": "case_id"})
+    table = mixed_model_table(swapped, cases.head(3).assign(group="a"), model, settings)
+    assert set(table.loc[table["statistic"] == "difference", "status"]) == {"variance_nil"}

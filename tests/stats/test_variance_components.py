@@ -179,3 +179,16 @@ def test_precision_and_icc_tell_the_same_story():
 def test_columns_that_are_not_there_are_named():
     with pytest.raises(KeyError, match="rater"):
         icc(crossed(0), reader="rater")
+
+
+def test_errors_of_components_of_very_different_size():
+    """Readers who agree to five digits: the error of a variance is s^2 sqrt(2 / df)."""
+    rng = np.random.default_rng(3)
+    case = rng.normal(0, 1, (12, 1, 1))
+    value = case + 1e-5 * rng.normal(size=(12, 3, 2))
+    at = np.argwhere(np.isfinite(value))
+    frame = pd.DataFrame({"case_id": at[:, 0], "reader_id": at[:, 1], "value": value[tuple(at.T)]})
+    fit = variance_components(frame)
+    assert fit.status == "ok"
+    assert np.sqrt(fit.covariance[0, 0]) == pytest.approx(fit.case * np.sqrt(2 / 11), rel=1e-3)
+    assert np.sqrt(fit.covariance[3, 3]) == pytest.approx(fit.residual * np.sqrt(2 / 36), rel=0.05)

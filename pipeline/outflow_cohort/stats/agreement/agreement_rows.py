@@ -13,17 +13,14 @@ from outflow_cohort.stats.agreement.reader_effects import reader_bias_rows
 from outflow_cohort.stats.data.cells import Cells, cells_of_arrays
 from outflow_cohort.stats.kernels import intraclass, jackknife
 from outflow_cohort.stats.kernels.generalised import interval as draws_interval
-from outflow_cohort.stats.kernels.limits_of_agreement import LimitsOfAgreement, bland_altman, variance_interval
+from outflow_cohort.stats.kernels.limits_of_agreement import LimitsOfAgreement, variance_interval
 from outflow_cohort.stats.kernels.lin import concordance
 from outflow_cohort.stats.kernels.method_comparison import RegressionLine, deming, passing_bablok
 from outflow_cohort.stats.kernels.precision import draws_of, repeatability_rows, reproducibility_rows
 from outflow_cohort.stats.kernels.regression_limits import bland_altman_regression
 from outflow_cohort.stats.kernels.reml import COMPONENTS, VarianceComponents, additive_fit, fit_cells
-from outflow_cohort.stats.kernels.replicate_limits import (
-    bland_altman_paired_replicates,
-    enough_repeats,
-    replicate_limits_of_cells,
-)
+from outflow_cohort.stats.kernels.replicate_limits import bland_altman_paired_replicates, enough_repeats
+from outflow_cohort.stats.kernels.robust_limits import pair_limits, replicate_pair_limits
 
 ALL_READERS = "all_readers"
 BETWEEN_READERS = "between_readers"
@@ -286,10 +283,10 @@ def _pair_rows(
     both = (cells.counts[:, [first, second]] > 0).all(axis=1)
     n_readings = int(cells.counts[both][:, [first, second]].sum())
     if enough_repeats(cells.counts[:, [first, second]]):
-        found = replicate_limits_of_cells(cells, cells.readers[first], cells.readers[second], confidence=confidence)
-        limits, model = found.limits, REPLICATES
+        names = cells.readers[first], cells.readers[second]
+        limits, model = replicate_pair_limits(cells, *names, confidence=confidence), REPLICATES
     else:
-        limits, model = bland_altman(a, b, confidence=confidence), PAIRED
+        limits, model = pair_limits(a, b, confidence=confidence), PAIRED
     size = (limits.n, 2, n_readings if model == REPLICATES else 2 * limits.n)
     rows = limits_rows(limits, comparison, size, model, jackknife.excess_kurtosis(a - b))
     rows += [_Size(*size).on(row) for row in comparison_rows(a, b, comparison, confidence, regressions)]
@@ -300,7 +297,7 @@ def comparison_rows(
     a: np.ndarray, b: np.ndarray, comparison: str, confidence: float, regressions: bool
 ) -> Iterator[AgreementRow]:
     """Percent limits, slope of the bias, concordance, regressions if asked for, of pairs (one a case): a minus b."""
-    percent = bland_altman(a, b, confidence=confidence, scale="percent")
+    percent = pair_limits(a, b, confidence=confidence, scale="percent")
     for row in limits_rows(percent, comparison, (percent.n, 2, 2 * percent.n), PAIRED):
         if row.statistic != "sd_difference":
             yield replace(row, statistic=f"{row.statistic}_percent")
@@ -327,7 +324,7 @@ def _within_rows(cells: Cells, reads: tuple[np.ndarray, np.ndarray], confidence:
     """Second read minus first, by reader and over all readers (a case's readers kept together)."""
     rows = []
     for column, name in enumerate(cells.readers):
-        limits = bland_altman(reads[1][:, column], reads[0][:, column], confidence=confidence)
+        limits = pair_limits(reads[1][:, column], reads[0][:, column], confidence=confidence)
         limits = _explained(limits, bool((cells.counts[:, column] > 1).any()))
         tails = jackknife.excess_kurtosis(reads[1][:, column] - reads[0][:, column])
         rows += limits_rows(limits, f"{name} read 2 - read 1", (limits.n, 1, 2 * limits.n), PAIRED, tails)

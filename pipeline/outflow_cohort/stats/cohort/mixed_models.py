@@ -104,25 +104,34 @@ def _figures(
     design: MixedDesign, fit: mixed_model.MixedFit, with_reader: bool, confidence: float
 ) -> Iterator[dict[str, Any]]:
     names = [*(RANDOM if with_reader else RANDOM[:1]), "residual"]
-    status = "ok" if fit.status == "ok" else "variance_nil" if fit.status == "singular" else fit.status
-    for name, value in zip(names, [*fit.variances.tolist(), fit.residual], strict=True):
+    variances = [*fit.variances.tolist(), fit.residual]
+    nil = [name for name, value in zip(names, variances, strict=True) if value == 0.0]
+    fitted = "ok" if fit.status in ("ok", "singular") else fit.status
+    # Crossed readers cancel from a difference, so only means miss their share; without cases every error is in doubt.
+    of_differences = "variance_nil" if nil and nil != ["reader"] else fitted
+    of_means = "variance_nil" if nil else fitted
+    without = f"; the variance of {' and '.join(nil)} came out as 0, so the model has none" if nil else ""
+    for name, value in zip(names, variances, strict=True):
         text = "variance, squared unit of the measure; REML"
+        status = "variance_nil" if name in nil else fitted
         yield {"statistic": "variance", "term": name, "estimate": value, "status": status, "definition": text}
     for term, rows in terms(design):
         test = mixed_model.joint_test(fit, rows)
         yield {
             "statistic": "f_test", "term": term, "estimate": test.f_value, "df": test.df1, "df2": test.df2,
-            "p_value": test.p_value, "status": status, "definition": "F with Satterthwaite df over the term",
+            "p_value": test.p_value, "status": of_differences,
+            "definition": f"F with Satterthwaite df over the term{without}",
         }  # fmt: skip
     figures = (
-        ("mean", marginal_means(design), "marginal mean: levels of other factors weigh equally"),
-        ("difference", differences(design), "difference of marginal means"),
+        ("mean", of_means, marginal_means(design), "marginal mean: levels of other factors weigh equally"),
+        ("difference", of_differences, differences(design), "difference of marginal means"),
     )
-    for statistic, listed, text in figures:
+    for statistic, status, listed, text in figures:
         for term, level, weights in listed:
             c = mixed_model.contrast_of(fit, weights, confidence)
             yield {
                 "statistic": statistic, "term": term, "level": level, "estimate": c.estimate, "std_error": c.std_error,
                 "df": c.df, "ci_low": c.ci_low, "ci_high": c.ci_high,
-                "p_value": c.p_value if statistic == "difference" else np.nan, "status": status, "definition": text,
+                "p_value": c.p_value if statistic == "difference" else np.nan, "status": status,
+                "definition": text + without,
             }  # fmt: skip

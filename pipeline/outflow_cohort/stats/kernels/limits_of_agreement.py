@@ -110,16 +110,20 @@ def bland_altman(
     z = _normal_quantile(0.975) if multiplier is None else float(multiplier)
     if scale != "difference" and len(a) and min(a.min(), b.min()) <= 0:
         return _undefined(len(a), z, scale, limits_interval, confidence, "not_positive", note)
-    if scale == "log":
-        differences = np.log(a) - np.log(b)
-    elif scale == "percent":
-        differences = 100.0 * (a - b) / ((a + b) / 2.0)
-    else:
-        differences = a - b
+    differences = scaled_differences(a, b, scale)
     size = float(max(np.abs(a).max(), np.abs(b).max())) if len(a) and scale == "difference" else 1.0
     return limits_of_differences(
         differences, z=z, confidence=confidence, limits_interval=limits_interval, scale=scale, size=size, note=note
     )
+
+
+def scaled_differences(first: np.ndarray, second: np.ndarray, scale: Scale) -> np.ndarray:
+    """Differences of finite pairs on a scale; positive values for log and percent."""
+    if scale == "log":
+        return np.asarray(np.log(first) - np.log(second))
+    if scale == "percent":
+        return np.asarray(100.0 * (first - second) / ((first + second) / 2.0))
+    return first - second
 
 
 def limits_of_differences(

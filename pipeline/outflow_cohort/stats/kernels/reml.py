@@ -139,8 +139,7 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
     variance = components * cells.scale**2
     covariance = np.full((4, 4), np.nan)
     index = np.flatnonzero((active > 0) & (components > 0))
-    # The average information may be singular where two components are confounded: least squares then.
-    covariance[np.ix_(index, index)] = np.linalg.pinv(average[np.ix_(index, index)]) * cells.scale**4
+    covariance[np.ix_(index, index)] = _inverse_information(average[np.ix_(index, index)]) * cells.scale**4
     shown = np.where(active > 0, variance, np.nan)
     case, reader, case_reader, residual = shown.tolist()
     return VarianceComponents(
@@ -159,6 +158,18 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
         status="ok" if converged else "not_converged",
         note=cells.note,
     )
+
+
+def _inverse_information(average: np.ndarray) -> np.ndarray:
+    """Covariance of the components from their average information, which may be singular where two are confounded.
+
+    Scaled to a unit diagonal first: information goes with the inverse square of a component, so that one a million times
+    smaller than the next would take all digits of the inverse.
+    """
+    size = np.sqrt(np.diag(average))
+    if not (size > 0).all():
+        return np.full_like(average, np.nan)
+    return np.asarray(np.linalg.pinv(average / np.outer(size, size), hermitian=True) / np.outer(size, size))
 
 
 def residual_sum_of_squares(cells: Cells, with_interaction: bool) -> tuple[float, int]:

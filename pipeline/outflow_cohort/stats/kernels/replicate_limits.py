@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from outflow_cohort.stats.data.cells import Cells, cells_of_frame, usable_numbers
-from outflow_cohort.stats.kernels.jackknife import nested_limits
+from outflow_cohort.stats.kernels import jackknife
 from outflow_cohort.stats.kernels.limits_of_agreement import (
     LimitsOfAgreement,
     _normal_quantile,
@@ -207,7 +207,7 @@ def bland_altman_paired_replicates(
     spread = _mover(bias, n, parts, z, confidence, note)
     sd = float(np.sqrt(between + within))
     squares = ((complete["d"] - groups.transform("mean")) ** 2).groupby(complete["case"], sort=True).sum().to_numpy()
-    robust = nested_limits(means, counts, squares, confidence) if multiplier is None else None
+    robust = jackknife.nested_limits(means, counts, squares, confidence) if multiplier is None else None
     if robust is not None:
         sd_low, sd_high, inward, outward = robust
         inner, outer, how = inward - z * sd, outward + z * sd, "jackknife"
