@@ -11,6 +11,7 @@ with 2,000 simulations and 1.0 % with 500.
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -138,21 +139,43 @@ SUBJECTS: tuple[tuple[Callable[..., Hit], int], ...] = ((agreement, 1), (area, 1
 """Simulated studies, and by what number of simulations each is divided (a mixed model takes 30 ms)."""
 
 
-def simulate(simulations: int, seed: int) -> list[tuple[str, list[tuple[float, int]]]]:
-    """Rows of the table: figure, and coverage with its number of simulations in each of the eight settings."""
-    settings = [(e, n, m) for e in ("normal", "t5") for n in (20, 50) for m in (0.0, 0.15)]
+SETTINGS = [(e, n, m) for e in ("normal", "t5") for n in (20, 50) for m in (0.0, 0.15)]
+"""Errors, cases, share missing: the columns of the table."""
+
+
+def simulate(simulations: int, seed: int, keep: Path | None) -> list[tuple[str, list[tuple[float, int]]]]:
+    """Rows of the table: figure, and coverage with its number of simulations in each of the eight settings.
+
+    keep : folder in which each column is kept as it is done, so that a run that was stopped goes on from there.
+    """
     table: dict[str, list[tuple[float, int]]] = {}
-    for column, (errors, n, missing) in enumerate(settings):
-        for subject, fewer in SUBJECTS:
-            rng = np.random.default_rng([seed, column])
-            hits: dict[str, list[bool]] = {}
-            for _ in range(simulations // fewer):
-                for name, hit in subject(rng, n, errors, missing).items():
-                    hits.setdefault(name, []).append(hit)
-            for name, seen in hits.items():
-                table.setdefault(name, [(float("nan"), 0)] * len(settings))
-                table[name][column] = (float(np.mean(seen)), len(seen))
+    for column in range(len(SETTINGS)):
+        kept = keep / f"{simulations}_{seed}_{column}.json" if keep else None
+        if kept and kept.exists():
+            found = json.loads(kept.read_text(encoding="utf-8"))
+        else:
+            found = simulate_column(simulations, seed, column)
+            if kept:
+                kept.parent.mkdir(parents=True, exist_ok=True)
+                kept.write_text(json.dumps(found), encoding="utf-8")
+        for name, (share, n) in found.items():
+            table.setdefault(name, [(float("nan"), 0)] * len(SETTINGS))
+            table[name][column] = (share, n)
     return list(table.items())
+
+
+def simulate_column(simulations: int, seed: int, column: int) -> dict[str, tuple[float, int]]:
+    """Coverage and number of simulations of each figure in one setting."""
+    errors, n, missing = SETTINGS[column]
+    found = {}
+    for subject, fewer in SUBJECTS:
+        rng = np.random.default_rng([seed, column])
+        hits: dict[str, list[bool]] = {}
+        for _ in range(simulations // fewer):
+            for name, hit in subject(rng, n, errors, missing).items():
+                hits.setdefault(name, []).append(hit)
+        found |= {name: (float(np.mean(seen)), len(seen)) for name, seen in hits.items()}
+    return found
 
 
 def remark(name: str, cells: list[tuple[float, int]]) -> str:
@@ -178,9 +201,10 @@ def main() -> None:
     parser.add_argument("--simulations", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--output", type=Path, default=None)
+    parser.add_argument("--keep", type=Path, default=None, help="folder that keeps finished columns")
     options = parser.parse_args()
     started = time.perf_counter()
-    table = simulate(options.simulations, options.seed)
+    table = simulate(options.simulations, options.seed, options.keep)
     lines = [
         "# How often the intervals of the statistics hold the truth",
         "",

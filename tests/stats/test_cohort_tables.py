@@ -1,6 +1,5 @@
 """The statistics step on an invented cohort: same answers whatever the partitions and the scheduler; figures by hand."""
 
-import dataclasses
 import json
 import subprocess
 import sys
@@ -87,14 +86,13 @@ def test_core_table_is_small_and_the_rest_is_detail(done):
 
 
 def test_phases_groups_and_lines_come_when_asked_for(done):
+    from outflow_cohort.stats.agreement.by_quantity import agreement_of
     from outflow_cohort.stats.data.measure_files import measure_files
-    from outflow_cohort.stats.study_statistics import agreement
 
     groups = pd.Series({f"C{i:03d}": ("a", "b")[i % 2] for i in range(18)})
     settings = StatisticsSettings(each_phase=True, by_group=True, regressions=True, n_boot=100)
     with measure_files(done[0] / "tables" / "measurements", done[0] / "work", settings) as files:
-        only = dataclasses.replace(files, variants=(("mitral_area", "spline"),))
-        found = agreement(only, groups, settings, None)
+        found = agreement_of(files.readings("mitral_area", "spline"), groups, settings)
     assert set(found["phase_rule"]) == {"one_per_case", "each_phase"}
     assert set(found["group"]) == {"all", "a", "b"}
     assert found["statistic"].str.contains("passing_bablok_slope").any()

@@ -16,7 +16,7 @@ from outflow_cohort.stats.data.case_reduction import case_values, rules_of
 from outflow_cohort.stats.data.dask_scheduler import compute_each
 from outflow_cohort.stats.data.final_values import with_final
 from outflow_cohort.stats.data.measure_files import NO_QUANTITY, MeasureFiles, measure_files
-from outflow_cohort.stats.data.one_value import ALL_GROUPS, NOT_STATED, end_systolic_phase, groups_of, one_value_a_case
+from outflow_cohort.stats.data.one_value import ALL_GROUPS, end_systolic_phase, groups_of, one_value_a_case
 from outflow_cohort.stats.data.settings import StatisticsSettings
 
 if TYPE_CHECKING:
@@ -144,6 +144,7 @@ def _reader_tables(
     import pandas as pd
 
     from outflow_cohort.report.settings import ReportSettings
+    from outflow_cohort.stats.agreement.by_quantity import quantities_compared, several_methods
     from outflow_cohort.stats.agreement.core_table import split
     from outflow_cohort.stats.cohort.categorical import risk_agreement
     from outflow_cohort.stats.cohort.cutoffs import AREA
@@ -155,7 +156,9 @@ def _reader_tables(
     points = results / "work" / "readings.parquet"
     tables: dict[str, pd.DataFrame] = {}
     with measure_files(results / "tables" / "measurements", results / "work", settings) as files:
-        whole = agreement(files, groups_of(cases, settings.group_column), settings, scheduler)
+        whole, tables["interval_check"], tables["method_agreement"] = quantities_compared(
+            files, groups_of(cases, settings.group_column), several, settings, scheduler
+        )
         shown = ReportSettings.model_validate(study.get("report") or {})
         tables["agreement"], tables["agreement_detail"] = split(whole, shown.primary_measures, shown.main_solid)
         readings = pd.concat(
@@ -165,8 +168,6 @@ def _reader_tables(
         tables["categorical_agreement"] = risk_agreement(readings, chosen, rdc, cutoffs, settings)
         tables |= _sizes(readings, groups_of(cases, settings.group_column), study, settings)
         del readings
-        tables["method_agreement"] = methods_compared(files, several, settings, scheduler)
-        tables["interval_check"] = intervals_checked(files, settings, scheduler)
         tables["multi_reader_roc"] = multi_reader(files, cases, phase, settings)
         tables["mixed_models"] = mixed_models(files, cases, settings)
         tables["reader_drift"] = drift(files, points, settings, scheduler)
@@ -258,14 +259,6 @@ def _landmarks_of(cases: tuple[str, ...], *, path: Path) -> tuple[pd.DataFrame, 
     return landmark_distances(points), planes_of_readings(points)
 
 
-def _joined(frames: list[pd.DataFrame]) -> pd.DataFrame:
-    """Pieces of a table one below the other; without any row the first piece, for its columns."""
-    import pandas as pd
-
-    filled = [f for f in frames if len(f)]
-    return pd.concat(filled, ignore_index=True) if filled else frames[0]
-
-
 def drift(files: MeasureFiles, points: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
     """Drift of each reader over the reading order; no rows where the landmarks tell no order."""
     import pyarrow.parquet as pq
@@ -277,8 +270,10 @@ def drift(files: MeasureFiles, points: Path, settings: StatisticsSettings, sched
         told = count_rows_by(points, [*reading, "reading_order"])
         known = bool(told["reading_order"].notna().any())
         told.to_parquet(order, index=False)
+    from outflow_cohort.stats.agreement.by_quantity import joined
+
     function = partial(_drift_of, files=files, order=order, settings=settings)
-    return _joined(compute_each(function, files.quantities() if known else [NO_QUANTITY], scheduler))
+    return joined(compute_each(function, files.quantities() if known else [NO_QUANTITY], scheduler))
 
 
 def _drift_of(
@@ -291,18 +286,6 @@ def _drift_of(
     frame = files.readings(*quantity)
     told = pd.read_parquet(order) if len(frame) else frame
     return drift_table(frame, told, confidence=settings.confidence)
-
-
-def intervals_checked(files: MeasureFiles, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
-    """How often intervals of single measurements hold what they should, one quantity at a time."""
-    function = partial(_intervals_of, files=files, settings=settings)
-    return _joined(compute_each(function, files.quantities(), scheduler))
-
-
-def _intervals_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
-    from outflow_cohort.stats.agreement.interval_check import interval_check
-
-    return interval_check(files.readings(*quantity, intervals=True), settings.confidence)
 
 
 def multi_reader(
@@ -341,70 +324,3 @@ def mixed_models(files: MeasureFiles, cases: pd.DataFrame, settings: StatisticsS
     ]
     filled = [frame for frame in found if len(frame)]
     return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COLUMNS)
-
-
-def several_methods(values: pd.DataFrame) -> list[str]:
-    """Measures with two methods of one variant, sorted; last traced_area where there is an area to hold it against."""
-    quantities = values[["measure", "variant", "method"]].drop_duplicates().astype(str)
-    several = quantities.groupby(["measure", "variant"])["method"].transform("size") > 1
-    wanted = sorted(set(quantities[several]["measure"]))
-    if {"traced_area", "neo_lvot_area"} <= set(quantities["measure"]):
-        wanted.append("traced_area")
-    return wanted
-
-
-def methods_compared(
-    files: MeasureFiles, measures: list[str], settings: StatisticsSettings, scheduler: str | None
-) -> pd.DataFrame:
-    """Two methods of one measure on the same readings, and the traced area against each computed one."""
-    wanted = [quantity for measure in measures for quantity in files.quantities(measure)]
-    function = partial(_methods_of, files=files, settings=settings)
-    return _joined(compute_each(function, wanted or [NO_QUANTITY], scheduler))
-
-
-def _methods_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
-    import pandas as pd
-
-    from outflow_cohort.stats.agreement.method_agreement_table import MeasureChoice, method_agreement
-
-    frame = files.readings(*quantity)
-    if quantity[0] != "traced_area":
-        return method_agreement(frame, confidence=settings.confidence)
-    areas = files.readings("neo_lvot_area")
-    traced, computed = (
-        sorted({MeasureChoice(*key) for key in zip(f["measure"], f["variant"], f["method"], strict=True)}, key=str)
-        for f in (frame, areas)
-    )
-    pairs = [(a, b) for a in traced for b in computed]
-    both = pd.concat([frame, areas], ignore_index=True)
-    return method_agreement(both, pairs=pairs, confidence=settings.confidence)
-
-
-def agreement(
-    files: MeasureFiles, groups: pd.Series, settings: StatisticsSettings, scheduler: str | None
-) -> pd.DataFrame:
-    """Agreement of readers, one quantity at a time: memory is bounded by the readings of one quantity."""
-    function = partial(_agreement_of, files=files, groups=groups, settings=settings)
-    return _joined(compute_each(function, files.quantities(), scheduler))
-
-
-def _agreement_of(
-    quantity: tuple[str, str], *, files: MeasureFiles, groups: pd.Series, settings: StatisticsSettings
-) -> pd.DataFrame:
-    from outflow_cohort.stats.agreement.agreement_table import (
-        EACH_PHASE,
-        ONE_PER_CASE,
-        AgreementSettings,
-        agreement_table,
-    )
-
-    chosen = AgreementSettings(
-        confidence=settings.confidence,
-        phase_rules=(ONE_PER_CASE, EACH_PHASE) if settings.each_phase else (ONE_PER_CASE,),
-        by_group=settings.by_group,
-        regressions=settings.regressions,
-    )
-    frame = files.readings(*quantity)
-    if settings.by_group:
-        frame = frame.assign(group=frame["case_id"].astype(str).map(groups).fillna(NOT_STATED))
-    return agreement_table(frame, n_boot=settings.n_boot, seed=settings.seed, settings=chosen)

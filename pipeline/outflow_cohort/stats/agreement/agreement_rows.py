@@ -90,7 +90,7 @@ def agreement_rows(
     cells = cells_of_arrays(case, reader, value)
     fit = fit_cells(cells)
     draws = draws_of(cells, fit)
-    rows = [*_component_rows(cells, fit, draws, confidence), *_icc_rows(cells, fit, confidence)]
+    rows = [*_component_rows(cells, fit, draws, confidence), *_icc_rows(cells, fit, draws, confidence)]
     precision = reproducibility_rows(cells, fit, draws, confidence=confidence)
     of_model = {r["statistic"]: r for r in precision}
     rows += [_found(n, ALL_READERS, of_model[n], CROSSED) for n in ("icc_intra_single", "sd_reproducibility", "rdc")]
@@ -201,9 +201,11 @@ ERROR_PARTS = {"consistency": (2, 3), "one_way": (1, 2, 3)}
 """Components that count as error beside the case in the forms that are functions of two mean squares."""
 
 
-def _icc_rows(cells: Cells, fit: VarianceComponents, confidence: float) -> Iterator[AgreementRow]:
+def _icc_rows(
+    cells: Cells, fit: VarianceComponents, draws: np.ndarray | None, confidence: float
+) -> Iterator[AgreementRow]:
     """ICC forms; where there are cases enough those without a reader component have the interval of the jackknife."""
-    found = intraclass.icc_rows(cells, k=max(cells.n_readers, 1), confidence=confidence)
+    found = intraclass.icc_rows(cells, k=max(cells.n_readers, 1), confidence=confidence, known=(fit, draws))
     without = jackknife.components_without(cells, fit)
     for form in intraclass.FORMS:
         row = _found(form.key, ALL_READERS, found[form.key], CROSSED)

@@ -83,11 +83,14 @@ def agreement_table(
     absent = [column for column in [*measures_columns, case, reader, value] if column not in frame.columns]
     if absent:
         raise KeyError(f"columns {absent} not in the frame; it has {list(frame.columns)}")
+    reader_codes, names = pd.factorize(frame[reader], sort=True)
+    reader_names = np.asarray(names, dtype=object)
     table = pd.DataFrame(
         {
             **{column: frame[column].astype(object).where(frame[column].notna(), "") for column in measures_columns},
-            "_case": frame[case].to_numpy(),
-            "_reader": frame[reader].to_numpy(),
+            # Codes in the order of the names: quicker to select by than text.
+            "_case": pd.factorize(frame[case], sort=True)[0],
+            "_reader": reader_codes,
             "_phase": _numbers(frame, phase, NO_PHASE),
             "_read": _numbers(frame, read, 1.0),
             "_value": pd.to_numeric(frame[value], errors="coerce").to_numpy(np.float64),
@@ -95,16 +98,16 @@ def agreement_table(
             "_group": frame[group].fillna("").astype(str).to_numpy() if group in frame.columns else ALL_GROUPS,
         }
     )
-    table = table[table["_case"].notna() & table["_reader"].notna()]
+    table = table[(table["_case"] >= 0) & (table["_reader"] >= 0)]
     rows: list[dict[str, Any]] = []
     for key, measured in table.groupby(measures_columns, sort=True):
-        names = dict(zip(measures_columns, key, strict=True))
+        quantity = dict(zip(measures_columns, key, strict=True))
         units = sorted(set(measured["_unit"]))
         own_unit = units[0] if len(units) == 1 else "mixed"
         for rule, phase_pct, group_name, part in _slices(measured, settings):
             found = agreement_rows(
                 part["_case"].to_numpy(),
-                part["_reader"].to_numpy(),
+                reader_names[part["_reader"].to_numpy()],
                 part["_read"].to_numpy(),
                 part["_value"].to_numpy(),
                 confidence=settings.confidence,
@@ -112,7 +115,7 @@ def agreement_table(
                 seed=seed,
                 regressions=settings.regressions,
             )
-            common = {**names, "phase_rule": rule, "phase_pct": phase_pct, "group": group_name, "_unit": own_unit}
+            common = {**quantity, "phase_rule": rule, "phase_pct": phase_pct, "group": group_name, "_unit": own_unit}
             rows += [common | vars(row) for row in found]
     order = [*measures_columns, *ROW_COLUMNS]
     if not rows:
@@ -152,10 +155,21 @@ def _slices(measured: pd.DataFrame, settings: AgreementSettings) -> Iterator[tup
 
 def one_phase_per_case(part: pd.DataFrame) -> pd.DataFrame:
     """Readings of the phase of each case that most readers read; ties: most readings, then the earliest phase."""
-    if part["_phase"].nunique() == 1:
+    if part["_phase"].nunique() <= 1:
         return part
-    finite = part[np.isfinite(part["_value"].to_numpy())]
-    counted = finite.groupby(["_case", "_phase"], sort=True)["_reader"].agg(["nunique", "size"]).reset_index()
-    ranked = counted.sort_values(["_case", "nunique", "size", "_phase"], ascending=[True, False, False, True])
-    chosen = ranked.drop_duplicates("_case").set_index("_case")["_phase"]
-    return part[part["_case"].map(chosen) == part["_phase"]]
+    import pandas as pd
+
+    case = pd.factorize(part["_case"], sort=True)[0]
+    phases, phase = np.unique(part["_phase"].to_numpy(np.float64), return_inverse=True)
+    reader = pd.factorize(part["_reader"])[0]
+    named = case >= 0
+    finite = np.isfinite(part["_value"].to_numpy(np.float64)) & named & (reader >= 0)
+    place = case * len(phases) + phase
+    size = (case.max(initial=-1) + 1) * len(phases)
+    n_readings = np.bincount(place[finite], minlength=size)
+    cells = np.unique(place[finite] * (reader.max(initial=-1) + 1) + reader[finite])
+    n_readers = np.bincount(cells // (reader.max(initial=-1) + 1), minlength=size)
+    # The first phase of those with most readers, then most readings: readings weigh less than one reader.
+    rank = (n_readers * (n_readings.max(initial=0) + 1) + n_readings).reshape(-1, len(phases))
+    chosen = np.where(rank.max(axis=1, initial=0) > 0, rank.argmax(axis=1), -1)
+    return part[named & (chosen[case] == phase)]

@@ -30,7 +30,6 @@ FEWEST_CASES = 10
 """Cases below which a share means little: with 10 its 95 % interval is still half a unit wide."""
 
 QUANTITY = ["measure", "variant", "method", "plan_id"]
-PLACE = ["case_id", "phase_pct", *QUANTITY]
 SECOND_READ = "second_read_in_first_interval"
 READERS_OVERLAP = "intervals_of_two_readers_overlap"
 
@@ -58,43 +57,69 @@ def interval_check(readings: pd.DataFrame, confidence: float = 0.95) -> pd.DataF
     """
     known = readings[readings["phase_pct"].notna() & readings[["value", "ci_low", "ci_high"]].notna().all(axis=1)]
     known = known.assign(plan_id=known["plan_id"].astype(object).fillna(""))
-    known = known.sort_values([*PLACE, "reader_id", "read_no"], kind="stable")
-    number = known.groupby([*PLACE, "reader_id"], sort=False, observed=True).cumcount()
-    first = known[number == 0]
-    repeats = first.merge(known[number == 1], on=[*PLACE, "reader_id"], suffixes=("", "_other"))
-    readers = first.merge(first, on=PLACE, suffixes=("", "_other"))
-    readers = readers[readers["reader_id"] < readers["reader_id_other"]]
-    inside = (repeats["ci_low"] <= repeats["value_other"]) & (repeats["value_other"] <= repeats["ci_high"])
-    overlap = (readers["ci_low"] <= readers["ci_high_other"]) & (readers["ci_low_other"] <= readers["ci_high"])
-    judged = [
-        repeats.assign(comparison=SECOND_READ, held=inside, expected_share=_expected(repeats, both=False)),
-        readers.assign(comparison=READERS_OVERLAP, held=overlap, expected_share=_expected(readers, both=True)),
-    ]
-    rows = [
-        _row(dict(zip(QUANTITY, key, strict=True)), pairs, confidence)
-        for frame in judged
-        for key, pairs in frame.groupby(QUANTITY, sort=True, observed=True)
-    ]
+    rows: list[dict[str, object]] = []
+    for key, part in known.groupby(QUANTITY, sort=True, observed=True):
+        rows += _rows_of(dict(zip(QUANTITY, key, strict=True)), part, confidence)
+    rows.sort(key=lambda row: row["comparison"] != SECOND_READ)
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _expected(pairs: pd.DataFrame, *, both: bool) -> NDArray[np.float64]:
-    """Chance, pair by pair, that theory gives; half-widths stand for standard errors. 1 where both are 0."""
-    own, other = (
-        (pairs[f"ci_high{end}"] - pairs[f"ci_low{end}"]).to_numpy(dtype=np.float64) / (2.0 * Z_95)
-        for end in ("", "_other")
-    )
-    reach, spread = (own + other if both else own), np.hypot(own, other)
+def _rows_of(key: dict[str, str], part: pd.DataFrame, confidence: float) -> list[dict[str, object]]:
+    """Rows of one quantity, from its reads laid out by case and phase (rows) and reader (columns)."""
+    part = part.sort_values(["reader_id", "read_no"], kind="stable")
+    places = part.groupby(["case_id", "phase_pct"], sort=True, observed=True)
+    place, reader = places.ngroup().to_numpy(), pd.factorize(part["reader_id"], sort=True)[0]
+    case_of = pd.factorize(part["case_id"], sort=True)[0]
+    number = part.groupby([place, reader], sort=False).cumcount().to_numpy()
+    shape = (place.max() + 1, reader.max() + 1)
+    case = np.zeros(shape[0], dtype=np.int64)
+    case[place] = case_of
+    first, second = (np.full((3, *shape), np.nan) for _ in range(2))
+    figures = part[["value", "ci_low", "ci_high"]].to_numpy(np.float64).T
+    for reads, wanted in ((first, 0), (second, 1)):
+        at = number == wanted
+        reads[:, place[at], reader[at]] = figures[:, at]
+    held = (first[1] <= second[0]) & (second[0] <= first[2])
+    expected = _expected(first, second, both=False)
+    again = np.isfinite(first[0]) & np.isfinite(second[0])
+    rows = [_row(key, SECOND_READ, np.nonzero(again)[0], case, held[again], expected[again], confidence)]
+    a, b = np.triu_indices(shape[1], 1)
+    one, other = first[:, :, a], first[:, :, b]
+    overlap = (one[1] <= other[2]) & (other[1] <= one[2])
+    pairs = np.isfinite(one[0]) & np.isfinite(other[0])
+    expected = _expected(one, other, both=True)
+    rows.append(_row(key, READERS_OVERLAP, np.nonzero(pairs)[0], case, overlap[pairs], expected[pairs], confidence))
+    return [row for row in rows if row["n_pairs"]]
+
+
+def _expected(one: np.ndarray, other: np.ndarray, *, both: bool) -> NDArray[np.float64]:
+    """Chance, pair by pair, that theory gives; half-widths stand for standard errors. 1 where both are 0.
+
+    one, other : (3, ...) value and ends of the interval.
+    """
+    own, second = ((v[2] - v[1]) / (2.0 * Z_95) for v in (one, other))
+    reach, spread = (own + second if both else own), np.hypot(own, second)
     ratio = np.divide(reach, spread, out=np.full_like(spread, np.inf), where=spread > 0.0)
     result: NDArray[np.float64] = 2.0 * ndtr(Z_95 * ratio) - 1.0
     return result
 
 
-def _row(key: dict[str, str], pairs: pd.DataFrame, confidence: float) -> dict[str, object]:
-    cases = pairs.groupby("case_id", sort=True)[["held", "expected_share"]].mean()
-    share, expected, n = float(cases["held"].mean()), float(cases["expected_share"].mean()), len(cases)
+def _row(
+    key: dict[str, str], comparison: str, place: np.ndarray, case_of: np.ndarray, held: np.ndarray,
+    expected_share: np.ndarray, confidence: float,
+) -> dict[str, object]:  # fmt: skip
+    """A row of pairs; place : (n,) of each pair, case_of : case of each place."""
+    if not len(place):
+        return {"comparison": comparison, "n_pairs": 0}
+    case = case_of[place]
+    counts = np.bincount(case)
+    seen = counts > 0
+    share, expected = (
+        float((np.bincount(case, values)[seen] / counts[seen]).mean())
+        for values in (held.astype(np.float64), expected_share)
+    )
+    n = int(seen.sum())
     low, high = _wilson(share, n, confidence)
-    comparison = str(pairs["comparison"].iloc[0])
     finding = "as_expected"
     if n < FEWEST_CASES:
         finding = "too_few_cases"
@@ -103,7 +128,7 @@ def _row(key: dict[str, str], pairs: pd.DataFrame, confidence: float) -> dict[st
     elif expected < low:
         finding = "too_wide"
     return {
-        **key, "comparison": comparison, "n_cases": n, "n_pairs": len(pairs), "share": share, "ci_low": low,
+        **key, "comparison": comparison, "n_cases": n, "n_pairs": len(place), "share": share, "ci_low": low,
         "ci_high": high, "expected_share": expected, "finding": finding, "definition": DEFINITIONS[comparison],
         "source": SOURCE,
     }  # fmt: skip

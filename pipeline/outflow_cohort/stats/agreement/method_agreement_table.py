@@ -67,8 +67,8 @@ def method_agreement(
                 c: frame[c].astype(object).where(frame[c].notna(), "")
                 for c in ("measure", "variant", "method", "plan_id")
             },
-            "_case": frame["case_id"].to_numpy(),
-            "_reader": frame["reader_id"].to_numpy(),
+            "_case": pd.factorize(frame["case_id"], sort=True)[0],
+            "_reader": pd.factorize(frame["reader_id"], sort=True)[0],
             "_phase": pd.to_numeric(frame["phase_pct"], errors="coerce").fillna(-1.0) if "phase_pct" in frame else -1.0,
             "_read": pd.to_numeric(frame["read_no"], errors="coerce").fillna(1.0) if "read_no" in frame else 1.0,
             "_value": pd.to_numeric(frame["value"], errors="coerce"),

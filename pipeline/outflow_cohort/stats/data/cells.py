@@ -117,20 +117,23 @@ def cells_of_arrays(
     """
     import pandas as pd
 
-    values = np.asarray(pd.to_numeric(pd.Series(np.asarray(value).ravel()), errors="coerce"), dtype=np.float64)
-    case_series = pd.Series(np.asarray(case).ravel())
-    reader_series = pd.Series([ONE_READER] * len(values)) if reader is None else pd.Series(np.asarray(reader).ravel())
-    if not len(case_series) == len(reader_series) == len(values):
+    values = np.asarray(value).ravel()
+    if values.dtype != np.float64:
+        values = np.asarray(pd.to_numeric(pd.Series(values), errors="coerce"), dtype=np.float64)
+    cases = np.asarray(case).ravel()
+    readers = np.full(len(values), ONE_READER, dtype=object) if reader is None else np.asarray(reader).ravel()
+    if not len(cases) == len(readers) == len(values):
         raise ValueError(
-            f"case, reader and value have {len(case_series)}, {len(reader_series)} and {len(values)} entries;"
+            f"case, reader and value have {len(cases)}, {len(readers)} and {len(values)} entries;"
             " one of each a reading is needed"
         )
-    named = (case_series.notna() & reader_series.notna()).to_numpy()
-    n_infinite = int((np.isfinite(usable_numbers(values)) < ~np.isnan(values)).sum())
-    values = usable_numbers(values)
-    kept = np.isfinite(values) & named
-    case_codes, case_labels = pd.factorize(case_series[kept], sort=True)
-    reader_codes, reader_labels = pd.factorize(reader_series[kept], sort=True)
+    usable = usable_numbers(values)
+    finite = np.isfinite(usable)
+    n_infinite = int((finite < ~np.isnan(values)).sum())
+    values = usable
+    kept = finite & ~pd.isna(cases) & ~pd.isna(readers)
+    case_codes, case_labels = pd.factorize(cases[kept], sort=True)
+    reader_codes, reader_labels = pd.factorize(readers[kept], sort=True)
     values, n_missing = values[kept], int((~kept).sum()) - n_infinite
     shape = (len(case_labels), len(reader_labels))
     if not len(values):

@@ -32,44 +32,68 @@ class EventTimes:
     information: np.ndarray
 
 
-def contributions(
-    time: np.ndarray, event: np.ndarray, covariates: np.ndarray, beta: np.ndarray, ties: Ties = "efron"
-) -> EventTimes:
-    """What each distinct event time adds to the partial likelihood at `beta`."""
+@dataclass(frozen=True)
+class RiskSets:
+    """Cases by falling time, and their events: what does not depend on the coefficients.
+
+    order : (n,) of the cases; event : (d,) places of the events in that order; share : (d,) of its tied events that an
+    event leaves out (0 under Breslow); last : (d,) place of the last case still at risk; start : (m,) first event of
+    each distinct time, falling; time : (m,) rising.
+    """
+
+    order: np.ndarray
+    event: np.ndarray
+    share: np.ndarray
+    last: np.ndarray
+    start: np.ndarray
+    time: np.ndarray
+
+
+def risk_sets(time: np.ndarray, event: np.ndarray, ties: Ties = "efron") -> RiskSets:
+    """Risk sets of times with events 1 or 0."""
     order = np.argsort(-time, kind="stable")
-    t, e, x = time[order], event[order] == 1, covariates[order]
+    falling = -time[order]
+    at = np.flatnonzero(event[order] == 1)
+    distinct, start, tied = np.unique(falling[at], return_index=True, return_counts=True)
+    rank = np.arange(len(at)) - np.repeat(start, tied)
+    share = rank / np.repeat(tied, tied) if ties == "efron" else np.zeros(len(at))
+    last = np.searchsorted(falling, falling[at], side="right") - 1
+    return RiskSets(order, at, share, last, start, -distinct[::-1])
+
+
+def contributions(sets: RiskSets, covariates: np.ndarray, beta: np.ndarray) -> EventTimes:
+    """What each distinct event time adds to the partial likelihood at `beta` (Efron 1977, or Breslow's by `sets`)."""
+    x = covariates[sets.order]
+    p = x.shape[1]
+    if not len(sets.event):
+        return EventTimes(sets.time, np.zeros(0), np.zeros((0, p)), np.zeros((0, p, p)))
     linear = x @ beta
     linear = linear - linear.max()
     weight = np.exp(linear)
-    sums = np.cumsum(weight)
-    firsts = np.cumsum(weight[:, None] * x, axis=0)
-    seconds = np.cumsum(weight[:, None, None] * x[:, :, None] * x[:, None, :], axis=0)
-    times = np.unique(t[e])
-    p = x.shape[1]
-    value, score, information = np.zeros(len(times)), np.zeros((len(times), p)), np.zeros((len(times), p, p))
-    for m, at in enumerate(times):
-        last = np.searchsorted(-t, -at, side="right") - 1  # the last of those still at risk
-        tied = np.flatnonzero((t == at) & e)
-        d = len(tied)
-        own = weight[tied]
-        share = np.arange(d) / d if ties == "efron" else np.zeros(d)
-        below = sums[last] - share * own.sum()
-        first = firsts[last][None, :] - share[:, None] * (own[:, None] * x[tied]).sum(axis=0)
-        second = seconds[last][None] - share[:, None, None] * (
-            own[:, None, None] * x[tied][:, :, None] * x[tied][:, None, :]
-        ).sum(axis=0)
-        mean = first / below[:, None]
-        value[m] = linear[tied].sum() - np.log(below).sum()
-        score[m] = x[tied].sum(axis=0) - mean.sum(axis=0)
-        information[m] = (second / below[:, None, None] - mean[:, :, None] * mean[:, None, :]).sum(axis=0)
-    return EventTimes(times, value, score, information)
+    # Weight, first and second moments of each case in one row.
+    moments = np.column_stack([np.ones(len(x)), x, (x[:, :, None] * x[:, None, :]).reshape(len(x), p * p)])
+    moments *= weight[:, None]
+    tied = np.diff(np.append(sets.start, len(sets.event)))
+    own = np.repeat(np.add.reduceat(moments[sets.event], sets.start, axis=0), tied, axis=0)
+    left = np.cumsum(moments, axis=0)[sets.last] - sets.share[:, None] * own
+    below = left[:, 0]
+    mean = left[:, 1 : p + 1] / below[:, None]
+    second = (left[:, p + 1 :] / below[:, None]).reshape(len(below), p, p)
+    per_event = (
+        linear[sets.event] - np.log(below),
+        x[sets.event] - mean,
+        second - mean[:, :, None] * mean[:, None, :],
+    )
+    value, score, information = (np.add.reduceat(v, sets.start, axis=0)[::-1] for v in per_event)
+    return EventTimes(sets.time, value, score, information)
 
 
 def partial_likelihood(time: np.ndarray, event: np.ndarray, covariates: np.ndarray, ties: Ties = "efron") -> Likelihood:
     """The partial log likelihood as a function of the coefficients, with score and information."""
+    sets = risk_sets(time, event, ties)
 
     def of(beta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
-        found = contributions(time, event, covariates, beta, ties)
+        found = contributions(sets, covariates, beta)
         return float(found.value.sum()), found.score.sum(axis=0), found.information.sum(axis=0)
 
     return of
@@ -87,7 +111,7 @@ def proportionality(time: np.ndarray, event: np.ndarray, covariates: np.ndarray,
     """Score test that the coefficients do not change with 1 - Kaplan-Meier of all cases."""
     from scipy.special import chdtrc
 
-    found = contributions(time, event, covariates, beta)
+    found = contributions(risk_sets(time, event), covariates, beta)
     at_risk = np.array([(time >= t).sum() for t in found.time])
     events = np.array([((time == t) & (event == 1)).sum() for t in found.time])
     g = 1.0 - np.append(1.0, np.cumprod(1.0 - events / at_risk)[:-1])  # left-continuous

@@ -19,8 +19,8 @@ TOLERANCE = 1e-9
 DIFFERENCE = 1e-5
 """Relative step of the central differences of the information."""
 LONGEST_STEP = 2.0
-MOST_HALVINGS = 60
-"""Halvings of the bracket about a limit: more than double precision holds."""
+LIMIT_TOLERANCE = 1e-9
+"""Of a profile limit, in units of the larger of 1 and the standard error."""
 
 WIDEST = 50.0
 """A profile limit further away than so many standard errors is taken as infinite."""
@@ -131,6 +131,8 @@ def _limit(
 ) -> float:
     """Where the profile of coefficient k has fallen by `drop` towards `step`; infinite where it does not, or where the
     data leave the profile without a maximum."""
+    from scipy.optimize import brentq
+
     free = np.arange(len(best)) != k
 
     def fall(distance: float) -> float:
@@ -147,12 +149,12 @@ def _limit(
             return float(np.sign(step)) * float("inf")
     if not np.isfinite(there):
         return float(np.sign(step)) * float("inf")
-    for _ in range(MOST_HALVINGS):
-        middle = 0.5 * (near + far)
-        if abs(far - near) < 1e-8 * max(1.0, abs(step)):
-            break
-        near, far = (middle, far) if fall(middle) < 0 else (near, middle)
-    return float(best[k] + far)
+
+    def height(distance: float) -> float:
+        found = fall(distance)
+        return found if np.isfinite(found) else there
+
+    return float(best[k] + brentq(height, near, far, xtol=LIMIT_TOLERANCE * max(1.0, abs(step))))
 
 
 def logistic_likelihood(design: np.ndarray, event: np.ndarray) -> Likelihood:

@@ -26,7 +26,7 @@ import numpy as np
 
 from outflow_cohort.stats.data.cells import Cells, cells_of_frame
 from outflow_cohort.stats.kernels import generalised
-from outflow_cohort.stats.kernels.reml import EXACT, NEGLIGIBLE_RESIDUAL, fit_cells
+from outflow_cohort.stats.kernels.reml import EXACT, NEGLIGIBLE_RESIDUAL, VarianceComponents, fit_cells
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -200,23 +200,32 @@ def icc_of_cells(
 
 
 def icc_rows(
-    cells: Cells, *, k: float, confidence: float, interval: IntervalMethod = "auto", null_value: float = 0.0
+    cells: Cells,
+    *,
+    k: float,
+    confidence: float,
+    interval: IntervalMethod = "auto",
+    null_value: float = 0.0,
+    known: tuple[VarianceComponents, np.ndarray | None] | None = None,
 ) -> dict[str, dict[str, Any]]:
-    """Estimate, interval, test and status of each form by its key."""
+    """Estimate, interval, test and status of each form by its key.
+
+    known : components of the cells and their draws (None = there are none), where they have been computed before.
+    """
     classical = (
         cells.n_readers > 1 and cells.n_cases > 1 and cells.complete and not cells.repeated and not cells.constant
     )
     if interval == "f_based" and not classical:
         raise ValueError("f_based intervals need every reader to read every case exactly once")
     if not classical:
-        return _from_components(cells, k, confidence)
+        return _from_components(cells, k, confidence, known)
     squares = _mean_squares(cells)
     if squares.residual <= NEGLIGIBLE_RESIDUAL * cells.scale**2:
-        return _from_components(cells, k, confidence)
+        return _from_components(cells, k, confidence, known)
     found = _from_mean_squares(squares, k, confidence, null_value)
     if interval != "f_based" and not -1.0 / (cells.n_readers - 1) <= found["icc_a_1"]["estimate"] <= 1.0:
         # Mean squares of very few cases may give an agreement outside the range any correlation can have.
-        return found | {key: row for key, row in _from_components(cells, k, confidence).items() if "_a_" in key}
+        return found | {key: row for key, row in _from_components(cells, k, confidence, known).items() if "_a_" in key}
     if interval != "f_based":
         models = ("agreement",) if interval == "auto" else ("one_way", "agreement", "consistency")
         found = _with_generalised(found, cells, k, confidence, models, tails=interval == "auto")
@@ -303,13 +312,15 @@ def ratio_of(components: np.ndarray, form: IccForm, k: float) -> np.ndarray:
     return result
 
 
-def _from_components(cells: Cells, k: float, confidence: float) -> dict[str, dict[str, Any]]:
-    two_way = fit_cells(cells)
+def _from_components(
+    cells: Cells, k: float, confidence: float, known: tuple[VarianceComponents, np.ndarray | None] | None
+) -> dict[str, dict[str, Any]]:
+    two_way, two_way_draws = known or (fit_cells(cells), None)
     one_way = fit_cells(cells.without_readers()) if cells.n_readings else two_way
     found = {}
     predicted = cells.n_readers > 1 and two_way.status == "ok"
-    two_way_draws, one_way_draws = None, None
-    if two_way.status in USABLE:
+    one_way_draws = None
+    if two_way_draws is None and two_way.status in USABLE:
         two_way_draws = _draws(generalised.pivots_of(cells, bool(np.isfinite(two_way.case_reader))), False)
     if one_way.status in USABLE:
         one_way_draws = _draws(generalised.one_way_pivots(cells), predicted)

@@ -123,7 +123,7 @@ def scaled_differences(first: np.ndarray, second: np.ndarray, scale: Scale) -> n
         return np.asarray(np.log(first) - np.log(second))
     if scale == "percent":
         return np.asarray(100.0 * (first - second) / ((first + second) / 2.0))
-    return first - second
+    return np.asarray(first - second)
 
 
 def limits_of_differences(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from outflow_cohort.stats.data.cells import usable_numbers
+from outflow_cohort.stats.kernels.limits_of_agreement import _normal_quantile
 
 SOURCE = "Lin 1989 Biometrics 45:255; Lin 2000 Biometrics 56:324"
 
@@ -48,8 +49,6 @@ def concordance(
     Raises ValueError where the lengths differ. status: too_few_pairs (< 3), constant_values (no spread in either),
     perfect_agreement (estimate 1, no interval).
     """
-    from scipy.stats import norm
-
     a, b = usable_numbers(first), usable_numbers(second)
     if len(a) != len(b):
         raise ValueError(f"{len(a)} first and {len(b)} second values; pairs are needed")
@@ -83,7 +82,7 @@ def concordance(
             "interval_not_estimable", note,
         )  # fmt: skip
     standard_error = concordance_error(estimate, pearson, location, n)
-    quantile = float(norm.ppf((1 + confidence) / 2))
+    quantile = _normal_quantile((1 + confidence) / 2)
     z_error = standard_error / (1 - estimate**2)
     z = np.arctanh(estimate)
     return Concordance(

@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 
 from outflow_cohort.stats.data.cells import usable_numbers
+from outflow_cohort.stats.kernels.limits_of_agreement import _t_quantile
 
 DEMING_SOURCE = "Deming 1943; Linnet 1993 Clin Chem 39:424 (jackknife interval)"
 PASSING_BABLOK_SOURCE = "Passing & Bablok 1983 J Clin Chem Clin Biochem 21:709"
@@ -75,8 +76,6 @@ def deming(
     Incomplete pairs are left out and counted in `note`. Raises ValueError for unequal lengths or error_ratio <= 0;
     data never raise (too_few_pairs below 3, constant_values, no_correlation).
     """
-    from scipy.stats import t
-
     if not error_ratio > 0:
         raise ValueError(f"error_ratio is {error_ratio}; a positive ratio of variances is needed")
     x, y, note = _pairs(first, second)
@@ -104,7 +103,7 @@ def deming(
         left_slope = _deming_slope(left_xx, left_yy, left_xy, error_ratio)
         left_intercept = (n * mean_y - y) / (n - 1) - left_slope * (n * mean_x - x) / (n - 1)
         slope_se, intercept_se = _jackknife_error(slope, left_slope), _jackknife_error(intercept, left_intercept)
-    quantile = float(t.ppf((1 + confidence) / 2, n - 2))
+    quantile = _t_quantile(confidence, n - 2)
     status = "ok" if np.isfinite(slope_se) and np.isfinite(intercept_se) else "interval_not_estimable"
     return RegressionLine(
         "deming",

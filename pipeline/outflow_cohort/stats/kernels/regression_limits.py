@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from outflow_cohort.stats.data.cells import usable_numbers
+from outflow_cohort.stats.kernels.limits_of_agreement import _t_quantile
 
 SOURCE = "Bland & Altman 1999 Stat Methods Med Res 8:135 sec. 3.2"
 SIGNIFICANCE = 0.05
@@ -73,7 +74,7 @@ def bland_altman_regression(
     Incomplete pairs are left out and counted in `note`. Raises ValueError where the lengths differ; data never raise
     (status too_few_pairs below 3, constant_values where all means are equal).
     """
-    from scipy.stats import t
+    from scipy.special import stdtr
 
     a, b = usable_numbers(first), usable_numbers(second)
     if len(a) != len(b):
@@ -93,10 +94,10 @@ def bland_altman_regression(
     intercept, slope, intercept_se, slope_se, residuals = _line(means, a - b)
     residual_sd = float(np.sqrt((residuals**2).sum() / (n - 2)))
     spread_intercept, spread_slope, _, spread_se, _ = _line(means, np.abs(residuals))
-    quantile = float(t.ppf((1 + confidence) / 2, n - 2))
+    quantile = _t_quantile(confidence, n - 2)
     exact = residual_sd <= 1e-12 * max(np.abs(a).max(), np.abs(b).max())
-    slope_p = nan if exact else float(2 * t.sf(abs(slope / slope_se), n - 2))
-    spread_p = nan if exact or spread_se == 0 else float(2 * t.sf(abs(spread_slope / spread_se), n - 2))
+    slope_p = nan if exact else float(2 * stdtr(n - 2, -abs(slope / slope_se)))
+    spread_p = nan if exact or spread_se == 0 else float(2 * stdtr(n - 2, -abs(spread_slope / spread_se)))
     return RegressionLimits(
         n,
         intercept,

@@ -163,8 +163,8 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
 def _inverse_information(average: np.ndarray) -> np.ndarray:
     """Covariance of the components from their average information, which may be singular where two are confounded.
 
-    Scaled to a unit diagonal first: information goes with the inverse square of a component, so that one a million times
-    smaller than the next would take all digits of the inverse.
+    Scaled to a unit diagonal first: information goes with the inverse square of a component, so that one a million
+    times smaller than the next would take all digits of the inverse.
     """
     size = np.sqrt(np.diag(average))
     if not (size > 0).all():

@@ -186,27 +186,35 @@ def bland_altman_paired_replicates(
     """
     import pandas as pd
 
-    table = pd.DataFrame({"case": np.asarray(case), "d": usable_numbers(first) - usable_numbers(second)})
-    complete = table[np.isfinite(table["d"])]
-    note = f"{len(table) - len(complete)} incomplete pair(s) left out" if len(complete) < len(table) else ""
+    codes, labels = pd.factorize(np.asarray(case), sort=True)
+    differences = usable_numbers(first) - usable_numbers(second)
+    complete = np.isfinite(differences) & (codes >= 0)
+    n_left_out = int((~complete).sum())
+    note = f"{n_left_out} incomplete pair(s) left out" if n_left_out else ""
     z = _normal_quantile(0.975) if multiplier is None else float(multiplier)
-    groups = complete.groupby("case", sort=True)["d"]
-    counts, means = groups.size().to_numpy(np.float64), groups.mean().to_numpy()
-    n, total_count, nan = len(counts), counts.sum(), float("nan")
+    codes, differences = codes[complete], differences[complete]
+    counted = np.bincount(codes, minlength=len(labels))
+    seen = counted > 0
+    counts, nan = counted[seen].astype(np.float64), float("nan")
+    n, total_count = len(counts), counts.sum()
     if n < 2:
         limits = _undefined(n, z, "difference", "mover", confidence, "too_few_pairs", note)
         return PairedReplicateLimits(limits, nan, nan, nan, nan, nan)
-    bias = float(complete["d"].mean())
+    bias = float(differences.mean())
+    # Sums of deviations from the mean: large values that differ little keep their digits.
+    means = bias + np.bincount(codes, differences - bias, len(labels))[seen] / counts
+    own_mean = np.zeros(len(labels))
+    own_mean[seen] = means
+    squares = np.bincount(codes, (differences - own_mean[codes]) ** 2, len(labels))[seen]
     between_square = float((counts * (means - bias) ** 2).sum() / (n - 1))
     df = int(total_count - n)
-    within = float(((complete["d"] - groups.transform("mean")) ** 2).sum() / df) if df else 0.0
+    within = float(squares.sum() / df) if df else 0.0
     repeats = float((total_count**2 - (counts**2).sum()) / ((n - 1) * total_count))
     between = max((between_square - within) / repeats, 0.0)
     mean_inverse = float(np.mean(1.0 / counts))
     parts = [(float(means.var(ddof=1)), n - 1, 1.0)] + ([(within, df, 1.0 - mean_inverse)] if df else [])
     spread = _mover(bias, n, parts, z, confidence, note)
     sd = float(np.sqrt(between + within))
-    squares = ((complete["d"] - groups.transform("mean")) ** 2).groupby(complete["case"], sort=True).sum().to_numpy()
     robust = jackknife.nested_limits(means, counts, squares, confidence) if multiplier is None else None
     if robust is not None:
         sd_low, sd_high, inward, outward = robust
