@@ -24,7 +24,7 @@ from outflow_cohort.demo.cohort import heart_case
 from outflow_cohort.demo.landmarks import chambers_at
 from outflow_cohort.demo.settings import load_settings
 from outflow_cohort.demo.study import write_case_series, write_tables
-from outflow_cohort.files import write_json
+from outflow_cohort.handover.drawing import DrawnReading, write_drawings
 from outflow_cohort.handover.request import Request, read_request
 from outflow_cohort.steps.inventory import inventory
 from outflow_cohort.steps.plan import plan
@@ -56,15 +56,19 @@ def results(tmp_path_factory: pytest.TempPathFactory) -> Path:
     work = folder / "results/work"
     inventory(request=work / "requests/S01.json", output=work / "inventory/S01.json")
     square = [[0, 0], [3, 0], [3, 2], [0, 2], [0, 0]]
-    section = {"point": [1, 2, 3], "u": [0, 1, 0], "v": [0, 0, 1], "residual": [square], "blood": [], "device": []}
-    drawing = {
-        "phase_pct": 40.0, "reader_id": "ash", "read_no": 1, "apex": [0, 0, 0],
-        "ring": {"contour": [[0, 0, 0], [1, 0, 0], [1, 1, 0]], "d_contour": None, "center": [5, 6, 7], "normal": [0, 0, 1]},
-        "aorta": None, "three_chamber": {"point": [1, 1, 1], "normal": [1, 0, 0]},
+    section = {
+        "station_mm": -5.0, "area_mm2": 6.0, "ci_low": None, "ci_high": None, "point": [1, 2, 3], "normal": [1, 0, 0],
+        "u": [0, 1, 0], "v": [0, 0, 1], "residual": [square], "blood": [], "device": [],
+    }  # fmt: skip
+    contour = [[0, 0, 0], [1, 0, 0], [1, 1, 0]]
+    drawn = {
+        "ring": {"points": contour, "contour": contour, "d_contour": None, "center": [5, 6, 7], "normal": [0, 0, 1]},
+        "apex": [0, 0, 0], "three_chamber": {"point": [1, 1, 1], "normal": [1, 0, 0]},
         "paths": {"reader_path": None, "automatic_path": [[0, 0, 0], [0, 0, 9]]},
         "plans": {"P1": {"sections": {"skirt|automatic_path": section}}},
     }  # fmt: skip
-    write_json(work / "measured/S01/drawing.json", [drawing])
+    reading = DrawnReading(phase_pct=40.0, reader_id="ash", read_no=1, drawn=drawn)
+    write_drawings(work / "measured/S01", (reading,))
     return folder / "results"
 
 

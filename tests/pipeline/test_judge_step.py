@@ -10,6 +10,7 @@ import pytest
 
 from outflow_cohort.demo.study import write_case_series, write_tables
 from outflow_cohort.files import read_json, write_json
+from outflow_cohort.handover.drawing import read_drawings
 from outflow_cohort.steps.inventory import inventory
 from outflow_cohort.steps.judge import judge, set_case_aside
 from outflow_cohort.steps.measure import measure
@@ -80,9 +81,8 @@ def test_values_on_the_slip_are_suspect_and_others_are_not(work: Path) -> None:
         assert status["birch", name] == {"landmark_suspect"}, name
         assert "landmark_suspect" not in status["ash", name], name
     assert "landmark_suspect" not in status["birch", "mitral_perimeter"]
-    drawings = read_json(work / "measured/S01/drawing.json")
-    of_birch = next(d for d in drawings if d["reader_id"] == "birch")
-    assert "aortic_hinge_right" in {f["structure"] for f in of_birch["findings"]}
+    of_birch = next(d for d in read_drawings(work / "measured/S01") if d.reader_id == "birch")
+    assert "aortic_hinge_right" in {f.structure for f in of_birch.findings}
 
 
 def test_a_reading_that_cannot_be_right_is_set_aside_by_name(work: Path, tmp_path: Path) -> None:

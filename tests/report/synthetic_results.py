@@ -15,6 +15,7 @@ import pandas as pd
 from shapely.geometry import Polygon
 
 from outflow_cohort.files import write_json, write_parquet
+from outflow_cohort.handover.drawing import DrawnReading, write_drawings
 from outflow_cohort.handover.inventory import Inventory
 from outflow_cohort.handover.measured import MeasuredAside
 from outflow_cohort.handover.request import Request
@@ -120,7 +121,7 @@ CURVE_INTERVALS = [[-30.0, 80.0, 40.0], [-15.0, 25.0, 15.0], [0.0, 40.0, 40.0]]
 
 def make_drawing(
     heart: Heart, phase: float | None, reader: str, read: int, area: float, rng: np.random.Generator
-) -> dict[str, Any]:
+) -> DrawnReading:
     """One entry of drawing.json."""
     noise = rng.normal(0, 0.5, 3)
     ring = heart.ring(jitter=noise)
@@ -150,8 +151,7 @@ def make_drawing(
         radians = np.deg2rad(views)
         tilt = np.rad2deg(np.arctan((n[1] * np.cos(radians) - n[0] * np.sin(radians)) / n[2]))
         edge_on[name] = np.stack([views, tilt], axis=1).round(3).tolist()
-    return {
-        "phase_pct": phase, "reader_id": reader, "read_no": read,
+    drawn = {
         "ring": {"points": ring[::4].tolist(), "contour": ring.tolist(), "d_contour": None,
                  "center": (heart.center + noise).tolist(), "normal": heart.down.tolist()},
         "aorta": {"hinges": heart.annulus(3).tolist(), "contour": heart.annulus().tolist(),
@@ -167,6 +167,7 @@ def make_drawing(
         "level": {"blood_hu": 420.0, "muscle_hu": 110.0, "threshold_hu": 265.0, "noise_hu": 22.0,
                   "contrast_to_noise": 14.1},
     }  # fmt: skip
+    return DrawnReading(phase_pct=phase, reader_id=reader, read_no=read, drawn=drawn)
 
 
 class Maker:
@@ -366,7 +367,7 @@ class Maker:
         rows: list[dict[str, Any]],
         curves: list[dict[str, Any]],
         views: list[dict[str, Any]],
-        drawings: list[dict[str, Any]],
+        drawings: list[DrawnReading],
         heart: Heart | None,
     ) -> None:
         work, key = self.root / "work", case["key"]
@@ -377,7 +378,7 @@ class Maker:
         write_parquet(measured / "curves.parquet", pd.DataFrame(curves))
         write_parquet(measured / "views.parquet", pd.DataFrame(views))
         write_json(measured / "set_aside.json", {"version": MeasuredAside.VERSION})
-        write_json(measured / "drawing.json", drawings)
+        write_drawings(measured, tuple(drawings))
         if heart is not None:
             squeeze = {20.0: 0.9, 40.0: 0.75, 70.0: 1.0}
             metal = bool(case["prosthesis_id"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from outflow_cohort.report.pictures import (
     take_pictures,
 )
 from outflow_cohort.report.plates import aorta_outline, crossings, device_silhouette, spread, trace
+from outflow_geometry.base.drawn import DrawnAorta, DrawnPlan
 from outflow_geometry.base.frames import Volume
 
 
@@ -87,10 +89,10 @@ def test_orientation_is_atrium_up_aorta_right_and_aorta_up_en_face(heart, drawin
     assert seen[1][1] < seen[0][1]
     # Seen from the atrium: the viewer looks along the ring's normal, which is right x up turned into the page.
     assert np.allclose(np.cross(ring.right, ring.down), heart.down, atol=1e-6)
-    plan = drawing["plans"]["P1"]
-    cut = plan["sections"]["full_frame|reader_path"]
-    assert np.allclose(np.cross(section.right, section.down), cut["normal"], atol=1e-6)
-    at, device = section.place([cut["point"], plan["axis_point"]])
+    plan = drawing.drawn.plans["P1"]
+    cut = plan.sections["full_frame|reader_path"]
+    assert np.allclose(np.cross(section.right, section.down), cut.normal, atol=1e-6)
+    at, device = section.place([cut.point, plan.axis_point])
     assert device[1] > at[1]
 
 
@@ -105,8 +107,8 @@ def test_grey_scale_is_monotone_and_keeps_metal_apart_from_blood():
 
 
 def test_only_first_readings_of_phases_with_a_volume_are_taken(heart, drawing):
-    second = {**drawing, "reader_id": "R2"}
-    other = {**drawing, "phase_pct": 70.0}
+    second = drawing.model_copy(update={"reader_id": "R2"})
+    other = drawing.model_copy(update={"phase_pct": 70.0})
     arrays = take_pictures({40.0: ramp(heart, np.zeros(3), 0.0)}, [second, other, drawing])
     frames = [f for f, _ in read_pictures(arrays)]
     assert {f.phase_pct for f in frames} == {40.0}
@@ -116,8 +118,8 @@ def test_only_first_readings_of_phases_with_a_volume_are_taken(heart, drawing):
 
 
 def test_reading_without_ring_or_aorta_has_no_picture(heart, drawing):
-    for lost in ({"ring": None}, {"aorta": {}}, {"ring": {"center": None, "normal": None}}):
-        assert frames_of_reading({**drawing, **lost}) == []
+    for lost in ({"ring": None}, {"aorta": None}):
+        assert frames_of_reading(drawing.model_copy(update={"drawn": replace(drawing.drawn, **lost)})) == []
 
 
 def test_frame_around_holds_its_points_with_the_margin(heart, drawing):
@@ -135,23 +137,23 @@ def test_crossings_of_a_circle_are_its_chord():
     found = crossings(circle, [6.0, 0, 0], [1.0, 0, 0])
     # Chord of a circle at 6 of 10: half length 8 (3-4-5 triangle).
     assert sorted(found[:, 1]) == pytest.approx([-8, 8], abs=1e-3)
-    assert trace(circle, {"point": [11, 0, 0], "normal": [1, 0, 0]}) is None
+    assert trace(circle, [11, 0, 0], [1, 0, 0]) is None
 
 
 def test_annulus_circle_runs_through_the_three_hinges():
     hinges = np.array([[12.0, 1, 3], [-4, 9, 2], [-5, -8, 6]])
-    circle = aorta_outline({"hinges": hinges.tolist(), "contour": None})
+    circle = aorta_outline(DrawnAorta(hinges.tolist(), None, [0, 0, 0], [0, 0, 1]))
     for hinge in hinges:
         step = np.linalg.norm(circle - np.roll(circle, 1, axis=0), axis=1).max()
         assert np.linalg.norm(circle - hinge, axis=1).min() < step
     middle = circle.mean(axis=0)
     radii = np.linalg.norm(hinges - middle, axis=1)
     assert radii == pytest.approx([radii[0]] * 3, abs=1e-9)
-    assert aorta_outline({"hinges": [[0, 0, 0], [1, 0, 0], [2, 0, 0]]}) is None
+    assert aorta_outline(DrawnAorta([[0, 0, 0], [1, 0, 0], [2, 0, 0]], None, [0, 0, 0], [0, 0, 1])) is None
 
 
 def test_silhouette_of_a_cylinder_is_its_rectangle():
-    plan = {"profile": [[0, 20], [30, 20]], "axis": [0, 0, 1], "axis_point": [1, 2, 3]}
+    plan = DrawnPlan(profile=[[0, 20], [30, 20]], axis=[0, 0, 1], axis_point=[1, 2, 3])
     outline = device_silhouette(plan, [0, 1, 0])
     assert {tuple(np.round(p, 9) + 0.0) for p in outline} == {(-9, 2, 3), (11, 2, 3), (-9, 2, 33), (11, 2, 33)}
     part = device_silhouette(plan, [0, 1, 0], (5, 12))

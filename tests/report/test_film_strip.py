@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from outflow_cohort.handover.drawing import DrawnReading
 from outflow_cohort.report.case_data import Value
 from outflow_cohort.report.film_frames import FIELD_MM, FILM_RING, FILM_SECTION, film_frames
 from outflow_cohort.report.film_strip import film_note, film_strip
@@ -15,20 +16,23 @@ from outflow_geometry.base.frames import Volume
 ANGLES = np.linspace(0.0, 2.0 * np.pi, 36, endpoint=False)
 
 
-def drawing(phase: float, carried_from: float | None, methods: tuple[str, ...]) -> dict[str, Any]:
+def drawing(phase: float, carried_from: float | None, methods: tuple[str, ...]) -> DrawnReading:
     radius = 14.0 + phase / 40.0
     contour = np.stack([radius * np.cos(ANGLES), radius * np.sin(ANGLES), 0.0 * ANGLES], axis=1)
     section = {
         "point": [0.0, 18.0, -12.0], "normal": [0.0, 0.6, 0.8], "u": [1.0, 0.0, 0.0], "v": [0.0, 0.8, -0.6],
-        "area_mm2": 100.0 + phase, "residual": [[[-8, 0], [8, 0], [8, 5], [-8, 5]]], "blood": [], "device": [],
+        "station_mm": -10.0, "area_mm2": 100.0 + phase, "ci_low": None, "ci_high": None, "residual": [[[-8, 0], [8, 0], [8, 5], [-8, 5]]], "blood": [], "device": [],
     }  # fmt: skip
-    return {
-        "phase_pct": phase, "reader_id": "ash", "read_no": 1, "carried_from_pct": carried_from,
-        "landmark_origin": "marked" if carried_from is None else "carried",
-        "ring": {"center": [0.0, 0.0, 0.0], "normal": [0.0, 0.0, -1.0], "contour": contour.tolist(), "points": []},
-        "aorta": {"center": [0.0, 30.0, 5.0]},
+    ring = {"center": [0.0, 0.0, 0.0], "normal": [0.0, 0.0, -1.0], "contour": contour.tolist(), "points": []}
+    drawn = {
+        "ring": ring | {"d_contour": None},
+        "aorta": {"center": [0.0, 30.0, 5.0], "normal": [0.0, 0.0, 1.0], "hinges": None, "contour": None},
         "plans": {"P1": {"axis_point": [0.0, 0.0, 0.0], "sections": {f"full_frame|{m}": section for m in methods}}},
     }  # fmt: skip
+    origin = "marked" if carried_from is None else "carried"
+    return DrawnReading(
+        phase_pct=phase, reader_id="ash", read_no=1, carried_from_pct=carried_from, landmark_origin=origin, drawn=drawn
+    )
 
 
 BOTH, AUTOMATIC = ("reader_path", "automatic_path"), ("automatic_path",)
@@ -39,22 +43,22 @@ DRAWINGS = [drawing(40.0, None, BOTH), drawing(50.0, 40.0, AUTOMATIC), drawing(8
 class Case:
     """What the strip asks of a case."""
 
-    drawings: list[dict[str, Any]]
+    drawings: list[DrawnReading]
     values: list[Value] = field(default_factory=list)
 
     @property
     def pictures(self) -> list[Any]:
         volume = Volume(np.zeros((40, 40, 40), np.int16), np.full(3, -40.0), np.eye(3), np.full(3, 2.0))
         return read_pictures(
-            take_pictures({d["phase_pct"]: volume for d in self.drawings}, [], film_frames(self.drawings))
+            take_pictures({d.phase_pct: volume for d in self.drawings}, [], film_frames(self.drawings))
         )
 
     @property
     def phases(self) -> list[float]:
-        return [d["phase_pct"] for d in self.drawings]
+        return [d.phase_pct for d in self.drawings]
 
     def drawing(self, phase: float) -> Any:
-        return next(d for d in reference_drawings(self.drawings) if d["phase_pct"] == phase)
+        return next(d for d in reference_drawings(self.drawings) if d.phase_pct == phase)
 
     def first(self, measure: str, variant: str, **wanted: Any) -> Value | None:
         return next((v for v in self.values if all(getattr(v, k) == w for k, w in wanted.items())), None)

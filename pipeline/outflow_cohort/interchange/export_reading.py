@@ -5,17 +5,19 @@ from __future__ import annotations
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from outflow_cohort.files import read_json, write_csv, write_json, write_text
+from outflow_cohort.files import write_csv, write_json, write_text
+from outflow_cohort.handover.drawing import read_drawings
 from outflow_cohort.handover.inventory import Inventory, SeriesPlan, read_inventory, write_inventory
 from outflow_cohort.handover.request import Reading, Request, read_request, series_of_row
 from outflow_cohort.handover.volumes import read_index
 from outflow_cohort.interchange.concepts import ReadingLabel
 from outflow_cohort.phases import PhaseMatch
 from outflow_cohort.study.keys import case_key
+from outflow_geometry.base.drawn import Line, ReadingDrawing
 
 if TYPE_CHECKING:
     from pydicom import Dataset
@@ -217,12 +219,10 @@ def _evidence(request: Request, plan: SeriesPlan, label: ReadingLabel) -> Datase
 
 def _lines(results: Path, wanted: Wanted, phase: float | None, label: ReadingLabel, output: Path) -> list[str]:
     """Lines and planes of the drawing that the measure step left."""
-    path = results / "work" / "measured" / wanted.key / "drawing.json"
-    drawings = read_json(path) if path.is_file() else []
     own = [
-        d
-        for d in drawings
-        if (d["reader_id"], d["read_no"]) == (wanted.reader_id, wanted.read_no) and d["phase_pct"] == phase
+        d.drawn
+        for d in read_drawings(results / "work" / "measured" / wanted.key)
+        if (d.reader_id, d.read_no) == (wanted.reader_id, wanted.read_no) and d.phase_pct == phase
     ]
     if len(own) != 1:
         return []
@@ -241,32 +241,32 @@ def _lines(results: Path, wanted: Wanted, phase: float | None, label: ReadingLab
     ]
     write_csv(output / "lines.csv", pd.DataFrame(rows))
     planes = []
-    for name, part, point in (
-        ("ring_plane", own[0]["ring"], "center"),
-        ("aortic_plane", own[0]["aorta"], "center"),
-        ("three_chamber_plane", own[0]["three_chamber"], "point"),
+    ring, aorta, chamber = own[0].ring, own[0].aorta, own[0].three_chamber
+    for name, numbers in (
+        ("ring_plane", [] if ring is None else ring.center + ring.normal),
+        ("aortic_plane", [] if aorta is None else aorta.center + aorta.normal),
+        ("three_chamber_plane", [] if chamber is None else chamber.point + chamber.normal),
     ):
-        if part is not None:
-            numbers = [*part[point], *part["normal"]]
+        if numbers:
             columns = ("x_mm", "y_mm", "z_mm", "normal_x", "normal_y", "normal_z")
             planes.append({**place, "plane": name, **dict(zip(columns, numbers, strict=True))})
     write_csv(output / "planes.csv", pd.DataFrame(planes))
     return ["lines.csv", "planes.csv"]
 
 
-def _named_lines(drawing: dict[str, Any]) -> dict[str, list[list[float]]]:
+def _named_lines(drawing: ReadingDrawing) -> dict[str, Line]:
     """Closed curves and paths by name; outlines of a section are lifted from (u, v) of its plane."""
-    lines: dict[str, Any] = {}
-    if drawing["ring"] is not None:
-        lines["ring_contour"] = drawing["ring"]["contour"]
-        lines["ring_d_contour"] = drawing["ring"]["d_contour"]
-    if drawing["aorta"] is not None:
-        lines["aortic_contour"] = drawing["aorta"]["contour"]
-    lines |= drawing["paths"]
-    for plan_id, plan in drawing["plans"].items():
-        for place, section in plan["sections"].items():
-            axes = np.array([section["u"], section["v"]])
-            for number, outline in enumerate(section["residual"], start=1):
-                points = np.asarray(section["point"]) + np.asarray(outline) @ axes
+    lines: dict[str, Line | None] = {}
+    if drawing.ring is not None:
+        lines["ring_contour"] = drawing.ring.contour
+        lines["ring_d_contour"] = drawing.ring.d_contour
+    if drawing.aorta is not None:
+        lines["aortic_contour"] = drawing.aorta.contour
+    lines |= drawing.paths
+    for plan_id, plan in drawing.plans.items():
+        for place, section in plan.sections.items():
+            axes = np.array([section.u, section.v])
+            for number, outline in enumerate(section.residual, start=1):
+                points = np.asarray(section.point) + np.asarray(outline) @ axes
                 lines[f"smallest_section|{plan_id}|{place}|{number}"] = np.round(points, 3).tolist()
     return {name: points for name, points in lines.items() if points}

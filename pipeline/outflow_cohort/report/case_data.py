@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.drawing import DrawnReading, read_drawings
 from outflow_cohort.handover.inventory import Inventory, read_inventory
 from outflow_cohort.handover.measured import FILE as ASIDE_FILE
 from outflow_cohort.handover.measured import MeasuredAside, read_measured_aside
@@ -102,7 +102,7 @@ class CaseData:
     views: tuple[View, ...]
     set_aside: tuple[AsideRow, ...]
     series_quality: tuple[SeriesQuality, ...]
-    drawings: tuple[Mapping[str, Any], ...]
+    drawings: tuple[DrawnReading, ...]
     pictures: tuple[tuple[PictureFrame, NDArray[np.uint8]], ...]
     implants: pd.DataFrame
     settings: ReportSettings
@@ -123,13 +123,13 @@ class CaseData:
     @property
     def phases(self) -> list[float | None]:
         """Phases measured, ascending; None for a phase that is not stated."""
-        return sorted({d["phase_pct"] for d in self.drawings}, key=phase_order)
+        return sorted({d.phase_pct for d in self.drawings}, key=phase_order)
 
     @property
     def reference(self) -> tuple[str, int] | None:
         """First reader by name and first read: whose pictures are shown."""
         order = reference_drawings(self.drawings)
-        return (str(order[0]["reader_id"]), int(order[0]["read_no"])) if order else None
+        return (order[0].reader_id, order[0].read_no) if order else None
 
     def find(self, measure: str, variant: str | None = None, **wanted: Any) -> list[Value]:
         """Values of a measure whose further columns equal `wanted`."""
@@ -147,9 +147,9 @@ class CaseData:
         found.sort(key=lambda v: v.method != self.settings.main_method)
         return found[0] if found else None
 
-    def drawing(self, phase: float | None) -> Mapping[str, Any] | None:
+    def drawing(self, phase: float | None) -> DrawnReading | None:
         """The reference reading's drawing of a phase."""
-        return next((d for d in reference_drawings(self.drawings) if d["phase_pct"] == phase), None)
+        return next((d for d in reference_drawings(self.drawings) if d.phase_pct == phase), None)
 
     def picture(
         self, name: str, phase: float | None, plan_id: str = ""
@@ -182,9 +182,10 @@ class CaseData:
 
     def main_plan(self, phase: float | None) -> tuple[str, str] | None:
         """Plan and `SOLID|method` shown first: the first plan, by `report.headline`, of which a section is drawn."""
-        plans: Mapping[str, Any] = (self.drawing(phase) or {}).get("plans") or {}
+        drawing = self.drawing(phase)
+        plans = {} if drawing is None else drawing.drawn.plans
         wanted = self.settings.main_solid, self.settings.main_method
-        named = {p: headline_section(plan.get("sections") or {}, *wanted) for p, plan in plans.items()}
+        named = {p: headline_section(plan.sections, *wanted) for p, plan in plans.items()}
         drawn = {p: name for p, name in named.items() if name is not None}
         plan_id = headline_plan(drawn)
         return (plan_id, drawn[plan_id]) if plan_id else None
@@ -210,10 +211,6 @@ def _rows(path: Path, columns: Iterable[str]) -> list[dict[str, Any]]:
     rows = pq.read_table(path, columns=[c for c in columns if c in here], partitioning=None).to_pylist()
     absent = {c: None for c in columns if c not in here}
     return [absent | row for row in rows] if absent else rows
-
-
-def _json(path: Path, default: Any) -> Any:
-    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else default
 
 
 def _read_no(value: Any) -> int | None:
@@ -300,7 +297,7 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         views=read_views(measured / "views.parquet"),
         set_aside=inventory.set_aside + aside.rows,
         series_quality=aside.series_quality,
-        drawings=tuple(_json(measured / "drawing.json", [])),
+        drawings=read_drawings(measured),
         pictures=pictures,
         implants=read_implants(measured / "implants.parquet"),
         settings=settings,

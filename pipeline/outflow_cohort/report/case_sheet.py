@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from outflow_cohort.report import case_tables as tables
 from outflow_cohort.report import charts_case as charts
@@ -20,6 +18,7 @@ from outflow_cohort.report.primary import NOT_MEASURED, PrimaryValue
 from outflow_cohort.report.triage import case_triage
 from outflow_cohort.report.wording import CAUTIONS, SOLIDS, measure_title, method_text, registry, words
 from outflow_cohort.study.status_codes import MISSING
+from outflow_geometry.base.drawn import DrawnPlan
 
 
 @dataclass(frozen=True)
@@ -83,7 +82,7 @@ def _standfirst(data: CaseData) -> str:
     for value, label in ((case.site, "site"), (case.device_id, "device"), (case.prosthesis_id, "prosthesis in place")):
         if value:
             parts.append(f"{label} {value}")
-    readers = {d["reader_id"] for d in data.drawings}
+    readers = {d.reader_id for d in data.drawings}
     if not data.drawings:
         return " · ".join([*parts, "nothing measured"]) + "."
     parts.append(
@@ -171,17 +170,17 @@ def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -
     out = []
     plan_id, section_name = main or ("", "")
     found = data.picture("three_chamber", phase)
-    if found and drawing.get("three_chamber"):
+    if found and drawing.drawn.three_chamber is not None:
         uri = plates.picture_uri(found[1], data.settings.picture_quality)
         text = "Cut through ring centre, aortic centre and apex; atrium up, apex down, aorta to the right."
         if plan_id:
             text += f" Plan {plan_id}; the pale part of the device is covered."
         out.append(Figure(plates.three_chamber_plate(found[0], uri, drawing, plan_id, section_name, text), text))
-    plan = (drawing.get("plans") or {}).get(plan_id)
-    if plan:
+    plan = drawing.drawn.plans.get(plan_id)
+    if plan is not None:
         out.append(_section_figure(data, phase, plan_id, section_name, plan))
     found = data.picture("ring", phase)
-    if found and drawing.get("three_chamber"):
+    if found and drawing.drawn.three_chamber is not None:
         uri = plates.picture_uri(found[1], data.settings.picture_quality)
         reference = data.reference or ("", 0)
         found_here = data.find("mitral_diameter", reader_id=reference[0], read_no=reference[1], phase_pct=phase)
@@ -198,27 +197,25 @@ def _other_plans(data: CaseData, phase: float | None, main: tuple[str, str] | No
         return []
     out = []
     wanted = data.settings.main_solid, data.settings.main_method
-    for plan_id, plan in sorted((drawing.get("plans") or {}).items()):
-        name = headline_section(plan.get("sections") or {}, *wanted)
+    for plan_id, plan in sorted(drawing.drawn.plans.items()):
+        name = headline_section(plan.sections, *wanted)
         if plan_id != main[0] and name is not None:
             out.append(_section_figure(data, phase, plan_id, name, plan))
     return out
 
 
-def _section_figure(
-    data: CaseData, phase: float | None, plan_id: str, section_name: str, plan: Mapping[str, Any]
-) -> Figure:
+def _section_figure(data: CaseData, phase: float | None, plan_id: str, section_name: str, plan: DrawnPlan) -> Figure:
     """The smallest section; without greys where the picture taken was of another solid's or path's section."""
-    section = plan["sections"][section_name]
+    section = plan.sections[section_name]
     solid, method = section_name.split("|")
     found = data.picture("section", phase, plan_id)
     taken = found is not None and found[0].solid_method == section_name
     frame = found[0] if found and taken else section_frame(phase, plan_id, section_name, plan)
     uri = plates.picture_uri(found[1], data.settings.picture_quality) if found and taken else ""
-    area = estimate(section.get("area_mm2"), section.get("ci_low"), section.get("ci_high"), "mm2")
+    area = estimate(section.area_mm2, section.ci_low, section.ci_high, "mm2")
     text = (
         f"{SOLIDS.get(solid, words(solid)).capitalize()}, {plan_text(data, plan_id)}, {method_text(method)}: "
-        f"{area} mm² at station {number(section.get('station_mm'), 'mm')} mm. Seen from the ventricle, the device down."
+        f"{area} mm² at station {number(section.station_mm, 'mm')} mm. Seen from the ventricle, the device down."
     )
     if data.request.study.definitions.section_rule == "aortic_side":
         text += " A straight blood edge is where the aortic side of the device ends."
@@ -228,7 +225,7 @@ def _section_figure(
 
 
 def _readers(data: CaseData, phase: float | None) -> list[Figure]:
-    drawings = [d for d in data.drawings if d["phase_pct"] == phase and (d.get("ring") or {}).get("contour")]
+    drawings = [d for d in data.drawings if d.phase_pct == phase and d.drawn.ring is not None]
     if len(drawings) < 2:
         return []
     out = []

@@ -68,16 +68,15 @@ def findings_table(data: CaseData) -> Table:
     """Landmarks that the judging found suspect, per reading and point, suspect before notes."""
     rows = []
     for drawing in data.drawings:
-        who = f"{drawing['reader_id']}, read {number(drawing['read_no'], digits=0)}"
-        for f in drawing.get("findings") or []:
-            place = words(f["structure"]) if f["structure"] else "whole reading"
-            point = "" if f["point_no"] is None else number(f["point_no"], digits=0)
-            unit = "" if f["unit"] == "1" else f" {unit_text(f['unit'])}"
-            found = "" if f["number"] is None else f"{number(f['number'], digits=1)}{unit}"
-            bound = "" if f["bound"] is None else f"{number(f['bound'], digits=1)}{unit}"
+        who = f"{drawing.reader_id}, read {number(drawing.read_no, digits=0)}"
+        for f in drawing.findings:
+            place = words(f.structure) if f.structure else "whole reading"
+            point = "" if f.point_no is None else number(f.point_no, digits=0)
+            unit = "" if f.unit == "1" else f" {unit_text(f.unit)}"
+            found = "" if f.number is None else f"{number(f.number, digits=1)}{unit}"
+            bound = "" if f.bound is None else f"{number(f.bound, digits=1)}{unit}"
             rows.append(
-                (f["severity"], phase_text(drawing["phase_pct"]), who, place, point, words(f["code"]), found, bound,
-                 f["remedy"])
+                (f.severity, phase_text(drawing.phase_pct), who, place, point, words(f.code), found, bound, f.remedy)
             )  # fmt: skip
     rows.sort(key=lambda row: row[0] == "note")
     header = ("", "Phase", "Reading", "Structure", "Point", "What was found", "Number", "Bound", "Remedy")
@@ -229,10 +228,12 @@ def series_table(data: CaseData) -> Table:
 def level_table(data: CaseData) -> Table:
     rows = []
     for phase in data.phases:
-        level = (data.drawing(phase) or {}).get("level") or {}
-        names = ("blood_hu", "muscle_hu", "threshold_hu", "noise_hu", "contrast_to_noise")
-        if level:
-            rows.append((phase_text(phase), *(number(level.get(n), digits=1 if n == names[-1] else 0) for n in names)))
+        drawing = data.drawing(phase)
+        level = None if drawing is None else drawing.drawn.level
+        if level is not None:
+            hu = (level.blood_hu, level.muscle_hu, level.threshold_hu, level.noise_hu)
+            cells = [*(number(n, digits=0) for n in hu), number(level.contrast_to_noise, digits=1)]
+            rows.append((phase_text(phase), *cells))
     header = ("Phase", "Blood, HU", "Muscle, HU", "Blood edge, HU", "Noise, HU", "Contrast to noise")
     return table_of(header, rows)
 

@@ -96,9 +96,9 @@ Band = tuple[NDArray[np.float64], NDArray[np.float64]]
 def interval_band(curve: Curve, data: CaseData) -> Band | None:
     """95 % interval of the area at each station, kept at 0 or more; None where no scatter of landmarks is known."""
     for drawing in data.drawings:
-        if all(drawing[name] == getattr(curve, name) for name in ("phase_pct", "reader_id", "read_no")):
-            plan = drawing["plans"].get(curve.plan_id) or {}
-            found = (plan.get("curve_intervals") or {}).get(f"{curve.variant}|{curve.method}")
+        if all(getattr(drawing, name) == getattr(curve, name) for name in ("phase_pct", "reader_id", "read_no")):
+            plan = drawing.drawn.plans.get(curve.plan_id)
+            found = None if plan is None else plan.curve_intervals.get(f"{curve.variant}|{curve.method}")
             if found:
                 stations, *ends = np.asarray(found, dtype=np.float64).T
                 below, above = (np.interp(curve.station, stations, end) for end in ends)
@@ -319,7 +319,7 @@ def cycle_figures(data: CaseData) -> list[Figure]:
 
 def view_figure(data: CaseData, phase: float | None) -> Figure | None:
     """Edge-on curves of both planes in the LAO/RAO by CRA/CAU plane, recommended views, the gantry box."""
-    drawings = [d for d in data.drawings if d["phase_pct"] == phase and d.get("edge_on")]
+    drawings = [d for d in data.drawings if d.phase_pct == phase and d.drawn.edge_on]
     views = [v for v in data.views if v.phase_pct == phase]
     if not drawings and not views:
         return None
@@ -335,12 +335,12 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
     d.text(axes.x(-reach[0]) + 5, axes.y(reach[1]) + 13, "within reach of the C-arm", class_="s q halo")
     reference = data.reference
     colours = {"mitral": (palette.VERMILION, ""), "aortic": (palette.BLUE, "7 3")}
-    for drawing in sorted(drawings, key=lambda x: (x["reader_id"], x["read_no"]), reverse=True):
-        main = (drawing["reader_id"], drawing["read_no"]) == reference
+    for drawing in sorted(drawings, key=lambda x: (x.reader_id, x.read_no), reverse=True):
+        main = (drawing.reader_id, drawing.read_no) == reference
         for name, (colour, dash) in colours.items():
             points = [
                 (a, b) if abs(a) <= 90 and abs(b) <= 70 else (np.nan, np.nan)
-                for a, b in drawing["edge_on"].get(name) or []
+                for a, b in drawing.drawn.edge_on.get(name) or []
             ]
             if points:
                 d.path(

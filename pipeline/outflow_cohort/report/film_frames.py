@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from outflow_cohort.handover.drawing import DrawnReading
 from outflow_cohort.report.headline import headline_plan, headline_variant
 from outflow_cohort.report.pictures import PictureFrame, frames_of_reading, reference_drawings, section_frame
 
@@ -17,7 +17,7 @@ FIELD_MM = {FILM_RING: 62.0, FILM_SECTION: 44.0}
 PIXEL_MM = {FILM_RING: 0.6, FILM_SECTION: 0.45}
 
 
-def film_frames(drawings: Sequence[Mapping[str, Any]]) -> list[PictureFrame]:
+def film_frames(drawings: Sequence[DrawnReading]) -> list[PictureFrame]:
     """The planes of the reference reading of each phase, all phases with one field; none for a single phase.
 
     The section is that of the first plan, of the path that most phases have: a carried phase has no reader's path.
@@ -27,29 +27,28 @@ def film_frames(drawings: Sequence[Mapping[str, Any]]) -> list[PictureFrame]:
         return []
     named = _section_of_most(chosen)
     frames = []
-    for drawing in chosen:
-        ring = next((f for f in frames_of_reading(drawing) if f.name == "ring"), None)
-        if ring is not None:
-            frames.append(_square(replace(ring, name=FILM_RING), drawing["ring"]["center"]))
+    for reading in chosen:
+        drawn = reading.drawn
+        ring = next((f for f in frames_of_reading(reading) if f.name == "ring"), None)
+        if ring is not None and drawn.ring is not None:
+            frames.append(_square(replace(ring, name=FILM_RING), drawn.ring.center))
         if named is not None:
             plan_id, name = named
-            plan = (drawing.get("plans") or {}).get(plan_id) or {}
-            section = (plan.get("sections") or {}).get(name)
-            if section and section.get("point") is not None:
-                frame = section_frame(drawing["phase_pct"], plan_id, name, plan)
-                frames.append(_square(replace(frame, name=FILM_SECTION), section["point"]))
+            plan = drawn.plans.get(plan_id)
+            if plan is not None and name in plan.sections:
+                frame = section_frame(reading.phase_pct, plan_id, name, plan)
+                frames.append(_square(replace(frame, name=FILM_SECTION), plan.sections[name].point))
     return frames
 
 
-def _section_of_most(drawings: Sequence[Mapping[str, Any]]) -> tuple[str, str] | None:
+def _section_of_most(drawings: Sequence[DrawnReading]) -> tuple[str, str] | None:
     """Plan and `SOLID|method` of the strip: the solid that comes first, the path that most phases have."""
     found: dict[str, dict[str, int]] = {}
     for drawing in drawings:
-        for plan_id, plan in (drawing.get("plans") or {}).items():
-            for name, section in (plan.get("sections") or {}).items():
-                if section and section.get("point") is not None:
-                    counts = found.setdefault(str(plan_id), {})
-                    counts[name] = counts.get(name, 0) + 1
+        for plan_id, plan in drawing.drawn.plans.items():
+            for name in plan.sections:
+                counts = found.setdefault(plan_id, {})
+                counts[name] = counts.get(name, 0) + 1
     plan_id = headline_plan(found)
     if not plan_id:
         return None

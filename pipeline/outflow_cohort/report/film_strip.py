@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from outflow_cohort.handover.drawing import DrawnReading
 from outflow_cohort.report import palette
 from outflow_cohort.report.case_data import CaseData
 from outflow_cohort.report.film_frames import FILM_RING, FILM_SECTION
@@ -51,7 +52,7 @@ def film_note(data: CaseData) -> str:
             f"{method_text(method)}, septum up, with its area and 95 % interval. "
         )
     text += f"Bars: {BAR_MM:g} mm. "
-    if any(d.get("landmark_origin") == "carried" for d in data.drawings):
+    if any(d.landmark_origin == "carried" for d in data.drawings):
         text += "Full dot and full lines: marked by the reader. Open ring and dashed lines: carried from another phase."
     return text.strip()
 
@@ -66,8 +67,8 @@ def film_strip(data: CaseData) -> list[Figure]:
 
 
 def _phase_figure(data: CaseData, phase: float | None, pictures: Mapping[tuple[str, float | None], Any]) -> Figure:
-    drawing = data.drawing(phase) or {}
-    source = drawing.get("carried_from_pct") if drawing.get("landmark_origin") == "carried" else None
+    drawing = data.drawing(phase)
+    source = drawing.carried_from_pct if drawing is not None and drawing.landmark_origin == "carried" else None
     carried = source is not None
     origin = f"from {phase_text(source)}" if carried else "marked"
     told = f"landmarks carried from {phase_text(source)}" if carried else "landmarks marked"
@@ -79,7 +80,7 @@ def _phase_figure(data: CaseData, phase: float | None, pictures: Mapping[tuple[s
     d.text(side, 11, origin, "end", class_="s q")
     for index, found in enumerate((ring, section)):
         top = TITLE_HEIGHT + index * (side + GAP)
-        if found is None:
+        if found is None or drawing is None:
             d.text(side / 2, top + side / 2, "none", "middle", class_="s q")
         else:
             overlay = _ring_lines(drawing) if index == 0 else _section_lines(drawing, found[0])
@@ -91,18 +92,18 @@ def _phase_figure(data: CaseData, phase: float | None, pictures: Mapping[tuple[s
     return Figure(d, _caption(data, drawing, None if section is None else section[0]))
 
 
-def _caption(data: CaseData, drawing: Mapping[str, Any], frame: PictureFrame | None) -> str:
+def _caption(data: CaseData, drawing: DrawnReading | None, frame: PictureFrame | None) -> str:
     """Area with its interval, and the status where it is not `ok`."""
-    if frame is None:
+    if frame is None or drawing is None:
         return "No section."
     solid, method = frame.solid_method.split("|")
     value = data.first(
         "neo_lvot_area", solid, method=method, plan_id=frame.plan_id, phase_pct=frame.phase_pct,
-        reader_id=drawing["reader_id"], read_no=drawing["read_no"],
+        reader_id=drawing.reader_id, read_no=drawing.read_no,
     )  # fmt: skip
     if value is None:
-        section = drawing["plans"][frame.plan_id]["sections"][frame.solid_method]
-        return f"{with_unit(section.get('area_mm2'), 'mm2')}."
+        section = drawing.drawn.plans[frame.plan_id].sections[frame.solid_method]
+        return f"{with_unit(section.area_mm2, 'mm2')}."
     text = f"{estimate(value.value, value.ci_low, value.ci_high, 'mm2')} mm²"
     return f"{text}: {words(value.status)}." if value.status != "ok" else f"{text}."
 
@@ -111,19 +112,17 @@ Line = tuple[FloatArray, str, float, bool]
 """Points (n, 3), mm; colour; width in user units; whether the area is filled."""
 
 
-def _ring_lines(drawing: Mapping[str, Any]) -> list[Line]:
-    contour = np.asarray((drawing.get("ring") or {}).get("contour") or [], dtype=float).reshape(-1, 3)
-    return [(contour, RING_COLOUR, 1.5, False)] if len(contour) else []
+def _ring_lines(drawing: DrawnReading) -> list[Line]:
+    ring = drawing.drawn.ring
+    return [] if ring is None else [(np.asarray(ring.contour, dtype=float), RING_COLOUR, 1.5, False)]
 
 
-def _section_lines(drawing: Mapping[str, Any], frame: PictureFrame) -> list[Line]:
-    section = drawing["plans"][frame.plan_id]["sections"][frame.solid_method]
-    kinds = (("residual", SECTION_COLOUR, 1.3, True), ("blood", BLOOD_COLOUR, 1.0, False),
-             ("device", DEVICE_COLOUR, 1.1, False))  # fmt: skip
+def _section_lines(drawing: DrawnReading, frame: PictureFrame) -> list[Line]:
+    section = drawing.drawn.plans[frame.plan_id].sections[frame.solid_method]
+    kinds = ((section.residual, SECTION_COLOUR, 1.3, True), (section.blood, BLOOD_COLOUR, 1.0, False),
+             (section.device, DEVICE_COLOUR, 1.1, False))  # fmt: skip
     return [
-        (lift_rings(section, [ring]), colour, width, filled)
-        for kind, colour, width, filled in kinds
-        for ring in section.get(kind) or []
+        (lift_rings(section, [ring]), colour, width, filled) for rings, colour, width, filled in kinds for ring in rings
     ]
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import pandas as pd
+
+    from outflow_geometry.base.drawn import DrawnSection
 
 PLAN_RULE = "Where a case has several plans, the alphabetically first one is used, whatever its value"
 """A plan that gave way to the next where its value is in doubt would make a cohort's areas larger than they are."""
@@ -35,11 +37,10 @@ def headline_variant(variants: Iterable[str], main_solid: str) -> str:
     return min(plain, key=lambda v: (v != main_solid, v), default="")
 
 
-def headline_section(sections: Mapping[str, Any], main_solid: str, main_method: str) -> str | None:
+def headline_section(sections: Mapping[str, DrawnSection], main_solid: str, main_method: str) -> str | None:
     """Name `SOLID|method` of the section of a plan that comes first; None where none has a place."""
-    names = [n for n, s in sections.items() if s and s.get("point") is not None]
-    solid = headline_variant((n.split("|")[0] for n in names), main_solid)
-    method = headline_method((n.split("|")[1] for n in names if n.split("|")[0] == solid), main_method)
+    solid = headline_variant((n.split("|")[0] for n in sections), main_solid)
+    method = headline_method((n.split("|")[1] for n in sections if n.split("|")[0] == solid), main_method)
     return f"{solid}|{method}" if solid else None
 
 

@@ -15,7 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from outflow_cohort.handover.drawing import DrawnReading
 from outflow_cohort.report.headline import headline_section
+from outflow_geometry.base.drawn import DrawnPlan, DrawnSection
 from outflow_geometry.base.frames import FloatArray, Volume, unit
 
 GREY_KNOTS_HU = (-150.0, 650.0, 3000.0)
@@ -69,7 +71,7 @@ def grey_scale_text() -> str:
 
 def take_pictures(
     volumes: Mapping[float | None, Volume],
-    drawings: Sequence[Mapping[str, Any]],
+    drawings: Sequence[DrawnReading],
     further: Sequence[PictureFrame] = (),
 ) -> dict[str, NDArray[Any]]:
     """Pictures of the first reader's first read of each phase, ready for `np.savez_compressed`.
@@ -106,60 +108,59 @@ def read_pictures(arrays: Mapping[str, NDArray[Any]]) -> list[tuple[PictureFrame
     return out
 
 
-def reference_drawings(drawings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+def reference_drawings(drawings: Sequence[DrawnReading]) -> list[DrawnReading]:
     """The reference reading of each phase (first reader by name, first read), phases ascending."""
-    first: dict[float | None, Mapping[str, Any]] = {}
-    for drawing in sorted(drawings, key=lambda d: (d["reader_id"], d["read_no"])):
-        first.setdefault(drawing["phase_pct"], drawing)
+    first: dict[float | None, DrawnReading] = {}
+    for drawing in sorted(drawings, key=lambda d: (d.reader_id, d.read_no)):
+        first.setdefault(drawing.phase_pct, drawing)
     return [first[p] for p in sorted(first, key=lambda p: -1.0 if p is None else p)]
 
 
-def frames_of_reading(drawing: Mapping[str, Any]) -> list[PictureFrame]:
+def frames_of_reading(reading: DrawnReading) -> list[PictureFrame]:
     """The picture planes of one reading; a plane whose parts are absent is left out."""
-    phase = drawing["phase_pct"]
-    ring, aorta = drawing.get("ring") or {}, drawing.get("aorta") or {}
-    if not ring.get("center") or not ring.get("normal"):
+    phase, drawn = reading.phase_pct, reading.drawn
+    ring, aorta = drawn.ring, drawn.aorta
+    if ring is None or aorta is None:
         return []
-    center, normal = np.asarray(ring["center"]), unit(ring["normal"])
-    toward = _across(np.asarray(aorta["center"]) - center, normal) if aorta.get("center") else None
+    center, normal = np.asarray(ring.center), unit(ring.normal)
+    toward = _across(np.asarray(aorta.center) - center, normal)
     if toward is None:
         return []
     frames = []
-    chamber = drawing.get("three_chamber") or {}
-    if chamber.get("normal"):
-        plane_normal = unit(chamber["normal"])
+    if drawn.three_chamber is not None:
+        plane_normal = unit(drawn.three_chamber.normal)
         down = _across(normal, plane_normal)
         right = _across(toward - (toward @ down) * down if down is not None else toward, plane_normal)
         if down is not None and right is not None:
-            shown = _points(ring.get("contour"), aorta.get("contour"), aorta.get("hinges"), [drawing.get("apex")])
+            shown = _points(ring.contour, aorta.contour, aorta.hinges, [drawn.apex])
             frames.append(_frame("three_chamber", phase, "", "", center, right, down, shown))
     # Seen from the atrium with the aorta up: looking along n, the right hand of "up = toward" is n x toward.
-    shown = _points(ring.get("contour"), ring.get("points"), [aorta.get("center")])
+    shown = _points(ring.contour, ring.points, [aorta.center])
     frames.append(_frame("ring", phase, "", "", center, np.cross(normal, toward), -toward, shown))
-    for plan_id, plan in sorted((drawing.get("plans") or {}).items()):
-        name = headline_section(plan.get("sections") or {}, "full_frame", "reader_path")
+    for plan_id, plan in sorted(drawn.plans.items()):
+        name = headline_section(plan.sections, "full_frame", "reader_path")
         if name is None:
             continue
         frames.append(section_frame(phase, plan_id, name, plan))
     return frames
 
 
-def section_frame(phase: float | None, plan_id: str, name: str, plan: Mapping[str, Any]) -> PictureFrame:
+def section_frame(phase: float | None, plan_id: str, name: str, plan: DrawnPlan) -> PictureFrame:
     """The plane of section `name` of a plan: seen from the ventricle, the septum up, away from the device."""
-    section = plan["sections"][name]
-    point, normal = np.asarray(section["point"], dtype=float), unit(section["normal"])
-    up = _across(point - np.asarray(plan["axis_point"]), normal)
+    section = plan.sections[name]
+    point, normal = np.asarray(section.point, dtype=float), unit(section.normal)
+    up = None if plan.axis_point is None else _across(point - np.asarray(plan.axis_point), normal)
     if up is None:
-        up = np.asarray(section["u"], dtype=float)
-    shown = lift_rings(section, section.get("blood") or [])
+        up = np.asarray(section.u, dtype=float)
+    shown = lift_rings(section, section.blood)
     return _frame("section", phase, plan_id, name, point, np.cross(normal, up), -up, shown)
 
 
-def lift_rings(section: Mapping[str, Any], rings: Sequence[Sequence[Sequence[float]]]) -> FloatArray:
+def lift_rings(section: DrawnSection, rings: Sequence[Sequence[Sequence[float]]]) -> FloatArray:
     """Points (n, 3) of all `rings` given in the section's own (u, v), mm."""
     flat = [xy for ring in rings for xy in ring] or [(0.0, 0.0)]
-    axes = np.stack([np.asarray(section["u"], dtype=float), np.asarray(section["v"], dtype=float)])
-    result: FloatArray = np.asarray(section["point"], dtype=float) + np.asarray(flat, dtype=float) @ axes
+    axes = np.stack([np.asarray(section.u, dtype=float), np.asarray(section.v, dtype=float)])
+    result: FloatArray = np.asarray(section.point, dtype=float) + np.asarray(flat, dtype=float) @ axes
     return result
 
 

@@ -10,15 +10,16 @@ import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from outflow_cohort.handover.drawing import DrawnReading
 from outflow_cohort.report import palette
 from outflow_cohort.report.numbers import number, with_unit
 from outflow_cohort.report.pictures import GREY_KNOTS_HU, PictureFrame, frame_around, grey, lift_rings
 from outflow_cohort.report.svg import Drawing, shorten, text_width
+from outflow_geometry.base.drawn import DrawnAorta, DrawnPlan, DrawnPlane, DrawnSection
 from outflow_geometry.base.frames import FloatArray
 
 LABEL_GAP = 15.0
@@ -171,9 +172,9 @@ def crossings(contour: ArrayLike, point: ArrayLike, normal: ArrayLike) -> FloatA
     return result
 
 
-def trace(contour: ArrayLike, plane: Mapping[str, Any]) -> FloatArray | None:
+def trace(contour: ArrayLike, point: ArrayLike, normal: ArrayLike) -> FloatArray | None:
     """The two outermost crossings of a closed contour with a plane, (2, 3); None where it does not cross."""
-    found = crossings(contour, plane["point"], plane["normal"])
+    found = crossings(contour, point, normal)
     if len(found) < 2:
         return None
     direction = found[np.argmax(np.linalg.norm(found - found[0], axis=1))] - found[0]
@@ -181,11 +182,13 @@ def trace(contour: ArrayLike, plane: Mapping[str, Any]) -> FloatArray | None:
     return found[[order[0], order[-1]]]
 
 
-def aorta_outline(aorta: Mapping[str, Any]) -> FloatArray | None:
+def aorta_outline(aorta: DrawnAorta | None) -> FloatArray | None:
     """The annulus: its traced contour, else the circle through the three hinges, (n, 3)."""
-    if aorta.get("contour"):
-        return np.asarray(aorta["contour"], dtype=float)
-    hinges = np.asarray(aorta.get("hinges") or [], dtype=float).reshape(-1, 3)
+    if aorta is None:
+        return None
+    if aorta.contour:
+        return np.asarray(aorta.contour, dtype=float)
+    hinges = np.asarray(aorta.hinges or [], dtype=float).reshape(-1, 3)
     if len(hinges) != 3:
         return hinges if len(hinges) > 3 else None
     a, b = hinges[1] - hinges[0], hinges[2] - hinges[0]
@@ -201,12 +204,10 @@ def aorta_outline(aorta: Mapping[str, Any]) -> FloatArray | None:
     return result
 
 
-def device_silhouette(
-    plan: Mapping[str, Any], view: ArrayLike, part: Sequence[float] | None = None
-) -> FloatArray | None:
+def device_silhouette(plan: DrawnPlan, view: ArrayLike, part: Sequence[float] | None = None) -> FloatArray | None:
     """Outline (n, 3) of a surface of revolution seen along `view`; `part` limits it to stations from, to."""
-    profile = np.asarray(plan.get("profile") or [], dtype=float).reshape(-1, 2)
-    if len(profile) < 2:
+    profile = np.asarray(plan.profile, dtype=float).reshape(-1, 2)
+    if len(profile) < 2 or plan.axis is None or plan.axis_point is None:
         return None
     stations, diameters = profile[:, 0], profile[:, 1]
     if part is not None:
@@ -216,102 +217,105 @@ def device_silhouette(
         inner = stations[(stations > low) & (stations < high)]
         cut = np.concatenate([[low], inner, [high]])
         stations, diameters = cut, np.interp(cut, stations, diameters)
-    axis = np.asarray(plan["axis"], dtype=float)
+    axis = np.asarray(plan.axis, dtype=float)
     side = np.cross(axis, np.asarray(view, dtype=float))
     length = float(np.linalg.norm(side))
     if length < 1e-6:
         return None
-    middle = np.asarray(plan["axis_point"], dtype=float) + stations[:, None] * axis
+    middle = np.asarray(plan.axis_point, dtype=float) + stations[:, None] * axis
     offset = diameters[:, None] / 2 * side / length
     return np.concatenate([middle + offset, (middle - offset)[::-1]])
 
 
-def _mark_suspects(plate: Plate, drawing: Mapping[str, Any], on_ring: bool) -> None:
+def _mark_suspects(plate: Plate, drawing: DrawnReading, on_ring: bool) -> None:
     """A circle and a name at each point that the judging found suspect."""
-    for mark in drawing.get("suspects") or []:
-        if (mark["structure"] in ON_RING) != on_ring:
+    for mark in drawing.suspects:
+        if (mark.structure in ON_RING) != on_ring:
             continue
-        x, y = plate.place([mark["at"]])[0]
+        x, y = plate.place([mark.at])[0]
         plate.drawing.add(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="#fff" stroke-width="2.4"/>')
         plate.drawing.add(
             f'<circle cx="{x:.1f}" cy="{y:.1f}" r="7" fill="none" stroke="{SUSPECT_COLOUR}" stroke-width="1.4"/>'
         )
-        name = str(mark["structure"]).replace("_", " ")
-        plate.name((float(x), float(y)), f"suspect: {name} {mark['point_no']}", SUSPECT_COLOUR)
+        name = mark.structure.replace("_", " ")
+        plate.name((float(x), float(y)), f"suspect: {name} {mark.point_no}", SUSPECT_COLOUR)
 
 
 def three_chamber_plate(
-    frame: PictureFrame, uri: str, drawing: Mapping[str, Any], plan_id: str, section_name: str, description: str
+    frame: PictureFrame, uri: str, drawing: DrawnReading, plan_id: str, section_name: str, description: str
 ) -> Drawing:
     """The long-axis plate: planes, device, path and the line of the smallest section."""
     plate = Plate(frame, "Three-chamber plane", description, width=372.0, margin=142.0, uri=uri)
-    plane = drawing["three_chamber"]
-    ring = trace(drawing["ring"]["contour"], plane)
+    drawn = drawing.drawn
+    if drawn.three_chamber is None or drawn.ring is None:
+        return plate.finish()
+    plane = drawn.three_chamber
+    ring = trace(drawn.ring.contour, plane.point, plane.normal)
     if ring is not None:
         placed = plate.line(ring, RING_COLOUR, 2.2)
         plate.name(placed[int(np.argmin(placed[:, 0]))], "mitral ring plane", RING_COLOUR)
-    outline = aorta_outline(drawing.get("aorta") or {})
-    annulus = None if outline is None else trace(outline, plane)
+    outline = aorta_outline(drawn.aorta)
+    annulus = None if outline is None else trace(outline, plane.point, plane.normal)
     if annulus is not None:
         placed = plate.line(annulus, AORTA_COLOUR, 2.2)
         plate.name(placed[int(np.argmax(placed[:, 0]))], "aortic annulus plane", AORTA_COLOUR)
-    paths = drawing.get("paths") or {}
     method = section_name.split("|")[-1] if section_name else "reader_path"
     for name in ("automatic_path", "reader_path"):
-        if paths.get(name):
-            placed = plate.line(paths[name], PATH_COLOUR, 1.5, "" if name == method else "2 3")
+        path = drawn.paths.get(name)
+        if path:
+            placed = plate.line(path, PATH_COLOUR, 1.5, "" if name == method else "2 3")
             words = {"reader_path": "outflow path, reader's", "automatic_path": "outflow path, automatic"}[name]
             plate.name(placed[len(placed) // (2 if name == method else 4)], words, PATH_COLOUR)
-    plan = (drawing.get("plans") or {}).get(plan_id)
-    if plan:
+    plan = drawn.plans.get(plan_id)
+    if plan is not None:
         _device_in_long_axis(plate, plan, plane, section_name)
-    if drawing.get("apex"):
-        placed = plate.place([drawing["apex"]])[0]
-        plate.drawing.mark(placed[0], placed[1], "cross", palette.PAPER, 4)
-        plate.name(placed, "apex", palette.PAPER)
+    if drawn.apex:
+        at = plate.place([drawn.apex])[0]
+        plate.drawing.mark(at[0], at[1], "cross", palette.PAPER, 4)
+        plate.name(at, "apex", palette.PAPER)
     _mark_suspects(plate, drawing, on_ring=False)
     return plate.finish()
 
 
-def _device_in_long_axis(plate: Plate, plan: Mapping[str, Any], plane: Mapping[str, Any], section_name: str) -> None:
-    silhouette = device_silhouette(plan, plane["normal"])
+def _device_in_long_axis(plate: Plate, plan: DrawnPlan, plane: DrawnPlane, section_name: str) -> None:
+    silhouette = device_silhouette(plan, plane.normal)
     if silhouette is not None:
         placed = plate.line(silhouette, DEVICE_COLOUR, 1.4, "5 3", closed=True)
         plate.name(placed[int(np.argmin(placed[:, 0] + placed[:, 1]))], "device", DEVICE_COLOUR)
-    skirt = (plan.get("solids") or {}).get("skirt")
-    covered = device_silhouette(plan, plane["normal"], skirt) if skirt else None
+    skirt = plan.solids.get("skirt")
+    covered = device_silhouette(plan, plane.normal, skirt) if skirt else None
     if covered is not None:
         plate.drawing.path(plate.place(covered), True, stroke="none", fill="#fff", fill_opacity=0.16)
-    section = (plan.get("sections") or {}).get(section_name)
-    if not section:
+    section = plan.sections.get(section_name)
+    if section is None:
         return
-    for ring in section.get("residual") or []:
-        cut = trace(lift_rings(section, [ring]), plane)
+    for ring in section.residual:
+        cut = trace(lift_rings(section, [ring]), plane.point, plane.normal)
         if cut is not None:
             placed = plate.line(cut, SECTION_COLOUR, 2.6)
             plate.name(placed[int(np.argmax(placed[:, 0]))], "smallest section", SECTION_COLOUR)
 
 
 def section_plate(
-    frame: PictureFrame, uri: str, section: Mapping[str, Any], title: str, description: str, small: bool = False
+    frame: PictureFrame, uri: str, section: DrawnSection, title: str, description: str, small: bool = False
 ) -> Drawing:
     """The smallest section: blood edge, device outline, residual area filled."""
     plate = Plate(frame, title, description, width=190.0 if small else 256.0, margin=0.0 if small else 146.0, uri=uri)
-    rings = [plate.place(lift_rings(section, [ring])) for ring in section.get("residual") or []]
+    rings = [plate.place(lift_rings(section, [ring])) for ring in section.residual]
     plate.drawing.polygons(rings, fill=SECTION_COLOUR, fill_opacity=0.45)
-    for ring in section.get("blood") or []:
+    for ring in section.blood:
         placed = plate.line(lift_rings(section, [ring]), BLOOD_COLOUR, 1.3, closed=True)
-    if section.get("blood") and not small:
+    if section.blood and not small:
         plate.name(placed[int(np.argmin(placed[:, 0]))], "blood edge", BLOOD_COLOUR)
-    for ring in section.get("device") or []:
+    for ring in section.device:
         placed = plate.line(lift_rings(section, [ring]), DEVICE_COLOUR, 1.4, "5 3", closed=True)
-    if section.get("device") and not small:
+    if section.device and not small:
         plate.name(placed[int(np.argmax(placed[:, 1]))], "device outline", DEVICE_COLOUR)
-    for ring in rings:
-        plate.drawing.path(ring, True, stroke=SECTION_COLOUR, stroke_width=1.6)
+    for outline in rings:
+        plate.drawing.path(outline, True, stroke=SECTION_COLOUR, stroke_width=1.6)
     if rings and not small:
         largest = max(rings, key=lambda r: abs(_shoelace(r)))
-        area = with_unit(section.get("area_mm2"), "mm2")
+        area = with_unit(section.area_mm2, "mm2")
         plate.name(largest.mean(axis=0), f"residual area {area}", SECTION_COLOUR)
     return plate.finish(window=not small)
 
@@ -322,55 +326,56 @@ def _shoelace(ring: FloatArray) -> float:
 
 
 def ring_plate(
-    frame: PictureFrame, uri: str, drawing: Mapping[str, Any], values: Mapping[str, float | None], description: str
+    frame: PictureFrame, uri: str, drawing: DrawnReading, values: Mapping[str, float | None], description: str
 ) -> Drawing:
     """The ring en face: contour, points and the diameters along and across the three-chamber plane."""
     plate = Plate(frame, "Mitral ring en face", description, width=256.0, margin=146.0, uri=uri)
-    ring = drawing["ring"]
-    contour = np.asarray(ring["contour"], dtype=float)
-    center = np.asarray(ring["center"], dtype=float)
+    ring, chamber, aorta = drawing.drawn.ring, drawing.drawn.three_chamber, drawing.drawn.aorta
+    if ring is None or chamber is None:
+        return plate.finish()
+    contour = np.asarray(ring.contour, dtype=float)
+    center = np.asarray(ring.center, dtype=float)
     placed = plate.line(contour, RING_COLOUR, 1.8, closed=True)
     plate.name(placed[int(np.argmin(placed[:, 1]))], "ring contour", RING_COLOUR)
-    if ring.get("d_contour"):
-        placed = plate.line(ring["d_contour"], palette.GREEN, 1.4, "5 3", closed=True)
+    if ring.d_contour:
+        placed = plate.line(ring.d_contour, palette.GREEN, 1.4, "5 3", closed=True)
         plate.name(placed[int(np.argmax(placed[:, 0]))], "D-shaped contour", palette.GREEN)
-    across = np.asarray(drawing["three_chamber"]["normal"], dtype=float)
-    along = np.cross(across, np.asarray(ring["normal"], dtype=float))
+    across = np.asarray(chamber.normal, dtype=float)
+    along = np.cross(across, np.asarray(ring.normal, dtype=float))
     for normal, text, key in (
         (across, "septal-lateral", "septal_lateral"),
         (along, "intercommissural", "intercommissural"),
     ):
-        chord = trace(contour, {"point": center, "normal": normal})
+        chord = trace(contour, center, normal)
         if chord is not None:
             placed = plate.line(chord, palette.SKY, 1.3, "1 3")
             shown = with_unit(values.get(key), "mm") if values.get(key) is not None else ""
             plate.name(placed[int(np.argmax(placed[:, 0] + placed[:, 1]))], f"{text} {shown}".strip(), palette.SKY)
-    for point in plate.place(ring.get("points") or []):
+    for point in plate.place(ring.points):
         plate.drawing.add(
             f'<circle cx="{point[0]:.1f}" cy="{point[1]:.1f}" r="2.2" fill="#fff" stroke="#000" stroke-width=".8"/>'
         )
-    aorta = (drawing.get("aorta") or {}).get("center")
-    if aorta:
-        at = plate.place([aorta])[0]
+    if aorta is not None:
+        at = plate.place([aorta.center])[0]
         plate.drawing.mark(at[0], at[1], "cross", AORTA_COLOUR, 4)
         plate.name(at, "aortic centre", AORTA_COLOUR)
     _mark_suspects(plate, drawing, on_ring=True)
     return plate.finish()
 
 
-def readers_plate(frame: PictureFrame, drawings: Sequence[Mapping[str, Any]], long_axis: bool) -> Drawing:
+def readers_plate(frame: PictureFrame, drawings: Sequence[DrawnReading], long_axis: bool) -> Drawing:
     """All readings of a phase laid over each other; colour and dash by reader, second reads thinner."""
     title = "All readings, three-chamber plane" if long_axis else "All readings, ring en face"
-    readers = sorted({str(d["reader_id"]) for d in drawings})
+    readers = sorted({d.reader_id for d in drawings})
     margin = 40 + max((text_width(r) for r in readers), default=0)
     drawn = [s[0] for d in drawings for s in _shapes(d, frame, long_axis)]
     if drawn:
         frame = frame_around(frame, np.concatenate(drawn), READERS_MARGIN_MM)
     plate = Plate(frame, title, f"Contours of {len(readers)} readers over each other.", 290.0, min(margin, 130.0))
-    for drawing in sorted(drawings, key=lambda d: (d["reader_id"], d["read_no"])):
-        i = readers.index(str(drawing["reader_id"]))
+    for drawing in sorted(drawings, key=lambda d: (d.reader_id, d.read_no)):
+        i = readers.index(drawing.reader_id)
         colour, dash = palette.CATEGORIES[i % 7], palette.DASHES[i % 7]
-        width = 1.7 if drawing["read_no"] == 1 else 0.9
+        width = 1.7 if drawing.read_no == 1 else 0.9
         for shape, closed in _shapes(drawing, frame, long_axis):
             plate.line(shape, colour, width, dash, closed=closed)
     beside = plate.finish(window=False)
@@ -386,18 +391,19 @@ def readers_plate(frame: PictureFrame, drawings: Sequence[Mapping[str, Any]], lo
     return beside
 
 
-def _shapes(drawing: Mapping[str, Any], frame: PictureFrame, long_axis: bool) -> list[tuple[FloatArray, bool]]:
-    contour = np.asarray((drawing.get("ring") or {}).get("contour") or [], dtype=float).reshape(-1, 3)
+def _shapes(drawing: DrawnReading, frame: PictureFrame, long_axis: bool) -> list[tuple[FloatArray, bool]]:
+    drawn = drawing.drawn
+    contour = np.asarray([] if drawn.ring is None else drawn.ring.contour, dtype=float).reshape(-1, 3)
     if not long_axis:
         return [(contour, True)] if len(contour) else []
-    plane = {"point": frame.corner, "normal": np.cross(frame.right, frame.down)}
+    normal = np.cross(frame.right, frame.down)
     shapes: list[tuple[FloatArray, bool]] = []
-    outline = aorta_outline(drawing.get("aorta") or {})
+    outline = aorta_outline(drawn.aorta)
     for ring in (contour, outline):
-        found = trace(ring, plane) if ring is not None else None
+        found = trace(ring, frame.corner, normal) if ring is not None else None
         if found is not None:
             shapes.append((found, False))
-    path = (drawing.get("paths") or {}).get("reader_path")
+    path = drawn.paths.get("reader_path")
     if path:
         shapes.append((np.asarray(path, dtype=float), False))
     return shapes

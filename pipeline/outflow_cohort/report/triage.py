@@ -152,7 +152,7 @@ def _where(data: CaseData, rows: Sequence[Value]) -> str:
     if phases and len(data.phases) > 1:
         parts.append("all phases" if len(phases) == len(data.phases) else named([phase_text(p) for p in phases]))
     readers = sorted({v.reader for v in rows if v.reader_id})
-    everyone = {f"{d['reader_id']}, read {d['read_no']}" for d in data.drawings}
+    everyone = {f"{d.reader_id}, read {d.read_no}" for d in data.drawings}
     if len(everyone) > 1 and set(readers) != everyone:
         parts.append(named(readers))
     return "; ".join(parts)

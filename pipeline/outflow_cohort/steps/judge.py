@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from outflow_cohort import events
 from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.drawing import Suspect
 from outflow_cohort.handover.inventory import Inventory, read_inventory
 from outflow_cohort.handover.judged import FindingRow, Habit, Judged, JudgedAside, PixelHash, read_judged, write_judged
 from outflow_cohort.handover.request import CheckedReading, Reading, Request, read_request
@@ -76,14 +77,14 @@ def suspect_rows(rows: list[dict[str, Any]], suspects: Collection[str]) -> list[
     return [row | {"status": LANDMARK_SUSPECT} if row["area_mm2"] is not None and is_bad(row) else row for row in rows]
 
 
-def suspect_places(findings: Collection[LandmarkFinding], landmarks: Mapping[str, np.ndarray]) -> list[dict[str, Any]]:
-    """Points that were found bad, with their place (3,), mm, for the case sheet; those numbered from 1 only."""
-    return [
-        {"structure": f.structure, "point_no": f.point_no, "at": [round(float(v), 2) for v in points[f.point_no - 1]]}
+def suspect_places(findings: Collection[LandmarkFinding], landmarks: Mapping[str, np.ndarray]) -> tuple[Suspect, ...]:
+    """Points that were found bad, with their place, for the case sheet; those numbered from 1 only."""
+    return tuple(
+        Suspect(structure=f.structure, point_no=f.point_no, at=[round(float(v), 2) for v in points[f.point_no - 1]])
         for f in findings
         if f.severity != "note" and f.point_no is not None
         if (points := landmarks.get(f.structure)) is not None and 1 <= f.point_no <= len(points)
-    ]
+    )
 
 
 def judge(*, request: Path, inventory: Path, volumes: Path, output: Path) -> None:

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from outflow_cohort import events
-from outflow_cohort.files import write_atomically, write_json, write_parquet
+from outflow_cohort.files import write_atomically, write_parquet
 from outflow_cohort.handover.base import AsideRow
+from outflow_cohort.handover.drawing import DrawnFinding, DrawnReading, write_drawings
 from outflow_cohort.handover.inventory import Inventory, read_inventory
 from outflow_cohort.handover.measured import MeasuredAside, write_measured_aside
 from outflow_cohort.handover.request import CheckedReading, Reading, Request, read_request
@@ -74,7 +75,7 @@ class _CaseOutput:
         self.implants: list[Row] = []
         self.cutoffs: list[str] = [row.cutoff_id for row in request.study.cutoffs]
         self.set_aside: list[AsideRow] = []
-        self.drawings: list[Row] = []
+        self.drawings: list[DrawnReading] = []
         self.pictures: dict[str, Any] = {}
         self.series_quality: tuple[SeriesQuality, ...] = ()
         self.complete = False
@@ -126,7 +127,7 @@ class _CaseOutput:
         write_parquet(folder / "curves.parquet", curves_frame(self.curves))
         write_parquet(folder / "views.parquet", typed_frame(self.views, VIEWS))
         write_parquet(folder / "implants.parquet", implants_frame(self.implants, self.cutoffs))
-        write_json(folder / "drawing.json", self.drawings, indent=None)
+        write_drawings(folder, tuple(self.drawings))
         write_atomically(folder / "pictures.npz", lambda p: _save_arrays(p, self.pictures))
         rows = tuple(self.set_aside)
         aside = MeasuredAside(rows=rows, case_set_aside=case_aside, series_quality=self.series_quality)
@@ -213,19 +214,22 @@ def _measure(
             result = marked(measured_along_a_path(given, image, own.path), findings)
             case.add(who, result)
             case.drawings.append(
-                who
-                | {"warnings": own.warnings, "findings": [vars(f) for f in findings]}
-                | {"suspects": suspect_places(findings, own.landmarks) if own.marked_in == who["phase_pct"] else []}
-                | result.origin.columns()
-                | result.drawing
+                DrawnReading(
+                    **who,
+                    **result.origin.columns(),
+                    drawn=result.drawing,
+                    warnings=own.warnings,
+                    findings=tuple(DrawnFinding(**vars(f)) for f in findings),
+                    suspects=suspect_places(findings, own.landmarks) if own.marked_in == who["phase_pct"] else (),
+                )
             )
             rows = list(tried.rows(case.place(who) | result.origin.columns(), result))
             case.implants += suspect_rows(rows, suspect_structures(findings))
             results.append((who, result))
             place = events.Place(case.case_id, *who.values())
-            cut = result.drawing["ventricle_cut"]
+            cut = result.drawing.ventricle_cut
             if cut is not None:
-                events.event("ventricle_cut", cut["message"], place=place, level=logging.WARNING)
+                events.event("ventricle_cut", cut.message, place=place, level=logging.WARNING)
             events.event("measured", "measured", place=place, details={"values": len(result.values)})
     reads: dict[tuple[str, int], dict[float | None, ReadingResult]] = {}
     for who, result in results:

@@ -1,4 +1,4 @@
-"""What a case sheet draws of one reading: outlines, planes, paths and sections, ready for JSON.
+"""Draws one reading for its case sheet: outlines, planes, paths and sections (`base/drawn.py`).
 
 All points LPS, mm; section outlines in the (u, v) of their own plane, mm; angles in degrees. Coordinates are
 rounded to 0.001 mm, outlines thinned to within 0.02 mm: finer than any picture shows.
@@ -17,6 +17,17 @@ import shapely
 from numpy.typing import ArrayLike
 
 from outflow_geometry.base.contours import Contour
+from outflow_geometry.base.drawn import (
+    DrawnAorta,
+    DrawnCut,
+    DrawnLevel,
+    DrawnPlan,
+    DrawnPlane,
+    DrawnRing,
+    DrawnSection,
+    Line,
+    ReadingDrawing,
+)
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.image.chambers import ventricle_cut
@@ -84,28 +95,27 @@ def plan_curves(sections: PlanSections) -> list[Curve]:
 
 def draw_reading(
     frame: ReadingContext, lumen: ReadingLumen, plans: Mapping[str, PlanRedraws], values: Sequence[MeasuredValue]
-) -> dict[str, Any]:
+) -> ReadingDrawing:
     """The drawing of one reading; a missing part is None."""
     anatomy = frame.anatomy
-    return {
-        "ring": _or_none(lambda: _ring(frame)),
-        "aorta": _or_none(lambda: _aorta(frame)),
-        "apex": _or_none(lambda: _rounded(anatomy.apex)),
-        "three_chamber": _or_none(
-            lambda: {
-                "point": _rounded(anatomy.three_chamber.point),
-                "normal": _rounded(anatomy.three_chamber.normal, 6),
-            }
+    return ReadingDrawing(
+        ring=_or_none(lambda: _ring(frame)),
+        aorta=_or_none(lambda: _aorta(frame)),
+        apex=_or_none(lambda: _rounded(anatomy.apex)),
+        three_chamber=_or_none(
+            lambda: DrawnPlane(
+                point=_rounded(anatomy.three_chamber.point), normal=_rounded(anatomy.three_chamber.normal, 6)
+            )
         ),
-        "paths": _paths(lumen, [redraws.sections for redraws in plans.values()]),
-        "plans": {plan_id: _plan(redraws, values) for plan_id, redraws in plans.items()},
-        "edge_on": {
+        paths=_paths(lumen, [redraws.sections for redraws in plans.values()]),
+        plans={plan_id: _plan(redraws, values) for plan_id, redraws in plans.items()},
+        edge_on={
             "mitral": _or_none(lambda: _rounded(edge_on_curve(anatomy.ring_plane.normal))),
             "aortic": _or_none(lambda: _rounded(edge_on_curve(anatomy.aortic_plane.normal))),
         },
-        "level": _or_none(lambda: _level(lumen)),
-        "ventricle_cut": _or_none(lambda: _ventricle_cut(lumen)),
-    }
+        level=_or_none(lambda: _level(lumen)),
+        ventricle_cut=_or_none(lambda: _ventricle_cut(lumen)),
+    )
 
 
 def _or_none(function: Callable[[], Part]) -> Part | None:
@@ -124,16 +134,16 @@ def _thinned(contour: Contour) -> Any:
     return _rounded(contour.outline[:: max(1, len(contour.outline) // CONTOUR_POINTS)])
 
 
-def _ring(frame: ReadingContext) -> dict[str, Any]:
+def _ring(frame: ReadingContext) -> DrawnRing:
     contour = frame.anatomy.ring_contour
     d_shape = _or_none(lambda: frame.d_shape)
-    return {
-        "points": _rounded(contour.points),
-        "contour": _thinned(contour),
-        "d_contour": None if d_shape is None else _rounded(contour.plane.lift(_spread(d_shape.flat))),
-        "center": _rounded(frame.anatomy.ring_center),
-        "normal": _rounded(frame.anatomy.ring_plane.normal, 6),
-    }
+    return DrawnRing(
+        points=_rounded(contour.points),
+        contour=_thinned(contour),
+        d_contour=None if d_shape is None else _rounded(contour.plane.lift(_spread(d_shape.flat))),
+        center=_rounded(frame.anatomy.ring_center),
+        normal=_rounded(frame.anatomy.ring_plane.normal, 6),
+    )
 
 
 def _spread(flat: FloatArray) -> FloatArray:
@@ -141,22 +151,22 @@ def _spread(flat: FloatArray) -> FloatArray:
     return np.vstack([flat[:-1:10], flat[-1:]])
 
 
-def _aorta(frame: ReadingContext) -> dict[str, Any]:
+def _aorta(frame: ReadingContext) -> DrawnAorta:
     anatomy = frame.anatomy
     method = "reader_points" if anatomy.has("aortic_contour") else "image_edge"
-    return {
-        "hinges": _or_none(lambda: _rounded(anatomy.hinges)),
-        "contour": _or_none(lambda: _thinned(frame.annulus(method))),
-        "center": _rounded(anatomy.aortic_center),
-        "normal": _rounded(anatomy.aortic_plane.normal, 6),
-    }
+    return DrawnAorta(
+        hinges=_or_none(lambda: _rounded(anatomy.hinges)),
+        contour=_or_none(lambda: _thinned(frame.annulus(method))),
+        center=_rounded(anatomy.aortic_center),
+        normal=_rounded(anatomy.aortic_plane.normal, 6),
+    )
 
 
-def _paths(lumen: ReadingLumen, plans: Sequence[PlanSections]) -> dict[str, Any]:
+def _paths(lumen: ReadingLumen, plans: Sequence[PlanSections]) -> dict[str, Line | None]:
     """Reader's path, and the automatic path of the first plan that has one."""
     automatic = next((p for p in (_or_none(partial(s.path, "automatic_path")) for s in plans) if p), None)
     drawn = {"reader_path": _or_none(lambda: lumen.reader_path), "automatic_path": automatic}
-    paths: dict[str, Any] = {}
+    paths: dict[str, Line | None] = {}
     for method in PATH_METHODS:
         path = drawn[method]
         if path is None:
@@ -167,14 +177,14 @@ def _paths(lumen: ReadingLumen, plans: Sequence[PlanSections]) -> dict[str, Any]
     return paths
 
 
-def _plan(redraws: PlanRedraws, values: Sequence[MeasuredValue]) -> dict[str, Any]:
+def _plan(redraws: PlanRedraws, values: Sequence[MeasuredValue]) -> DrawnPlan:
     sections = redraws.sections
     plan_id = sections.plan.plan_id
     solids = sections.solids()
     first = next(iter(solids.values()), None)
     areas = {(v.variant, v.method): v for v in values if v.plan_id == plan_id and v.measure == "neo_lvot_area"}
-    drawn: dict[str, Any] = {}
-    intervals: dict[str, Any] = {}
+    drawn: dict[str, DrawnSection] = {}
+    intervals: dict[str, Line] = {}
     for name in solids:
         for method in sections.methods:
             found = _or_none(partial(sections.section, name, method))
@@ -186,30 +196,30 @@ def _plan(redraws: PlanRedraws, values: Sequence[MeasuredValue]) -> dict[str, An
                 # normal less the shift, as the interval of the smallest section (`uncertainty.interval`)
                 ends = np.maximum(NORMAL_95 * sd + [[1.0], [-1.0]] * shift, 0.0)
                 intervals[f"{name}|{method}"] = _rounded(np.stack([stations, *ends], axis=1), 2)
-    return {
-        "axis_point": None if first is None else _rounded(first.axis_point),
-        "axis": None if first is None else _rounded(first.axis, 6),
-        "profile": [] if first is None else _rounded(np.stack([first.stations, first.diameters], axis=1)),
-        "solids": {name: [round(s.solid_from, 3), round(s.solid_to, 3)] for name, s in solids.items()},
-        "sections": drawn,
-        "curve_intervals": intervals,
-    }
+    return DrawnPlan(
+        axis_point=None if first is None else _rounded(first.axis_point),
+        axis=None if first is None else _rounded(first.axis, 6),
+        profile=[] if first is None else _rounded(np.stack([first.stations, first.diameters], axis=1)),
+        solids={name: (round(s.solid_from, 3), round(s.solid_to, 3)) for name, s in solids.items()},
+        sections=drawn,
+        curve_intervals=intervals,
+    )
 
 
-def _section(found: SmallestSection, row: MeasuredValue | None) -> dict[str, Any]:
-    return {
-        "station_mm": round(found.station, 3),
-        "area_mm2": round(found.area, 3),
-        "ci_low": None if row is None or row.ci_low is None else round(row.ci_low, 3),
-        "ci_high": None if row is None or row.ci_high is None else round(row.ci_high, 3),
-        "point": _rounded(found.plane.point),
-        "normal": _rounded(found.plane.normal, 6),
-        "u": _rounded(found.plane.u, 6),
-        "v": _rounded(found.plane.v, 6),
-        "blood": _rings(found.blood),
-        "device": _rings(found.device),
-        "residual": _rings(found.residual),
-    }
+def _section(found: SmallestSection, row: MeasuredValue | None) -> DrawnSection:
+    return DrawnSection(
+        station_mm=round(found.station, 3),
+        area_mm2=round(found.area, 3),
+        ci_low=None if row is None or row.ci_low is None else round(row.ci_low, 3),
+        ci_high=None if row is None or row.ci_high is None else round(row.ci_high, 3),
+        point=_rounded(found.plane.point),
+        normal=_rounded(found.plane.normal, 6),
+        u=_rounded(found.plane.u, 6),
+        v=_rounded(found.plane.v, 6),
+        blood=_rings(found.blood),
+        device=_rings(found.device),
+        residual=_rings(found.residual),
+    )
 
 
 def _rings(geometry: Any) -> list[Any]:
@@ -219,19 +229,19 @@ def _rings(geometry: Any) -> list[Any]:
     return [_rounded(shapely.get_coordinates(ring)) for ring in shapely.get_rings(polygons)]
 
 
-def _ventricle_cut(lumen: ReadingLumen) -> dict[str, Any] | None:
+def _ventricle_cut(lumen: ReadingLumen) -> DrawnCut | None:
     cut = ventricle_cut(lumen.findings.lumen, lumen.anatomy)
     if cut is None:
         return None
-    return {"side": cut.side, "area_mm2": round(cut.area, 1), "across_mm": round(cut.across, 1), "message": cut.message}
+    return DrawnCut(side=cut.side, area_mm2=round(cut.area, 1), across_mm=round(cut.across, 1), message=cut.message)
 
 
-def _level(lumen: ReadingLumen) -> dict[str, Any]:
+def _level(lumen: ReadingLumen) -> DrawnLevel:
     level = lumen.findings.level
-    return {
-        "blood_hu": round(level.blood_hu, 2),
-        "muscle_hu": round(level.muscle_hu, 2),
-        "threshold_hu": round(level.threshold_hu, 2),
-        "noise_hu": round(level.noise_hu, 2),
-        "contrast_to_noise": round(level.contrast_to_noise, 3),
-    }
+    return DrawnLevel(
+        blood_hu=round(level.blood_hu, 2),
+        muscle_hu=round(level.muscle_hu, 2),
+        threshold_hu=round(level.threshold_hu, 2),
+        noise_hu=round(level.noise_hu, 2),
+        contrast_to_noise=round(level.contrast_to_noise, 3),
+    )

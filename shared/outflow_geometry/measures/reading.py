@@ -6,8 +6,8 @@ All points LPS, mm, float64.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
+from outflow_geometry.base.drawn import ReadingDrawing
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import MARKED, LandmarkOrigin, ReadingInput
 from outflow_geometry.image.lumen import PhaseImage
@@ -39,7 +39,7 @@ class ReadingResult:
     values: tuple[MeasuredValue, ...]
     curves: tuple[Curve, ...]
     views: tuple[View, ...]
-    drawing: dict[str, Any]
+    drawing: ReadingDrawing
     origin: LandmarkOrigin = MARKED
     implants: tuple[Implant, ...] = ()
 
