@@ -30,8 +30,15 @@ def plan(*, study_file: Path, generated: bool = False, changes: Path | None = No
     changes : a folder for a dry run; what would be written goes there, and nothing into RESULTS.
     generated : the workflow makes the series itself, so the state of their files is not part of the requests.
 
+    Where nothing that it reads or wrote has changed since the last time, it ends at once (`plan_stamp`).
+
     Returns warnings; raises StudyError with every problem where there is an error.
     """
+    from outflow_cohort.study.plan_stamp import warnings_of_unchanged, write_stamp
+
+    unchanged = warnings_of_unchanged(study_file, generated=generated)
+    if unchanged is not None:
+        return unchanged
     import pandas as pd
 
     from outflow_cohort.corelab.freeze import TABLES as INPUT_TABLES
@@ -124,6 +131,9 @@ def plan(*, study_file: Path, generated: bool = False, changes: Path | None = No
     )
     owner = owner_of(study.study_id, study_file, folder / study.results)
     _write_if_changed(work / OWNER.name, into / OWNER.name, owner_record(owner))
+    if changes is None:
+        series = [str(p) for name in ("dicom_dir", "volume") for p in tables.series[name] if p]
+        write_stamp(study, study_file, series, problems, generated=generated)
     return problems
 
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +14,7 @@ from outflow_cohort.handover.request import Request, StudySettings, TableFinding
 from outflow_cohort.study.checks import READING, StudyTables
 from outflow_cohort.study.columns import TABLES
 from outflow_cohort.study.config import Study
+from outflow_cohort.study.fingerprints import fingerprint, real_path
 from outflow_cohort.study.keys import case_key
 
 
@@ -130,29 +129,9 @@ def _series(rows: pd.DataFrame | None, folder: Path, requests: Path, generated: 
             path = folder / str(row[name]) if row[name] else None
             entry[name] = os.path.relpath(path, requests) if path else None
             if path and not generated:
-                entry["fingerprint"] = fingerprint(os.path.realpath(path))
+                entry["fingerprint"] = fingerprint(real_path(path))
         result.append(entry)
     return result
-
-
-@cache
-def fingerprint(path: str) -> str:
-    """A hash of names, sizes and times of the files under `path`: changes when an input changes."""
-    digest = hashlib.sha256()
-    if os.path.isfile(path):
-        stat = os.stat(path)
-        digest.update(f"{stat.st_size} {stat.st_mtime_ns}".encode())
-    for root, folders, files in os.walk(path):
-        folders.sort()
-        for name in sorted(files):
-            try:
-                stat = os.stat(os.path.join(root, name))
-            except OSError:
-                continue
-            digest.update(
-                f"{os.path.relpath(root, path)}/{name} {stat.st_size} {stat.st_mtime_ns}\n".encode(errors="replace")
-            )
-    return digest.hexdigest()[:16]
 
 
 class _Readings:
