@@ -98,6 +98,23 @@ def in_doubt(cohort: Cohort) -> str:
     )
 
 
+def left_out_by_status(cohort: Cohort) -> Table | None:
+    """How many measured values of how many cases the statistics leave out, by status; None where none is left out."""
+    folder = cohort.results / "tables" / "measurements"
+    if not len(cohort.measured):
+        return None
+    unused = ~ds.field("status").isin(list(cohort.statistics.usable_statuses)) & ds.field("value").is_valid()
+    found = count_rows_by(folder, ["status", "case_id"], unused)
+    if not len(found):
+        return None
+    by_status = found.groupby("status")["rows"].agg(["sum", "size"]).sort_values("sum", ascending=False, kind="stable")
+    lines = [(words(str(code)), f"{n:,}", f"{cases:,}", status_code(str(code)).meaning)
+             for code, n, cases in by_status.itertuples()]  # fmt: skip
+    note = "Of all measures, readings, plans and phases. study.yaml: statistics.usable_statuses says which count."
+    header = ("Status", "Values left out", "Cases", "Why")
+    return table_of(header, lines, note, "Measured, but left out of the statistics, by status")
+
+
 def first_by_phase(cohort: Cohort) -> Table | None:
     """The first primary measure by group and phase, median and number of cases; None with fewer than two phases."""
     spec = cohort.settings.primary_measures[0]

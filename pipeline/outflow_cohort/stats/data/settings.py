@@ -33,6 +33,16 @@ def _unit(name: str) -> dict[str, Any]:
     return {"unit": name}
 
 
+USABLE_STATUSES = (
+    "ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes", "path_unsure", "device_beside_section",
+    "few_systolic_phases", "single_phase", "phases_missing", "saturated", "low_contrast", "contour_jagged",
+    "few_ring_points", "inflow_leans_away", "carried_path", "same_pixels_twice", "landmarks_of_another_case",
+)  # fmt: skip
+"""Statuses that leave the value usable: those of level know and note (study/status_codes.csv) that stand beside a
+value, and what another case holds too, until it is settled whose it is. Sizes that do not follow the beat
+(carried_not_evidence_of_change) do not count: they would pass for those of a phase."""
+
+
 class _Closed(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -194,17 +204,10 @@ class StatisticsSettings(_Closed):
         json_schema_extra=_unit("name"),
     )
     usable_statuses: tuple[str, ...] = Field(
-        (
-            "ok",
-            "smallest_at_annulus",
-            "smallest_at_upstream_end",
-            "two_lobes",
-            "same_pixels_twice",
-            "landmarks_of_another_case",
-        ),
+        USABLE_STATUSES,
         min_length=1,
-        description="Statuses of a measurement whose value counts; a smallest section at an end of its range counts,"
-        " and one with two openings; so does what another case holds too, until it is settled whose it is.",
+        description="Statuses of a measurement whose value counts; by default all that leave the value usable, and"
+        " what another case holds too, until it is settled whose it is. The report says how many values are left out.",
         json_schema_extra=_unit("name"),
     )
     values: Literal["readers", "final"] = Field(
