@@ -16,11 +16,17 @@ import numpy as np
 
 from outflow_geometry.base.frames import FloatArray
 
-ORDER = 2
-"""Derivative that is penalised: bending. Tried on invented hearts against 3, which takes a sudden bend for scatter."""
+ORDER = 3
+"""Derivative of an open curve that is penalised: change of bending. Of 2 and 3, with as many or one more free power, on
+16 invented hearts clicked with 13 points and a scatter of 0.5 mm: directions are right to 2.2 to 2.9 degrees (root mean
+square) 10 mm below the annulus with 3, to 3.5 to 4.1 with 2; exact points are passed through as well."""
 
-FREE_POWERS = 3
-"""Of an open curve constant, slope and an even bend cost nothing: an outflow path turns once."""
+CLOSED_ORDER = 2
+"""The same of a closed curve: bending."""
+
+FREE_POWERS = 4
+"""Of an open curve constant, slope, an even bend and an even change of it cost nothing: an outflow path turns once,
+and more at one end."""
 
 FREE_HARMONICS = 2
 """Of a closed curve the first harmonic, a tilted ellipse, and the second, a saddle, cost nothing."""
@@ -147,5 +153,5 @@ def _covariance(share: FloatArray, closed: bool) -> FloatArray:
         return result
     number = np.arange(FREE_HARMONICS + 1, max(len(share) // 2, FREE_HARMONICS + 1) + 1)
     apart = 2.0 * math.pi * (share[:, None] - share)[..., None] * number
-    around: FloatArray = (np.cos(apart) / number ** (2.0 * ORDER)).sum(axis=2)
+    around: FloatArray = (np.cos(apart) / number ** (2.0 * CLOSED_ORDER)).sum(axis=2)
     return around
