@@ -19,6 +19,8 @@ def _run(args: argparse.Namespace) -> int:
         command += ["--cores", args.cores or "all"]
     if args.dry_run:
         command.append("--dry-run")
+    elif "--logger" not in args.engine:
+        command += ["--logger", "outflow"]
     if args.study is not None:
         command += ["--config", f"study={args.study}"]
     return subprocess.run([*command, *args.engine], check=False).returncode

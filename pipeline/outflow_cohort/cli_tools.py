@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -71,7 +72,8 @@ def _status(args: argparse.Namespace) -> int:
     from outflow_cohort.runs.status import changed_tables, progress_line, status_text
 
     try:
-        print(progress_line(args.results) if args.line else status_text(args.results))
+        if not (args.line and os.environ.get("OUTFLOW_PROGRESS") == "logger"):  # the engine's logger tells it
+            print(progress_line(args.results) if args.line else status_text(args.results))
         if not args.verify:
             return EXIT_OK
         changed = changed_tables(args.results)

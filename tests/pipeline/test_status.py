@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import logging
 import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from snakemake_interface_logger_plugins.common import LogEvent
 from workflow_runs import jobs_planned, snakemake
 
 from outflow_cohort.cli import EXIT_FAILED, EXIT_OK, main
+from snakemake_logger_plugin_outflow import LogHandler
 
 
 def test_a_finished_run_says_so(finished_study: Path, capsys: pytest.CaptureFixture[str]):
@@ -29,7 +33,7 @@ def test_a_run_on_the_way_tells_rate_and_time_left(own_finished_study: Path, cap
     assert main(["status", "--line", str(results)]) == EXIT_OK
     line = capsys.readouterr().out
     assert line.count("\n") == 1
-    assert line.startswith("cases: 2 of 3 done, 1 of them set aside, ")
+    assert line.startswith("[#############.......] cases: 2 of 3 done, 1 of them set aside, ")
     assert " a minute, about " in line
     assert main(["status", str(results)]) == EXIT_OK
     assert "start it again to go on" in capsys.readouterr().out
@@ -45,6 +49,34 @@ def test_a_run_whose_table_is_gone_is_not_finished(own_finished_study: Path, cap
         planned["table"] == planned["statistics"] == planned["agreement"] == planned["report"] == planned["finish"] == 1
     )
     assert "volume" not in planned
+
+
+def test_the_logger_shows_cases_and_errors_and_nothing_else(
+    finished_study: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setenv("OUTFLOW_PROGRESS", "")
+    settings = SimpleNamespace(stdout=False, dryrun=False)
+    handler = LogHandler(settings, None)  # type: ignore[arg-type]
+
+    def emit(level: int, message: str, **more: object) -> str:
+        record = logging.LogRecord("run", level, "file", 1, message, None, None)
+        vars(record).update(more)
+        handler.emit(record)
+        return capsys.readouterr().err
+
+    folder = finished_study / "results/work/measured/S03"
+    outputs = [str(folder / name) for name in ("curves.parquet", "measurements.parquet")]
+    assert emit(logging.INFO, "Building DAG of jobs...") == ""
+    assert emit(logging.INFO, "rule", event=LogEvent.JOB_INFO, rule_name="measure", jobid=7, output=outputs) == ""
+    assert emit(logging.INFO, "rule", event=LogEvent.JOB_INFO, rule_name="sheet", jobid=8, output=[]) == ""
+    assert emit(logging.INFO, "done", event=LogEvent.JOB_FINISHED, job_id=8) == ""
+    line = emit(logging.INFO, "done", event=LogEvent.JOB_FINISHED, job_id=7)
+    assert line == f"S03: set aside; [{'#' * 20}] cases: 3 of 3 done, 1 of them set aside\n"
+    assert emit(logging.ERROR, "Error in rule volume", event=LogEvent.JOB_ERROR) == "Error in rule volume\n"
+    assert emit(logging.WARNING, "the disk is nearly full") == "the disk is nearly full\n"
+    # the jobs of cases leave the line to the logger
+    assert main(["status", "--line", str(finished_study / "results")]) == EXIT_OK
+    assert capsys.readouterr().out == ""
 
 
 def test_a_folder_without_a_run_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]):

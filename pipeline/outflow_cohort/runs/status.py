@@ -15,6 +15,10 @@ STAGES = (
 """Stage, its folder, and the file that a case has there once the stage is done."""
 
 
+BAR = 20
+"""Characters of the bar."""
+
+
 @dataclass(frozen=True)
 class Progress:
     """Cases of a run by stage; `per_minute` and `minutes_left` are None until two cases are measured."""
@@ -38,7 +42,7 @@ def progress(results: Path) -> Progress:
         done[stage] = len(ready)
         if stage == "measured":
             times = sorted(ready.values())
-            aside = sum(_is_set_aside(files[key]) for key in ready)
+            aside = sum(is_set_aside(files[key]) for key in ready)
     spread = (times[-1] - times[0]) / 60 if len(times) > 1 else 0.0
     rate = (len(times) - 1) / spread if spread > 0 else None
     left = (len(keys) - done["measured"]) / rate if rate else None
@@ -70,7 +74,7 @@ def _modified(path: Path) -> float | None:
         return None
 
 
-def _is_set_aside(path: Path) -> bool:
+def is_set_aside(path: Path) -> bool:
     """Whether a case's set_aside.json sets the whole case aside; its first key tells (keys are sorted)."""
     try:
         with path.open("rb") as handle:
@@ -96,9 +100,11 @@ def changed_tables(results: Path) -> list[str]:
 
 
 def progress_line(results: Path) -> str:
-    """One line: cases done, set aside, rate, time left."""
+    """One line: a bar, cases done, set aside, rate, time left."""
     state = progress(results)
-    line = f"cases: {state.done['measured']} of {state.cases} done, {state.set_aside} of them set aside"
+    full = BAR * state.done["measured"] // max(state.cases, 1)
+    line = f"[{'#' * full}{'.' * (BAR - full)}] cases: {state.done['measured']} of {state.cases} done, "
+    line += f"{state.set_aside} of them set aside"
     if state.per_minute and state.done["measured"] < state.cases:
         line += f", {state.per_minute:.3g} a minute, about {state.minutes_left:.0f} min left"
     return line
