@@ -48,9 +48,9 @@ BLOOD_SHARE, MUSCLE_SHARE = 0.25, 0.40
 
 CAVITY_CORE, CAVITY_FROM, CAVITY_ASIDE = 2.0, 20.0, 45.0
 """mm; the ventricle's cavity is blood this deep, this far below the ring plane and within this of the ring's axis."""
-CAVITY_END, END_DEPTH = 7.0, 1.0
-"""mm; lv_apex from the cavity's farthest core: exact apices are 3 to 4 mm from it in smooth and rough hearts. Core this
-little short of the farthest counts as the end too."""
+CAVITY_END, END_DEPTH = 5.0, 1.0
+"""mm; lv_apex from the cavity's farthest core: exact apices are 3 to 4.3 mm from it in smooth and rough hearts. Core
+this little short of the farthest counts as the end too."""
 
 OUTSIDE_SHARE, FREE_MM = 0.25, 3.0
 """Share of the ring's points that must lie outside blood for the ring to be shifted; and mm in blood of a point's

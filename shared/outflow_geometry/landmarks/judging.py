@@ -46,9 +46,14 @@ TRIGONE_ANGLE = (10.0, 80.0)
 """deg; trigones about the ring centre, from the direction of the aorta; an intertrigonal distance of 0.9 of the
 septal-lateral diameter (Noack 2019, Eur J Cardiothorac Surg 56:1130: ratio 1.11) is 54 deg."""
 LEAFLET_LENGTH = (8.0, 55.0)
+LEAFLET_GAP = 2.5
+"""Usual gaps between points of a leaflet by which its tip may lie beyond the last but one: a tip that has slipped on
+along the leaflet departs from no curve."""
 OFF_CONTOUR = 3.0
 OFF_RING = 4.0
 """mm; hinges from the traced annulus, and trigones and leaflet base from the ring, before scatter is added."""
+SURFACE_SCATTERS = 5.5
+"""Scatters about the surface, and 1.5 mm, that a point may depart from it."""
 MOST_OFF_SURFACE = 2
 """Points that may be slips; where more depart, the septum has a ridge and the surface is no measure."""
 
@@ -341,7 +346,8 @@ def _septum(f: Frame) -> list[LandmarkFinding]:
         return []
     found = []
     if len(septum) >= 7:
-        found += _off_surface(septum, "septum", f.scatter)
+        # a plane foretells the corners better, a surface of second order the rest
+        found += _off_surface(septum, "septum", f.scatter) or _off_surface(septum, "septum", f.scatter, quadratic=False)
     if f.ring is not None and centre is not None:
         toward = centre - f.ring.point
         toward = toward - (toward @ f.ring.normal) * f.ring.normal
@@ -355,16 +361,16 @@ def _septum(f: Frame) -> list[LandmarkFinding]:
     return found
 
 
-def _off_surface(points: FloatArray, name: str, scatter: float) -> list[LandmarkFinding]:
+def _off_surface(points: FloatArray, name: str, scatter: float, *, quadratic: bool = True) -> list[LandmarkFinding]:
     """Points off the surface through the others (a plane, from 10 points on one of second order), and points apart."""
     found: list[LandmarkFinding] = []
     kept = list(range(len(points)))
     while True:
-        fits = [_surface(points, i, [k for k in kept if k != i]) for i in kept]
+        fits = [_surface(points, i, [k for k in kept if k != i], quadratic) for i in kept]
         # the point without which the others agree best
         away, own = min(fits, key=lambda fit: fit[1])
         worst = kept[int(np.argmin([fit[1] for fit in fits]))]
-        bound = 1.5 + 7.0 * max(own, scatter)
+        bound = 1.5 + SURFACE_SCATTERS * max(own, scatter)
         if away <= bound:
             break
         if len(found) == MOST_OFF_SURFACE:
@@ -379,14 +385,14 @@ def _off_surface(points: FloatArray, name: str, scatter: float) -> list[Landmark
     return found + [finding("point_off_surface", name, int(i) + 1, nearest[i], bound) for i in apart]
 
 
-def _surface(points: FloatArray, place: int, others: list[int]) -> tuple[float, float]:
+def _surface(points: FloatArray, place: int, others: list[int], quadratic: bool) -> tuple[float, float]:
     """Distance, mm, of a point from the surface through `others`, scaled for what that foretells badly; and their own
     scatter about it."""
     nodes = points[others]
     center = nodes.mean(axis=0)
     axes = np.linalg.svd(nodes - center)[2]
     local, own = (nodes - center) @ axes.T, (points[place] - center) @ axes.T
-    quadratic = len(nodes) >= 9
+    quadratic = quadratic and len(nodes) >= 9
 
     def terms(p: FloatArray) -> FloatArray:
         x, y = p[..., 0] / 10.0, p[..., 1] / 10.0
@@ -410,10 +416,13 @@ def _leaflet(f: Frame) -> list[LandmarkFinding]:
     found = []
     if not low <= length <= high + f.slack:
         found.append(finding("leaflet_length_unusual", "anterior_leaflet", None, length, low if length < low else high))
+    gaps = np.linalg.norm(np.diff(leaflet, axis=0), axis=1)
+    if len(leaflet) >= 6 and float(gaps[-1]) > (most := LEAFLET_GAP * float(np.median(gaps)) + f.slack):
+        found.append(finding("point_off_curve", "anterior_leaflet", len(leaflet), gaps[-1], most))
     if ring is not None and len(ring) >= 6:
         away = to_polyline(leaflet[0], ring, closed=True)
-        if away > 2.0 * OFF_RING + f.slack:
-            found.append(finding("leaflet_off_ring", "anterior_leaflet", 1, away, 2.0 * OFF_RING + f.slack))
+        if away > 1.5 * OFF_RING + f.slack:
+            found.append(finding("leaflet_off_ring", "anterior_leaflet", 1, away, 1.5 * OFF_RING + f.slack))
     return found
 
 
