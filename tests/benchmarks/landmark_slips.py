@@ -2,6 +2,9 @@
 
     python tests/benchmarks/landmark_slips.py --hearts 40 --output results_demo/landmark_slips.md
 
+In portions: --hearts 10 --first 0 --tally counts.json, then --first 10 … with the same file; --sd 1.0 for slips of readers
+who scatter more.
+
 Half of the hearts are smooth (`random_cases`; every fourth of all has a surgical valve with posts), half as rough as
 real scans (`rough_hearts`); scans of 1 mm. A reading is the true landmarks with every coordinate scattered by SD_MM.
 A slip is planted in one reading; it is judged alone (one reading in the phase), then beside an honest one (two).
@@ -11,6 +14,7 @@ Found = the reading with the slip is suspect, set aside or refused. Invented dat
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Callable
@@ -248,15 +252,25 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--hearts", type=int, default=40)
     parser.add_argument("--first", type=int, default=0, help="number of the first heart")
+    parser.add_argument("--sd", type=float, default=SD_MM, help="mm; scatter of the readers with slips")
+    parser.add_argument("--slips-only", action="store_true", help="no honest readings")
+    parser.add_argument("--tally", type=Path, help="JSON file of counts, which grows from run to run")
     parser.add_argument("--output", type=Path)
     chosen = parser.parse_args()
     found: dict[tuple[str, float], list[int]] = defaultdict(lambda: [0, 0, 0])
     honest: dict[float, list[int]] = defaultdict(lambda: [0, 0, 0])
     why: Counter[str] = Counter()
+    hearts = 0
+    if chosen.tally and chosen.tally.exists():
+        known = json.loads(chosen.tally.read_text(encoding="utf-8"))
+        found.update({(kind, size): row for kind, size, row in known["found"]})
+        honest.update({sd: row for sd, row in known["honest"]})
+        why.update(known["why"])
+        hearts = known["hearts"]
     for number in range(chosen.first, chosen.first + chosen.hearts):
         heart = heart_of(number)
         judge = Judge.of(heart)
-        for sd, pairs in HONEST:
+        for sd, pairs in () if chosen.slips_only else HONEST:
             for k in range(pairs):
                 rng = np.random.default_rng([number, k, int(10 * sd)])
                 both = [judge.alone(read_of(heart.exact, sd, rng), who) for who in ("A", "B")]
@@ -267,22 +281,27 @@ def main() -> None:
                 row[2] += sum(flagged or bool(extra) for (flagged, _), extra in zip(both, more, strict=True))
                 for (_, judged), extra in zip(both, more, strict=True):
                     why.update(f"{f.code} {f.structure}" for f in (*judged.findings, *extra))
-        _, beside = judge.alone(read_of(heart.exact, SD_MM, np.random.default_rng([number, 99])), "A")
+        _, beside = judge.alone(read_of(heart.exact, chosen.sd, np.random.default_rng([number, 99])), "A")
         kinds = [(kind, slip, size) for kind, slip in SIZED.items() for size in SIZES]
         kinds += [(kind, slip, 0.0) for kind, slip in UNSIZED.items()]
         for order, (kind, slip, size) in enumerate([*kinds, ("wrong phase", _nothing, 0.0)]):
             if NEEDS.get(kind, "mitral_ring") not in heart.exact:
                 continue
             rng = np.random.default_rng([number, order])
-            points = read_of(heart.other if kind == "wrong phase" else heart.exact, SD_MM, rng)
+            points = read_of(heart.other if kind == "wrong phase" else heart.exact, chosen.sd, rng)
             slip(points, size, rng)
             flagged, judged = judge.alone(points, "B")
             row = found[kind, size]
             row[0] += 1
             row[1] += flagged
             row[2] += flagged or bool(judge_phase([beside, judged])[1])
+        hearts += 1
         print(f"heart {number}", file=sys.stderr, flush=True)
-    text = report(found, honest, why, chosen.hearts)
+        if chosen.tally:
+            rows = [(kind, size, row) for (kind, size), row in found.items()]
+            counts = {"found": rows, "honest": list(honest.items()), "why": dict(why), "hearts": hearts}
+            chosen.tally.write_text(json.dumps(counts), encoding="utf-8")
+    text = report(found, honest, why, hearts, chosen.sd)
     print(text)
     if chosen.output:
         chosen.output.write_text(text, encoding="utf-8")
@@ -293,7 +312,11 @@ def _nothing(m: Points, size: float, rng: np.random.Generator) -> None:
 
 
 def report(
-    found: dict[tuple[str, float], list[int]], honest: dict[float, list[int]], why: Counter[str], hearts: int
+    found: dict[tuple[str, float], list[int]],
+    honest: dict[float, list[int]],
+    why: Counter[str],
+    hearts: int,
+    sd_mm: float,
 ) -> str:
     """The tables, as Markdown."""
 
@@ -305,7 +328,7 @@ def report(
         "",
         f"`python tests/benchmarks/landmark_slips.py --hearts {hearts} --output results_demo/landmark_slips.md`",
         "",
-        f"{hearts} invented hearts, half of them as rough as real scans, scans of {SPACING:g} mm; readers of {SD_MM:g} "
+        f"{hearts} invented hearts, half of them as rough as real scans, scans of {SPACING:g} mm; readers of {sd_mm:g} "
         "mm in each coordinate.",
         "Per cent of slips found: one reading in the phase / two readings in the phase.",
         "",

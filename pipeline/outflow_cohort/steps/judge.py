@@ -156,7 +156,7 @@ def _judge(request: Request, inventory: Inventory, index: VolumeIndex, volumes: 
     for entry, readings in checked:
         for reading in readings:
             points = core_inputs.landmarks(reading.structures)
-            own = judge_reading(points)
+            own = judge_reading(points, names_known=request.study.judging.hinge_names != "any")
             read = Read(entry.phase_pct, reading.reader_id, reading.read_no, points)
             reads.append((entry, reading, JudgedRead(read, own.findings, own.scatter)))
     found = [list(judged.findings) for _, _, judged in reads]

@@ -15,6 +15,7 @@ from outflow_cohort.study.checks import READING, StudyTables
 from outflow_cohort.study.columns import TABLES
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.fingerprints import fingerprint, real_path
+from outflow_cohort.study.judging import settled_names
 from outflow_cohort.study.keys import case_key
 
 
@@ -45,6 +46,7 @@ def build_requests(
     # Statistics and report settings are none of these, so that a change of them leaves cases untouched.
     sections = {name: settings[name] for name in StudySettings.model_fields if name != "cutoffs"}
     shared = StudySettings.model_validate(sections | {"cutoffs": cutoffs})
+    shared = shared.model_copy(update={"judging": settled_names(study.judging, tables.landmarks)})
     all_marked = shared.model_copy(update={"carry": None})
     targets, devices = shared_tables(tables)
     prostheses = {

@@ -6,7 +6,7 @@ hearts and published ranges where named; the rest is common practice without a s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -17,11 +17,17 @@ from outflow_geometry.base.frames import FloatArray, unit
 from outflow_geometry.base.planes import angle_between, least_squares_plane, triangle_angles_and_sides
 from outflow_geometry.landmarks.findings import LandmarkFinding, finding
 from outflow_geometry.landmarks.judging_curves import CurveJudgement, judge_curve, judge_order
-from outflow_geometry.landmarks.judging_frame import HINGE_NAMES, SCATTERS, Frame, Points, frame_of, to_polyline
+from outflow_geometry.landmarks.judging_frame import (
+    HINGE_NAMES,
+    SCATTERS,
+    USUAL_SCATTER,
+    Frame,
+    Points,
+    frame_of,
+    to_polyline,
+)
 from outflow_geometry.landmarks.judging_names import judge_names
 
-USUAL_SCATTER = 0.7
-"""mm; taken for the reader's scatter where no curve of the reading shows it (the core's prior, no source)."""
 RING_DIAMETER = (14.0, 65.0)
 """mm; annuli of 25 to 45 mm (Abdelghani 2017, Eur Heart J Cardiovasc Imaging 18:697), rings in place down to 18 mm
 and dilated ones, widened on both sides."""
@@ -66,8 +72,11 @@ class ReadingJudgement:
     scatter: float
 
 
-def judge_reading(landmarks: Points) -> ReadingJudgement:
-    """Judge the landmarks of one reading, (n, 3) mm by structure; nothing raises for bad geometry."""
+def judge_reading(landmarks: Points, *, names_known: bool = True) -> ReadingJudgement:
+    """Judge the landmarks of one reading, (n, 3) mm by structure; nothing raises for bad geometry.
+
+    names_known : False where the study names hinges otherwise than anatomy: then names are no more than noted.
+    """
     points = {n: np.atleast_2d(np.asarray(p, dtype=np.float64)) for n, p in landmarks.items() if len(p)}
     curves: list[CurveJudgement] = []
     scatters: list[float] = []
@@ -83,8 +92,10 @@ def judge_reading(landmarks: Points) -> ReadingJudgement:
     found = [f for curve in curves for f in curve.at_scatter(scatter)]
     bad_ring = {f.point_no for f in found if f.structure == "mitral_ring"}
     frame = frame_of(points, bad_ring, scatter)
-    for check in (_ring, _aorta, _names, _apex, _trigones, _path, _septum, _leaflet, _posts):
+    for check in (_ring, _aorta, _apex, _trigones, _path, _septum, _leaflet, _posts):
         found += check(frame)
+    names = judge_names(frame, _apex_behind(frame))
+    found += names if names_known else [replace(f, severity="note") for f in names]
     return ReadingJudgement(tuple(found), scatter)
 
 
@@ -235,10 +246,6 @@ def _oblique(f: Frame, normal: FloatArray) -> list[LandmarkFinding]:
     error = np.degrees(f.scatter) * np.hypot(1.0 / 10.0, 3.0 / (length * np.sqrt(len(near))))
     bound = OBLIQUE + SCATTERS * float(error)
     return [finding("annulus_oblique", name, None, tilt, bound) for name in _aortic_names(f)] if tilt > bound else []
-
-
-def _names(f: Frame) -> list[LandmarkFinding]:
-    return judge_names(f, _apex_behind(f))
 
 
 # ---------------------------------------------------------------------- ventricle

@@ -11,6 +11,8 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Plane
 from outflow_geometry.base.planes import facing, least_squares_plane
 
+USUAL_SCATTER = 0.7
+"""mm; taken for the reader's scatter where no curve of the reading shows it (the core's prior, no source)."""
 SCATTERS = 5.0
 """Scatters added to every bound."""
 
