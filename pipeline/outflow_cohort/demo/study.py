@@ -99,6 +99,19 @@ implants:
 """
 
 
+MODELS = """\
+  # Follow-up is invented too. With so few events most models are withheld, and the report says why.
+  mixed_models:
+    - {measure: mitral_area, variant: spline, covariates: [site]}
+    - {measure: neo_lvot_area, variant: full_frame, method: automatic_path, plan_id: P1}
+  adjusted_models:
+    - {outcome: obstruction, covariates: [age]}
+  time_to_event:
+    - {time_column: followup_days, event_column: followup_end, event: died, no_event: alive,
+       competing: [reoperated], covariates: [age]}
+"""
+
+
 def _study_yaml(demo: DemoSettings) -> str:
     return (
         f"{HEADER}"
@@ -112,8 +125,7 @@ def _study_yaml(demo: DemoSettings) -> str:
         "  n_boot: 500\n"
         "  outcomes:\n"
         "    - {column: obstruction, endpoint: mean_rise_10}\n"
-        + (_carry_yaml(demo) if demo.carry else "")
-        + (IMPLANTS if demo.implants else "")
+        f"{MODELS}" + (_carry_yaml(demo) if demo.carry else "") + (IMPLANTS if demo.implants else "")
     )
 
 
@@ -156,7 +168,16 @@ def _case_row(demo: DemoSettings, case: DemoCase, sketch: TrueSection) -> dict[s
         "baseline_gradient_mmhg": round(baseline, 1),
         "followup_gradient_mmhg": round(max(baseline + rise, 0.5), 1),
         "obstruction": int(rise >= OBSTRUCTION_RISE),
+        **_follow_up(demo, case),
     }
+
+
+def _follow_up(demo: DemoSettings, case: DemoCase) -> dict[str, object]:
+    """Days until an invented follow-up ended, and how: whichever of three exponential or even times came first."""
+    rng = _rng("follow-up", demo.seed, case.seed)
+    ends = {"died": rng.exponential(900.0), "reoperated": rng.exponential(2500.0), "alive": rng.uniform(300.0, 1100.0)}
+    first = min(ends, key=lambda name: ends[name])
+    return {"followup_days": max(round(ends[first]), 1), "followup_end": first}
 
 
 def _series_rows(demo: DemoSettings) -> list[dict[str, object]]:

@@ -27,6 +27,8 @@ STATISTICS = (
     "endpoints", "roc_curves", "landmark_agreement", "plane_agreement", "method_comparison",
     "size_shares", "categorical_agreement", "method_agreement", "decision_curves", "dose_response", "reader_drift",
     "interval_check", "grras", "implant_choice", "implant_shares", "implant_sides",
+    "time_to_event", "survival_curves", "adjusted_models", "mixed_models", "multi_reader_roc", "missing_data",
+    "reporting",
 )  # fmt: skip
 POINT_COLUMNS = [
     "case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm",

@@ -26,6 +26,7 @@ from outflow_cohort.report.interval_table import interval_overview, interval_rem
 from outflow_cohort.report.landmarks_figure import landmark_figures
 from outflow_cohort.report.mean_anatomy import mean_anatomy
 from outflow_cohort.report.methods import DEFINING, FURTHER, measure_table, methods_text, provenance, settings_table
+from outflow_cohort.report.models_part import models_part
 from outflow_cohort.report.numbers import MISSING, count, interval, number, with_unit
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, cut, environment, render, table_of
 from outflow_cohort.report.primary import PrimaryValue
@@ -35,8 +36,8 @@ CONTENTS = (
     ("summary", "What the study asked"), ("attention", "What needs a look"), ("flow", "Flow"), ("cases", "Cases"),
     ("baseline", "Baseline"), ("distributions", "Measures by group"),
     ("phases", "Over the cardiac cycle"), ("agreement", "Agreement of readers"), ("sizes", "Agreement on size"),
-    ("cutoffs", "Cut-offs and endpoints"), ("implants", "Any depth, any size"), ("quality", "Image quality"),
-    ("privacy", "Privacy"),
+    ("cutoffs", "Cut-offs and endpoints"), ("models", "Models"), ("implants", "Any depth, any size"),
+    ("quality", "Image quality"), ("privacy", "Privacy"),
     ("recovered", "Measured minus true"), ("aside", "Set aside, and why"), ("methods", "Methods"),
     ("checklist", "Reporting checklist"), ("provenance", "Provenance"), ("cautions", "Cautions"),
 )  # fmt: skip
@@ -114,11 +115,12 @@ def cohort_report(cohort: Cohort) -> Page:
     decision = outcome.decision_figures(cohort)
     implants = share_figures(cohort)
     outcomes = [*outcome.endpoint_figures(cohort), *outcome.dose_figures(cohort), *decision]
+    models = models_part(cohort, 6 * most)
     quality = _all(charts.quality_figure(cohort.series, c) for c in charts.QUALITY_FIELDS)
     recovered_figures, recovered_tables = outcome.recovered(cohort)
     drawn = [
         flow, *distributions, *phases, *forest, *bland_altman, *bias, *drift, *landmarks, *planes, *methods,
-        *method_bias, *sizes, *cutoff_figures, *implants, *outcomes, *quality, *recovered_figures,
+        *method_bias, *sizes, *cutoff_figures, *implants, *outcomes, *models.figures, *quality, *recovered_figures,
     ]  # fmt: skip
     figures = _named_apart(drawn)
     shown = {
@@ -130,8 +132,9 @@ def cohort_report(cohort: Cohort) -> Page:
     triage = asked.findings(cohort)
     present = {
         "attention": triage.act or triage.know or look, "phases": phases, "sizes": sizes, "quality": quality,
-        "recovered": recovered_figures or recovered_tables, "aside": len(cohort.set_aside),
+        "recovered": recovered_figures or recovered_tables, "aside": len(cohort.set_aside) or models.missing,
         "agreement": forest or len(rows), "baseline": len(cohort.table("baseline")),
+        "models": models.figures or models.tables,
         "implants": implants, "cutoffs": cutoff_figures or outcomes or len(cohort.table("cutoffs")),
     }  # fmt: skip
     contents = [c for c in CONTENTS if present.get(c[0], True)]
@@ -188,6 +191,7 @@ def cohort_report(cohort: Cohort) -> Page:
         cutoffs=_shown([printed.cutoff_basis(cohort), printed.cutoff_overview(cohort)], 2 * most),
         classes=_shown([outcome_tables.class_overview(cohort)], 2 * most),
         endpoints=_shown([outcome_tables.endpoint_overview(cohort)], 2 * most),
+        models=replace(models, figures=tuple(shown[id(f)] for f in models.figures)),
         associations=_shown([printed.association_overview(cohort)], 2 * most),
         quality=[shown[id(f)] for f in quality],
         quality_tables=[charts.constant_quality(cohort.series), *_quality_tables(cohort, most)],

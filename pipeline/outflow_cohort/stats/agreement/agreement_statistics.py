@@ -8,6 +8,7 @@ from outflow_cohort.stats.agreement import reader_effects
 from outflow_cohort.stats.kernels import (
     generalised,
     intraclass,
+    jackknife,
     limits_of_agreement,
     lin,
     method_comparison,
@@ -33,8 +34,9 @@ class AgreementStatistic:
 
 
 _COMPONENT = f"{reml.SOURCE}; intervals: {generalised.SOURCE}"
-_ICC = f"{intraclass.SOURCE}; agreement forms' and incomplete readings' intervals: {generalised.SOURCE}"
-_LIMITS = f"{limits_of_agreement.SOURCE}; {replicate_limits.SOURCE}"
+_TAILS = f"intervals named jackknife: {jackknife.SOURCE}"
+_ICC = f"{intraclass.SOURCE}; agreement forms' and incomplete readings' intervals: {generalised.SOURCE}; {_TAILS}"
+_LIMITS = f"{limits_of_agreement.SOURCE}; {replicate_limits.SOURCE}; {_TAILS}"
 _PRECISION = precision.SOURCE
 
 STATISTICS: dict[str, AgreementStatistic] = {

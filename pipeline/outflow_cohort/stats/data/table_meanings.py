@@ -108,7 +108,7 @@ COLUMN_MEANINGS: dict[str, str] = {
     "minimum": "smallest value",
     "model": "which model the figure comes from",
     "n": "cases used",
-    "n_at_risk": "cases still followed just before the time",
+    "n_at_risk": "cases still followed just before the time, or at it in rows at_risk",
     "n_below": "cases below the cut-off",
     "n_cases": "cases used",
     "n_events": "events among them",

@@ -80,6 +80,7 @@ def survival_rows(
         curve = survival.kaplan_meier(time, event, settings.confidence)
         common: dict[str, Any] = {"outcome": outcome.event_column, "group": name}
         curves += [common | row for row in _curve_rows(curve, outcome)]
+        curves += [common | row for row in _at_risk_rows(time, event, curve, seen.time, outcome)]
         for which, label in enumerate(("event", *outcome.competing), start=1):
             if outcome.competing:
                 curves += [
@@ -107,6 +108,28 @@ def _curve_rows(curve: survival.SurvivalCurve, outcome: TimeToEvent) -> list[dic
             curve.std_error.tolist(), curve.ci_low.tolist(), curve.ci_high.tolist(), strict=True,
         )
     ]  # fmt: skip
+
+
+def _at_risk_rows(
+    time: np.ndarray, event: np.ndarray, curve: survival.SurvivalCurve, all_times: np.ndarray, outcome: TimeToEvent
+) -> list[dict[str, Any]]:
+    """Numbers at risk at round times of the whole cohort's follow-up, the same for every group."""
+    text = "share without the event at a round time; n_at_risk: followed to this time or beyond, n_events: by then"
+    return [
+        {"statistic": "at_risk", "time": t, "time_unit": outcome.time_unit, "n_at_risk": int((time >= t).sum())}
+        | {"n_events": int(event[time <= t].sum()), "definition": text, "source": survival.KAPLAN_MEIER_SOURCE}
+        | dict(zip(("estimate", "std_error", "ci_low", "ci_high"), curve.at(t), strict=True))
+        for t in round_times(float(all_times.max(initial=0.0)))
+    ]
+
+
+def round_times(longest: float) -> list[float]:
+    """About five times from 0 to `longest`: steps of 1, 2 or 5 times a power of ten."""
+    if not longest > 0:
+        return [0.0]
+    power = 10.0 ** np.floor(np.log10(longest / 5))
+    step = next(s * power for s in (1, 2, 5, 10) if s * power * 5 >= longest * 0.999)
+    return [float(i * step) for i in range(int(longest / step + 1e-9) + 1)]
 
 
 def _incidence_rows(

@@ -1,0 +1,102 @@
+"""The report's part on models: numbers at risk, reasons of what is withheld, nothing that was not asked for."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from outflow_cohort.paper.model_tables import model_tables
+from outflow_cohort.report.charts_survival import at_risk_table, survival_figures
+from outflow_cohort.report.cohort_data import Cohort, read_cohort
+from outflow_cohort.report.cohort_report import cohort_report
+from outflow_cohort.report.models_part import models_part
+from outflow_cohort.report.settings import ReportSettings
+from outflow_cohort.stats.data.settings import StatisticsSettings, TimeToEvent
+from outflow_cohort.stats.outcome.time_to_event import COLUMNS as TIME_COLUMNS
+from outflow_cohort.stats.outcome.time_to_event import CURVE_COLUMNS, FollowUp, survival_rows
+
+OUTCOME = TimeToEvent(time_column="days", event_column="died", competing=("2",))
+TIMES = np.array([5.0, 60, 60, 130, 200, 210, 250, 330, 400, 410, 420, 430])
+CAUSES = np.array([1.0, 1, 0, 2, 1, 0, 1, 2, 0, 0, 1, 0])
+
+
+@pytest.fixture(scope="module")
+def cohort(results: Path) -> Cohort:
+    """A run with the follow-up of twelve cases: seven in group a, three in b, two in c."""
+    groups = np.array(["a"] * 7 + ["b"] * 3 + ["c"] * 2, dtype=object)
+    seen = FollowUp(TIMES, CAUSES, groups, np.ones(12, bool))
+    rows, curves = survival_rows(seen, OUTCOME, StatisticsSettings())
+    found = read_cohort(results, ReportSettings())
+    tables = {
+        "survival_curves": pd.DataFrame(curves, columns=CURVE_COLUMNS),
+        "time_to_event": pd.DataFrame(rows, columns=TIME_COLUMNS),
+    }
+    study = json.loads(json.dumps(dict(found.study)))
+    study["statistics"] = {**(study.get("statistics") or {}), "time_to_event": [OUTCOME.model_dump(mode="json")]}
+    return replace(found, study=study, tables={**found.tables, **tables})
+
+
+def test_numbers_at_risk_are_counts(cohort: Cohort) -> None:
+    table = at_risk_table(cohort)
+    assert table is not None
+    lines = [row for row in table.rows if row[1] == "all"]
+    for row in lines:
+        time = float(row[2])
+        assert int(row[3]) == (time <= TIMES).sum()
+        assert int(row[4]) == ((time >= TIMES) & (CAUSES == 1)).sum()
+    assert [row[2] for row in lines] == ["0", "100", "200", "300", "400"]
+    drawn = "".join(survival_figures(cohort)[0].drawing.parts)
+    shown = re.findall(r">(\d+)</text>", drawn)
+    assert shown[-5:] == [row[3] for row in lines]
+
+
+def test_groups_of_few_cases_have_no_curve(cohort: Cohort) -> None:
+    figures = {f.name: f for f in survival_figures(cohort)}
+    assert set(figures) == {"survival-died", "survival-died-by-group", "survival-died-incidence"}
+    data = figures["survival-died-by-group"].data
+    assert data is not None
+    assert set(data["group"]) == {"a"}
+    assert "2 groups of fewer than 5 cases" in figures["survival-died-by-group"].caption
+    whole = figures["survival-died"].data
+    assert whole is not None
+    # Kaplan & Meier 1958: the product of 1 - events / at risk over the event times.
+    at, survival = np.unique(TIMES[CAUSES == 1]), 1.0
+    for time, row in zip(at, whole.to_dict("records"), strict=True):
+        survival *= 1 - ((time == TIMES) & (CAUSES == 1)).sum() / (time <= TIMES).sum()
+        assert row["estimate"] == pytest.approx(survival)
+
+
+def test_what_is_withheld_says_why(cohort: Cohort) -> None:
+    part = models_part(cohort, 100)
+    times = next(t for t in part.tables if t.caption == "Time to the event")
+    assert {row[3] for row in times.rows} == {"withheld: too few events"}
+    page = html.unescape(cohort_report(cohort).html)
+    assert 'id="models"' in page
+    assert "withheld: too few events" in page
+    assert "figures/survival-died.svg" in page
+
+
+def test_nothing_that_was_not_asked_for(cohort: Cohort, results: Path) -> None:
+    plain = read_cohort(results, ReportSettings())
+    asked = replace(cohort, study=plain.study)
+    part = models_part(asked, 100)
+    assert not part.figures
+    assert not [t for t in part.tables if "Time" in t.caption]
+
+
+def test_checklists_and_gaps_go_into_report_and_paper(cohort: Cohort) -> None:
+    part = models_part(cohort, 100)
+    assert [title.partition(":")[0] for title, _ in part.checklists] == ["STROBE", "STARD 2015", "TRIPOD+AI"]
+    for title, table in part.checklists:
+        told = int(re.search(r"(\d+) of (\d+)", title)[1])  # type: ignore[index]
+        assert told == sum(row[4] != "\u2013" for row in table.rows)
+    names = [t.name for t in model_tables(cohort)]
+    assert names == sorted(names)
+    assert {"table_m1_survival", "table_m2_time_to_event", "table_s1_strobe"} <= set(names)
