@@ -207,7 +207,9 @@ def test_rival_events_and_unknown_texts():
     assert '"moved"' in wrong[0].found
     outcome = FOLLOW_UP.model_copy(update={"competing": ("moved",)})
     curve = tables(rival, chosen, time_to_event=(outcome,))["survival_curves"]
-    assert {"survival", "incidence of event", "incidence of moved"} == set(curve["statistic"])
+    assert {"survival", "at_risk", "incidence of event", "incidence of moved"} == set(curve["statistic"])
+    risk = curve[(curve["statistic"] == "at_risk") & (curve["group"] == "all")]
+    assert risk["n_at_risk"].tolist() == [(pd.to_numeric(rival["time"]) >= t).sum() for t in risk["time"]]
     bad = outcome_mistakes(cases.assign(time="soon"), StatisticsSettings(time_to_event=(FOLLOW_UP,)))
     assert "no time" in bad[0].found
 
