@@ -26,7 +26,8 @@ from outflow_cohort.handbook.specimen import GRID_MM, specimen
 from outflow_cohort.steps.guard import CRASH_CODE
 from outflow_cohort.steps.limits import OUT_OF_MEMORY, OUT_OF_TIME
 from outflow_cohort.study import checks
-from outflow_cohort.study.config import SOLIDS, Study
+from outflow_cohort.study.config import Study
+from outflow_cohort.study.measuring_settings import SOLIDS
 from outflow_cohort.study.status_codes import status_codes
 from outflow_geometry.measures.registry import REGISTRY
 
