@@ -85,6 +85,30 @@ def test_an_implanted_ring_keeps_its_size_and_a_native_one_follows_the_motion() 
     assert kept.ring.disagreement > 0.5 > 5 * followed.left_over
 
 
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_ventricle_that_drags_its_side_of_the_ring_does_not_shrink_it(order: int) -> None:
+    """Below the ring everything narrows and lags behind; at the ring and above it moves as the ring does."""
+    marks = reading()
+
+    def dragging(points: np.ndarray) -> np.ndarray:
+        depth = np.clip(-points[:, 2:], 0.0, 10.0)
+        return stiff(points * (1.0 - 0.05 * depth))
+
+    flat = circle(17.0, np.zeros(3), np.eye(3))[::order]
+    found = carried_landmarks({"mitral_ring": flat, "lv_apex": marks["lv_apex"]}, dragging, implanted=False)
+    np.testing.assert_allclose(found.landmarks["mitral_ring"], stiff(flat), atol=1e-6)
+
+
+def test_without_an_apex_both_sides_of_the_ring_count_alike() -> None:
+    flat = circle(17.0, np.zeros(3), np.eye(3))
+
+    def opposed(points: np.ndarray) -> np.ndarray:
+        return points * (1.0 + 0.02 * points[:, 2:])
+
+    found = carried_landmarks({"mitral_ring": flat}, opposed, implanted=False)
+    assert area(found.landmarks["mitral_ring"]) == pytest.approx(area(flat), rel=2e-3)
+
+
 def test_a_slide_along_the_ring_hardly_moves_it() -> None:
     """Tissue that slips along the edge on one side only must not shift the stiff ring to that side."""
 

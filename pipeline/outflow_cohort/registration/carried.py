@@ -16,6 +16,7 @@ class Move(Part):
     shift: float
     tilt: float
     radial: float
+    lift: float | None = None
 
 
 class CarriedReading(Part):
@@ -44,7 +45,7 @@ class CarriedReading(Part):
     @property
     def shared_moves(self) -> tuple[SharedMove, ...]:
         """Their shared errors, for the core."""
-        return tuple(SharedMove(m.structures, m.shift, m.tilt, m.radial) for m in self.moves)
+        return tuple(SharedMove(m.structures, m.shift, m.tilt, m.radial, m.lift) for m in self.moves)
 
 
 class RegisteredPair(Part):

@@ -294,7 +294,13 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
     more = 0.5 * math.sqrt(max(found.apart**2 - 4.0 * case.scatter**2, 0.0))
     wider = error_factor(chosen_engine(case.settings.engine), case.settings.grid_mm)
     moves = tuple(
-        replace(move, shift=wider * move.shift, tilt=wider * move.tilt, radial=wider * move.radial)
+        replace(
+            move,
+            shift=wider * move.shift,
+            tilt=wider * move.tilt,
+            radial=wider * move.radial,
+            lift=None if move.lift is None else wider * move.lift,
+        )
         for move in carry_moves(best.carried, implanted=case.implanted, more=more)
     )
     by_body = {move.structures[0]: coordinate_error(move) for move in moves}
@@ -319,7 +325,13 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
         prediction=prediction,
     )
     kept = tuple(
-        Move(structures=m.structures, shift=round(m.shift, 4), tilt=round(m.tilt, 4), radial=round(m.radial, 4))
+        Move(
+            structures=m.structures,
+            shift=round(m.shift, 4),
+            tilt=round(m.tilt, 4),
+            radial=round(m.radial, 4),
+            lift=None if m.lift is None else round(m.lift, 4),
+        )
         for m in moves
     )
     return kept, figures

@@ -158,13 +158,15 @@ MARKED = LandmarkOrigin()
 class SharedMove:
     """Standard deviations of an error that all points of some structures share, mm.
 
-    shift : each coordinate. tilt : at the rim, about each of the two axes in the plane. radial : outward at the rim.
+    shift : each coordinate in the body's plane. tilt : at the rim, about each of the two axes in the plane. radial :
+    outward at the rim. lift : along the body's normal; None = as `shift`.
     """
 
     structures: tuple[str, ...]
     shift: float
     tilt: float
     radial: float
+    lift: float | None = None
 
 
 @dataclass(frozen=True)

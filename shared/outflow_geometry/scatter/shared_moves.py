@@ -21,7 +21,7 @@ def shared_moves(
 ) -> list[dict[str, FloatArray]]:
     """Displacements (n, 3), mm, of the structures that `moves` name, for each of `draws` draws.
 
-    A body with too few points for a plane is shifted only.
+    A body with too few points for a plane is shifted only, by `shift` in every direction.
     """
     generator = np.random.default_rng([seed % 2**63, 17])
     found: list[dict[str, FloatArray]] = [{} for _ in range(draws)]
@@ -38,6 +38,8 @@ def shared_moves(
             moved = np.broadcast_to(shift[draw], points.shape).copy()
             if frame is not None:
                 across, normal = frame
+                if move.lift is not None and move.shift > 0.0:
+                    moved += (move.lift / move.shift - 1.0) * (shift[draw] @ normal[2]) * normal[2]
                 moved += (across @ tilt[draw])[:, None] * normal[2] + radial[draw] * (across @ normal[:2])
             start = 0
             for name in names:
