@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -12,8 +13,10 @@ from PIL import Image
 
 from outflow_cohort.cli import EXIT_OK, EXIT_USAGE, main
 from outflow_cohort.paper.rounding import decimals_for, rounded
-from outflow_cohort.paper.tables import PaperTable
+from outflow_cohort.paper.tables import PaperTable, cutoffs, measures
 from outflow_cohort.paper.writers import LATEX_SIGNS, latex_table, latex_text
+from outflow_cohort.report.cohort_data import read_cohort
+from outflow_cohort.report.settings import ReportSettings
 
 docx = pytest.importorskip("docx", reason="python-docx is not installed (pip install '.[paper]')")
 pytest.importorskip("matplotlib", reason="matplotlib is not installed (pip install '.[paper]')")
@@ -55,6 +58,20 @@ def test_tables_have_the_numbers_of_the_run(paper: Path, results: Path):
     areas = cases["neo_lvot_area_mm2"].dropna()
     counted = cutoffs[(cutoffs["Cut-off"] == "170 mm²") & (cutoffs["Group"] == "All")]["Below / cases"].item()
     assert counted == f"{(areas < 170).sum()} / {len(areas)}"
+
+
+def test_cases_in_doubt_are_named_in_footnotes(results: Path, tmp_path: Path):
+    shutil.copytree(results / "tables", tmp_path / "tables")
+    shutil.copytree(results / "work", tmp_path / "work", ignore=shutil.ignore_patterns("measured"))
+    for part in (tmp_path / "tables/measurements").rglob("*.parquet"):
+        rows = pd.read_parquet(part)
+        mine = (rows["case_id"] == "GR-002") & (rows["measure"] == "neo_lvot_area")
+        rows.assign(status=rows["status"].where(~mine, "landmark_suspect")).to_parquet(part)
+    cohort = read_cohort(tmp_path, ReportSettings())
+    (value,) = (v for v in cohort.primary["GR-002"] if v.measure == "neo_lvot_area")
+    note = f"Not counted, as the Neo-LVOT area may be wrong (mm²): GR-002 ({value.doubted:.0f}, landmark suspect)."
+    assert note in measures(cohort).notes
+    assert note in cutoffs(cohort).notes
 
 
 def test_the_document_opens_with_every_table_and_its_notes(paper: Path):

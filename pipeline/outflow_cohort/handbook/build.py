@@ -38,6 +38,7 @@ td code, th code {white-space: nowrap}
 """
 NAVIGATION = (
     ("Begin here", "index"),
+    ("From zero to a table", "story"),
     ("Own study", "own_study"),
     ("Landmarks of other programs", "viewers"),
     ("Which definition", "choose"),
@@ -74,6 +75,7 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
 
     texts = {
         "index": pages.index_page(),
+        "story": text_page("story"),
         "own_study": text_page("own_study"),
         "viewers": text_page("viewers"),
         "implants": text_page("implants"),

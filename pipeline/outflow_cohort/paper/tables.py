@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from outflow_cohort.paper.rounding import decimals_for, rounded
+from outflow_cohort.report.asked import doubted_cases
 from outflow_cohort.report.charts_agreement import headline_rows
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.headline import of_headline_plan
@@ -94,6 +95,7 @@ def measures(cohort: Cohort) -> PaperTable | None:
         f"Cells: mean (95 % CI) [n]. One value per case: {cohort.rules_text}.",
         f"With fewer than {FEWEST_FOR_INTERVAL} cases, the smallest and largest value [n]. Digits follow the width of "
         "the interval.",
+        *doubt_notes(cohort),
     )
     return PaperTable("table_2_measures", "Measures by group", header, tuple(lines), notes)
 
@@ -152,7 +154,13 @@ def cutoffs(cohort: Cohort) -> PaperTable | None:
         return None
     title = f"Cases below cut-offs of the neo-LVOT area ({variant.replace('_', ' ')}, {method_text(method)})"
     header = ("Cut-off", "Group", "Below / cases", "Share, % (95 % CI)")
-    return PaperTable("table_4_cutoffs", title, header, tuple(lines), tuple(sources))
+    return PaperTable("table_4_cutoffs", title, header, tuple(lines), (*sources, *doubt_notes(cohort)))
+
+
+def doubt_notes(cohort: Cohort) -> tuple[str, ...]:
+    """A footnote on the cases that do not count; none where all do."""
+    named = doubted_cases(cohort)
+    return (named,) if named else ()
 
 
 def outcomes(cohort: Cohort) -> PaperTable | None:

@@ -82,6 +82,13 @@ def primary_by_group(cohort: Cohort) -> Table | None:
 
 
 def in_doubt(cohort: Cohort) -> str:
+    """Sentences on the cases whose first primary measure is in doubt, with the value; empty where none is."""
+    named = doubted_cases(cohort)
+    advice = "Look at these before you read a median or a share: they may be those with least room."
+    return f"{named} {advice}" if named else ""
+
+
+def doubted_cases(cohort: Cohort) -> str:
     """A sentence that names the cases whose first primary measure is in doubt, with the value; empty where none is."""
     first = [own[0] for own in cohort.primary.values() if own]
     named = [
@@ -92,10 +99,7 @@ def in_doubt(cohort: Cohort) -> str:
         return ""
     name, unit = measure_title(first[0].measure), unit_text(first[0].unit)
     more = f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else ""
-    return (
-        f"Not counted, as the {name} may be wrong, in {unit}: {', '.join(named[:MOST_NAMED])}{more}. "
-        "Look at these before you read a median or a share: they may be the cases with the smallest values."
-    )
+    return f"Not counted, as the {name} may be wrong ({unit}): {', '.join(named[:MOST_NAMED])}{more}."
 
 
 def left_out_by_status(cohort: Cohort) -> Table | None:
