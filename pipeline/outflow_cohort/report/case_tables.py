@@ -93,12 +93,13 @@ def plan_overview(data: CaseData, phase: float | None) -> Table:
     devices = {plan.plan_id: plan.device_id for plan in data.request.plans}
     rows = []
     for plan_id in data.plan_ids:
-        cells = []
-        for measure in ("neo_lvot_area", "lvot_residual_fraction", "device_septum_distance"):
-            v = data.first(measure, data.settings.main_solid, plan_id=plan_id, **who)
-            cells.append(estimate(v.value, v.ci_low, v.ci_high, v.unit) if v else "–")
-        rows.append((plan_id, devices.get(plan_id, ""), *cells))
-    return table_of(("Plan", "Device", "Neo-LVOT, mm²", "Residual fraction", "Device to septum, mm"), rows)
+        measures = ("neo_lvot_area", "lvot_residual_fraction", "device_septum_distance")
+        found = [data.first(measure, data.settings.main_solid, plan_id=plan_id, **who) for measure in measures]
+        cells = [estimate(v.value, v.ci_low, v.ci_high, v.unit) if v else "–" for v in found]
+        flagged = dict.fromkeys(v.status for v in found if v and v.status not in ("ok", ""))
+        remark = ", ".join(words(status) for status in flagged) or "ok"
+        rows.append((plan_id, devices.get(plan_id, ""), *cells, remark))
+    return table_of(("Plan", "Device", "Neo-LVOT, mm²", "Residual fraction", "Device to septum, mm", "Status"), rows)
 
 
 def cutoff_table(data: CaseData) -> Table:

@@ -21,7 +21,7 @@ from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.numbers import difference_digits, estimate, is_number, number, unit_text
 from outflow_cohort.report.page import Figure
 from outflow_cohort.report.svg import Axes, Drawing, padded, shorten, text_width, ticks
-from outflow_cohort.report.wording import measure_title, method_text, variant_text, words
+from outflow_cohort.report.wording import measure_title, method_text, registry, variant_text, words
 
 ROW = 19.0
 MOST_FOREST_ROWS = 44
@@ -199,6 +199,10 @@ def pair_text(comparison: str) -> str:
 PERCENT = ("bias_percent", "loa_lower_percent", "loa_upper_percent")
 
 
+FEWEST_COMPARED = 3
+"""Cases from which the bias of two methods is drawn."""
+
+
 def method_percent_figure(cohort: Cohort) -> Figure | None:
     """Bias of two methods in per cent of the measure, with limits of agreement, a row per measure."""
     frame = headline_rows(cohort.table("method_agreement"))
@@ -207,6 +211,10 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
     mine = frame[frame["statistic"].isin(PERCENT) & frame["estimate"].notna()]
     mine = mine[~mine["variant"].str.contains("/", regex=False) & ~mine["measure"].str.endswith("station")]
     mine = mine[~mine["variant"].isin([s for s in OTHER_SOLIDS if s != cohort.settings.main_solid])]
+    others = [f" {s} " for s in OTHER_SOLIDS if s != cohort.settings.main_solid]
+    mine = mine[[not any(other in f"{c} " for other in others) for c in mine["comparison"].astype(str)]]
+    # of two cases limits are thousands of per cent wide, and all other rows one line
+    mine = mine[mine["n_cases"] >= FEWEST_COMPARED] if "n_cases" in mine else mine
     mine = of_headline_plan(mine, ["measure", "variant", "comparison"])
     lines: list[IntervalRow] = []
     for key, part in mine.groupby(["measure", "variant", "method", "comparison"], sort=True):
@@ -216,6 +224,8 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
         limits = [number_or_none(found[s]["estimate"]) for s in PERCENT[1:] if s in found]
         both = (limits[0], limits[1]) if len(limits) == 2 and None not in limits else None
         title = measure_title(key[0], "" if key[1] == cohort.settings.main_solid else key[1])
+        other = str(key[3]).partition(" - ")[2].partition(" ")[0]
+        title += f" against {measure_title(other)}" if other in registry() and other != key[0] else ""
         lines.append(_interval_row(title, found[PERCENT[0]], methods_text(key[2]), limits=both))
     if not lines:
         return None
@@ -231,8 +241,8 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
     labels = {c: (words(c).capitalize(), "pct") for c in ("estimate", "ci_low", "ci_high")}
     caption = (
         "Square and line: bias with its 95 % interval; pale bar: limits of agreement of single readings. "
-        f"Solid: {variant_text(cohort.settings.main_solid)}, of the alphabetically first plan; "
-        "tables/method_agreement.csv has all."
+        f"Solid: {variant_text(cohort.settings.main_solid)}, of the alphabetically first plan; from {FEWEST_COMPARED} "
+        "cases on. tables/method_agreement.csv has all."
     )
     return Figure(d, caption, frame_table(data, labels), "method-bias", True, data)
 

@@ -71,8 +71,8 @@ def _roc_figure(title: str, caption: str, part: pd.DataFrame, name: str) -> Figu
     return Figure(d, caption, frame_table(part, labels), name, True, part)
 
 
-NO_DECISION = "No decision curve: no outcome is configured, or no model could be fitted (too few events)."
-NO_DRIFT = "Drift of readers: not assessed, for the landmark table gives no order of reading (column reading_order)."
+NO_DECISION = "No decision curve: no model could be fitted, since there are too few events."
+NO_DRIFT = "Drift of readers: not assessed: the landmark table gives no reading order (column reading_order)."
 
 
 def decision_figures(cohort: Cohort) -> list[Figure]:

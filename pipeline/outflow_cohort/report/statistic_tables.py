@@ -141,16 +141,20 @@ def cutoff_overview(cohort: Cohort) -> Table | None:
         if not len(counted):
             continue
         r = counted.iloc[0]
-        share = f"{number(100 * r['estimate'], 'pct')} ({interval(100 * r['ci_low'], 100 * r['ci_high'], 'pct')})"
+        share = estimate(100 * r["estimate"], 100 * r["ci_low"], 100 * r["ci_high"], "pct")
         chance = number(100 * expected.iloc[0]["estimate"], "pct") if len(expected) else MISSING
+        if chance != MISSING:
+            chance += f" of {number(expected.iloc[0]['n'], digits=0)}"
         below = (
             f"{number(r['n_below'], digits=0)} of {number(r['n'], digits=0)}" if is_number(r["n_below"]) else MISSING
         )
         lines.append((f"{key[0]:g}", key[2], words(key[3]), below, share, chance))
     header = ("Cut-off, mm²", "Plan", "Group", "Cases below", "Share, % (95 %)", "Expected share, %")
     note = (
-        f"{variant_text(solid).capitalize()}, {method_text(method)}. Expected share: mean chance that the true area "
-        "is below, from the scatter of landmarks. tables/cutoffs.csv has the other solids and paths."
+        f"{variant_text(solid).capitalize()}, {method_text(method)}. Cases below: of those whose value counts. "
+        "Expected share: mean chance that the true area is below, from the scatter of landmarks, of all cases with "
+        "such a chance, also those in doubt. A plan of one name is another device and depth in each case "
+        "(tables/plans.csv). tables/cutoffs.csv has the other solids and paths."
     )
     return table_of(header, lines, note, "Cases below") if lines else None
 

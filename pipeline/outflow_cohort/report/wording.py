@@ -60,7 +60,7 @@ OVER_PHASES = {
 
 def words(name: object) -> str:
     """`too_few_points` as `too few points`."""
-    return str(name).replace("_", " ") if isinstance(name, str) else ""
+    return name.replace("_", " ").replace("deidentif", "de-identif") if isinstance(name, str) else ""
 
 
 ABBREVIATIONS = {
