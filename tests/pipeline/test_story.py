@@ -29,6 +29,7 @@ def told(finished_study: Path, tmp_path_factory: pytest.TempPathFactory) -> tupl
     CT and measured cases are those of the small study that other tests ran, so that the workflow finds them done.
     """
     folder = tmp_path_factory.mktemp("story")
+    shutil.copytree(finished_study, folder / "tern_bay", copy_function=shutil.copy2)
     (folder / "config").mkdir()
     (folder / "config/demo.yaml").write_text(DEMO, encoding="utf-8")
     for name in ("Snakefile", "pipeline", "shared"):
