@@ -32,7 +32,7 @@ from outflow_cohort.cli_run import add_run_command
 from outflow_cohort.cli_tools import add_user_commands
 
 DISK_TROUBLE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO)
-"""Full, over quota, over the file-size limit, read-only, failing: the machine's trouble, told without a traceback."""
+"""Full, over quota, over the file-size limit, read-only, failing: the machine's trouble, said without a traceback."""
 RESULTS = "the results folder of a study"
 REQUEST = "the frozen request of the case (RESULTS/work/requests/KEY.json)"
 INVENTORY = "what the inventory step wrote (RESULTS/work/inventory/KEY.json)"
@@ -246,7 +246,7 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "statistics", _statistics, "Compute cohort statistics and agreement.", example)
     add_paths(p, results=RESULTS)
     p.add_argument("--scheduler", help="address of a running dask.distributed scheduler")
-    text = "tables of the cohort's values and landmarks, or of the agreement of measured values; both where not told"
+    text = "tables of the cohort's values and landmarks, or of the agreement of measured values; both where not given"
     p.add_argument("--part", choices=["cohort", "readers"], help=text)
     p = add_command(commands, "sheet", _sheet, "Write the sheet of one case.", "--results results --key C001")
     add_paths(p, results=RESULTS)
@@ -345,7 +345,7 @@ def _name(args: argparse.Namespace) -> str:
 
 
 def _call_once(args: argparse.Namespace) -> int:
-    """Run the command; what a user can mend is told without a traceback."""
+    """Run the command; what a user can mend is reported without a traceback."""
     from outflow_cohort.files import DamagedFile
     from outflow_cohort.study.problems import StudyError
 

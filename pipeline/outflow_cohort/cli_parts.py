@@ -13,14 +13,14 @@ EXIT_FAILED = 1
 EXIT_USAGE = 2
 EXIT_STUDY = 3
 EXIT_MEMORY = 4
-"""0 done; 1 the work failed; 2 wrong use of the command line; 3 the study has errors (each was told); 4 out of
+"""0 done; 1 the work failed; 2 wrong use of the command line; 3 the study has errors (each was reported); 4 out of
 memory."""
 
 STATUS_MEANINGS = {
     EXIT_OK: "done",
     EXIT_FAILED: "the work failed, or two compared runs differ",
     EXIT_USAGE: "wrong use of the command line",
-    EXIT_STUDY: "the study has errors; each was told with file, row, found, needed, remedy",
+    EXIT_STUDY: "the study has errors; each was reported with file, row, found, needed, remedy",
     EXIT_MEMORY: "out of memory",
 }
 EXIT_STATUS = "exit status:\n" + "\n".join(f"  {status}  {meaning}" for status, meaning in STATUS_MEANINGS.items())
@@ -74,7 +74,7 @@ def add_command(
 
 
 def add_message_options(parser: argparse.ArgumentParser, default: bool | str) -> None:
-    """--quiet, --verbose and --json-log; they may stand before or after the command."""
+    """--quiet, --verbose and --json-log; they may come before or after the command."""
     group = parser.add_argument_group("messages", "go to standard error, one event per line, case, phase, reader first")
     level = group.add_mutually_exclusive_group()
     level.add_argument("-q", "--quiet", action="store_true", default=default, help="errors only, no closing line")

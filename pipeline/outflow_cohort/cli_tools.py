@@ -361,11 +361,11 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """While and after a run."""
-    p = add_command(commands, "status", _status, "Tell how far a run has come.", "results")
+    p = add_command(commands, "status", _status, "Show how far a run has come.", "results")
     p.add_argument("results", type=Path, help=RESULTS)
     p.add_argument("--line", action="store_true", help="one line only")
     p.add_argument("--verify", action="store_true", help="compare the tables with the hashes of the finished run")
-    text, example = "Tell which numbers of two runs differ, and why.", "results_a results_b"
+    text, example = "Show which numbers of two runs differ, and why.", "results_a results_b"
     p = add_command(commands, "compare", _compare, text, example)
     p.add_argument("run_a", type=Path, help=RESULTS)
     p.add_argument("run_b", type=Path, help="another results folder")

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def count_rows_by(dataset: Path, columns: Sequence[str], where: pc.Expression | None = None) -> pd.DataFrame:
-    """The distinct combinations of `columns`, sorted (null last), and `rows`, how often each stands in the dataset.
+    """The distinct combinations of `columns`, sorted (null last), and `rows`, how often each occurs in the dataset.
 
     dataset : folder of parts, or one file. where : which rows count. Raises FileNotFoundError where there is no
     dataset.

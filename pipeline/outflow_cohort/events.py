@@ -1,4 +1,4 @@
-"""What a command tells while it works: one event per line on standard error, as text or as JSON.
+"""What a command reports while it works: one event per line on standard error, as text or as JSON.
 
 A line begins with its place (case, phase, reader, read), so that the lines of one case can be picked out with grep.
 Callers hand over pseudonyms, places and codes, never a value of a header. Built on the standard library's logging:
@@ -49,18 +49,18 @@ NOWHERE = Place()
 def event(
     name: str, message: str, *, place: Place = NOWHERE, level: int = logging.INFO, details: Mapping[str, object] = {}
 ) -> None:
-    """Tell one event: `name` is a fixed word for machines, `message` a sentence for people."""
+    """Report one event: `name` is a fixed word for machines, `message` a sentence for people."""
     if LOGGER.isEnabledFor(level):
         LOGGER.log(level, "%s", message, extra={"event": name, "place": place, "details": dict(details)})
 
 
 def error(message: str, *, name: str = "refused", place: Place = NOWHERE) -> None:
-    """Tell why a command cannot go on; shown also with --quiet."""
+    """Say why a command cannot go on; shown also with --quiet."""
     event(name, message, place=place, level=logging.ERROR)
 
 
 def set_aside(rows: Iterable[Mapping[str, Any]]) -> None:
-    """Tell each row of set_aside (case_id, phase_pct, reader_id, read_no, code, message) as an event."""
+    """Report each row of set_aside (case_id, phase_pct, reader_id, read_no, code, message) as an event."""
     for row in rows:
         place = Place(row["case_id"], row["phase_pct"], row["reader_id"], row["read_no"])
         message = f"set aside ({row['code']}): {row['message']}"
@@ -68,7 +68,7 @@ def set_aside(rows: Iterable[Mapping[str, Any]]) -> None:
 
 
 def tell(message: str, *, name: str = "done") -> None:
-    """Tell what was done, on standard output; with JSON logs as an event, with --quiet not at all."""
+    """Say what was done, on standard output; with JSON logs as an event, with --quiet not at all."""
     if any(isinstance(handler.formatter, JsonLines) for handler in LOGGER.handlers):
         event(name, message)
     elif LOGGER.isEnabledFor(logging.INFO):

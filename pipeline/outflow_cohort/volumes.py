@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def load_volume(path: Path) -> Volume:
-    """Read one image file that SimpleITK knows (NRRD, NIfTI, MetaImage) as it lies, HU."""
+    """Read one image file that SimpleITK knows (NRRD, NIfTI, MetaImage) as it is, HU."""
     import SimpleITK as sitk
 
     from outflow_geometry.base.frames import Volume

@@ -49,7 +49,7 @@ FINE = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
 
 @dataclass(frozen=True)
 class Measured:
-    """One heart at one depth: true area, areas along both paths, mm2, statuses, bottleneck, seconds a reading."""
+    """One heart at one depth: true area, areas along both paths, mm2, statuses, bottleneck, seconds per reading."""
 
     heart: int
     depth: float

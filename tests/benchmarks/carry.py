@@ -323,12 +323,12 @@ def shifted_from(volume: Volume, place: int) -> Volume:
 
 
 def step_in_ring(volume: Volume, marks: Marks, seed: int) -> Volume:
-    """All above the ring's centre lies 5 mm aside."""
+    """All above the ring's centre is 5 mm aside."""
     return shifted_from(volume, slice_of(volume, marks["mitral_ring"].mean(axis=0)))
 
 
 def step_between(volume: Volume, marks: Marks, seed: int) -> Volume:
-    """All above the middle between ring and annulus lies 5 mm aside."""
+    """All above the middle between ring and annulus is 5 mm aside."""
     centers = [marks["mitral_ring"].mean(axis=0), np.mean([marks[n][0] for n in HINGES], axis=0)]
     return shifted_from(volume, sum(slice_of(volume, c) for c in centers) // 2)
 

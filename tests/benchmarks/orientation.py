@@ -20,7 +20,7 @@ from outflow_geometry.image.orientation import image_orientation
 from outflow_geometry.image.pose import pose_finding
 
 FIELDS = ((150.0, 130.0, 0.0), (180.0, 130.0, 10.0), (220.0, 140.0, 20.0), (350.0, 220.0, 15.0))
-"""Width, length, and how far behind the heart the middle of the field lies, mm."""
+"""Width, length, and how far behind the heart the middle of the field is, mm."""
 SPACING = (2.0, 2.0, 5.0)
 
 

@@ -471,7 +471,7 @@ def growth(small: Figures, large: Figures, name: str) -> float:
 
 NOTES = {
     "whole": """\
-Two small hearts (64 x 64 x 50 voxels of 2.5 mm a phase) linked many times; one solid, sections every 2 mm, no intervals,
+Two small hearts (64 x 64 x 50 voxels of 2.5 mm per phase) linked many times; one solid, sections every 2 mm, no intervals,
 neither path nor septum marked by a reader, one case in 20 with a plan (a planned reading costs several times one
 without). So a case of 60 readings takes some 8 s of one core; with intervals and finer images it takes minutes, and
 what is not measuring weighs less than here. "All jobs" are sums over the cases, as each job's log tells them. The whole

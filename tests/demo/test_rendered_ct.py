@@ -33,7 +33,7 @@ def _aorta_radius(scanner: Scanner) -> float:
 
 
 def test_fast_drawing_puts_the_half_way_level_on_the_surface() -> None:
-    # the wall is 1.6 mm thick, 4.7 standard deviations: what lies behind it moves the edge by less than 0.001 mm
+    # the wall is 1.6 mm thick, 4.7 standard deviations: what is behind it moves the edge by less than 0.001 mm
     assert _aorta_radius(Scanner(0.8, 0.0, 1)) == pytest.approx(DESCENDING_AORTA[2], abs=0.006)
 
 

@@ -31,7 +31,7 @@ def test_hull_reaches_past_apex_and_to_both_sides() -> None:
 
 
 def test_a_dilated_ventricle_is_whole_where_the_landmarks_margin_cuts_it() -> None:
-    """A ball of 70 mm beside the line from ring to apex, as a dilated ventricle lies: 20 mm beside landmarks miss it."""
+    """A ball of 70 mm beside the line from ring to apex, as a dilated ventricle is: 20 mm beside landmarks miss it."""
     axis = np.array([0.0, 0.0, -1.0])
     structures = {"mitral_ring": ring_at(np.zeros(3), axis, 17.0), "lv_apex": [[0.0, 0.0, -85.0]]}
     points = np.array([p for group in structures.values() for p in group])

@@ -77,7 +77,7 @@ def test_the_chest_tells_which_way_the_image_lies(seed: int) -> None:
     finding = pose_finding(points, image_orientation(turned), None)
     assert finding is not None
     assert finding.code == "image_orientation"
-    refuted = pose_finding(points, image_orientation(turned), volume)  # the points lie in blood, in a person's order
+    refuted = pose_finding(points, image_orientation(turned), volume)  # the points are in blood, in a person's order
     assert refuted is None
     mirrored = replace(volume, values=volume.values[:, :, ::-1])
     assert image_orientation(mirrored).inverted == ("x",)

@@ -377,7 +377,7 @@ def test_image_files_give_the_same_volume(tmp_path, ending):
         sitk.GetArrayFromImage(sitk.ReadImage(str(tmp_path / w / "volumes" / r["volumes"][0]["file"])))
         for w, r in (("work", result), ("dicom", theirs))
     )
-    # NIfTI keeps its grid in float32: where the interpolated value lies half-way, rounding may go either way
+    # NIfTI keeps its grid in float32: where the interpolated value is half-way, rounding may go either way
     np.testing.assert_allclose(a, b, atol=1 if ending.startswith(".nii") else 0)
     assert np.mean(a != b) < 0.01
 

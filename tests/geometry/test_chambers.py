@@ -55,7 +55,7 @@ def cap_share(point: np.ndarray, outward: np.ndarray) -> float:
 
 @pytest.mark.parametrize(("spacing", "bound"), [(0.7, 0.002), (1.0, 0.004)])
 def test_ellipsoid_between_ring_and_aortic_plane(spacing: float, bound: float) -> None:
-    """Ellipsoid with two caps cut off (closed form); the ring's cap lies wholly behind the curtain plane."""
+    """Ellipsoid with two caps cut off (closed form); the ring's cap is wholly behind the curtain plane."""
     anatomy = ellipsoid_anatomy()
     rng = np.random.default_rng(3)
     inside = AXES * unit(rng.normal(size=(50000, 3))) * rng.random((50000, 1)) ** (1.0 / 3.0)
@@ -75,7 +75,7 @@ def test_ellipsoid_between_ring_and_aortic_plane(spacing: float, bound: float) -
      (2, slice(18, None), "right"), (2, slice(None, -16), "left")],
 )  # fmt: skip
 def test_cropped_ventricle_is_refused_and_the_side_named(axis: int, kept: slice, side: str) -> None:
-    """The apex points to the feet here; the root, to the left, lies beyond the aortic plane."""
+    """The apex points to the feet here; the root, to the left, is beyond the aortic plane."""
     image = ellipsoid_image(1.0, crop=42.0)
     cut = [slice(None)] * 3
     cut[axis] = kept

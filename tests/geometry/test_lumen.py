@@ -77,7 +77,7 @@ def test_sections_hold_the_outflow_lumen_and_no_other_chamber(
     truth = true_areas(heart, anatomy)
     error = np.abs(measured_areas(heart, anatomy, lumen) / truth - 1.0)
     assert float(error.max()) < bound
-    # at 1.5 mm a wall of 0.6 to 1 mm shows brighter than muscle, so its half-way level lies inside the wall, by
+    # at 1.5 mm a wall of 0.6 to 1 mm shows brighter than muscle, so its half-way level is inside the wall, by
     # some 0.2 mm over the third of the outline that touches other chambers: 2 % of a tract 12 mm in radius at most
     assert float(np.median(error)) < (0.005 if spacing == 0.5 else 0.025)
 
@@ -131,7 +131,7 @@ def test_other_chambers_are_negative_and_the_blood_edge_is_the_image() -> None:
 
 
 def test_territories_meet_in_the_wall() -> None:
-    """Between outflow and right heart the border lies within the wall between them, a voxel either way."""
+    """Between outflow and right heart the border is within the wall between them, a voxel either way."""
     heart, image = thin_walled("closed", 0.5)
     lumen = outflow_lumen(PhaseImage(image), heart.anatomy())
     territory = lumen.territory

@@ -145,7 +145,7 @@ def test_feret_diameters_of_ellipse_and_rectangle():
 def test_septum_distance_between_circles():
     """Device circle of radius 6 about (0, -5) in blood of radius 12: nearest at the rim of the 30 degree fan.
 
-    From (0, -5) the wall lies at 5 cos a + sqrt(144 - 25 sin^2 a), which falls with a (law of cosines).
+    From (0, -5) the wall is at 5 cos a + sqrt(144 - 25 sin^2 a), which falls with a (law of cosines).
     """
     gap = 5.0 * math.cos(math.radians(30.0)) + math.sqrt(144.0 - 25.0 * 0.25) - 6.0
     blood = shapely.Point(0.0, 0.0).buffer(12.0, quad_segs=256)

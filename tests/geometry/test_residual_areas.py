@@ -26,7 +26,7 @@ def blob(rng: np.random.Generator, center: FloatArray, size: float) -> shapely.P
 
 
 def random_section(rng: np.random.Generator) -> shapely.Geometry:
-    """Several blobs, some with holes, cut by a straight line as by the device's axis; at times a line hangs on."""
+    """Several blobs, some with holes, cut by a straight line as by the device's axis; at times with a line attached."""
     whole = shapely.union_all([blob(rng, rng.normal(0.0, 10.0, 2), rng.uniform(1.0, 12.0)) for _ in range(4)])
     holes = shapely.union_all([blob(rng, rng.normal(0.0, 9.0, 2), rng.uniform(0.5, 2.5)) for _ in range(5)])
     section = shapely.intersection(

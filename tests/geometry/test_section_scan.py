@@ -46,7 +46,7 @@ def exact_and_quick(channel: Channel, rule: str):
 def test_scanned_planes_are_near_the_exact_ones(number: int, rule: str) -> None:
     exact, quick, fine, bare, native = exact_and_quick(random_channel(number), rule)
     met = np.isfinite(exact[:, 1])
-    # linear interpolation on a grid of 0.6 mm: a percent of the area, and corners that lie between its lines are lost
+    # linear interpolation on a grid of 0.6 mm: a percent of the area, and corners that are between its lines are lost
     assert np.allclose(quick[:, 0], exact[:, 0], rtol=0.015, atol=1.5)
     # near the device's rim the nearest point of its outline is found to half a step; where the fan leaves the section
     # (channel 1 beyond the device), its last ray meets the corner to the rays' spacing, 0.35 mm at 20 mm

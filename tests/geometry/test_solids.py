@@ -185,7 +185,7 @@ def test_post_tips_carry_the_outflow_end(anatomy):
 
 
 def test_solid_variants(anatomy):
-    plan = Plan("p", DEVICE, 15.0)  # the ring plane lies at station 7
+    plan = Plan("p", DEVICE, 15.0)  # the ring plane is at station 7
     valve = Prosthesis("v", 27.0, 24.0, 1.0, post_height=12.0, leaflet_height=9.0)
     found = build_solids(plan, valve, anatomy, leaflet_length=9.5)
     extents = {name: (found[name].solid_from, found[name].solid_to) for name in SOLIDS}

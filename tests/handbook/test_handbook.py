@@ -1,4 +1,4 @@
-"""The handbook tells of every measure in full, and its site is whole: no dead link, nothing asked of the network."""
+"""The handbook explains every measure in full, and its site is whole: no dead link, nothing asked of the network."""
 
 from __future__ import annotations
 

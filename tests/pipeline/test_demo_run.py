@@ -1,4 +1,4 @@
-"""The committed run of the demonstration against a fresh one, where that lies in demo_study/."""
+"""The committed run of the demonstration against a fresh one, where that is in demo_study/."""
 
 from __future__ import annotations
 

@@ -119,7 +119,7 @@ def test_figures_show_the_distances_of_the_table() -> None:
     apex = long_axis.data[long_axis.data["structure"] == "lv_apex"].iloc[0]
     assert {n: apex[n] for n in statistics} == statistics
     assert tuple(apex[["toward_mm", "across_mm", "down_mm"]]) == pytest.approx(tuple(APEX), abs=1e-6)
-    # Seen across, the ring's normal lies in the picture: half-axes 1.2 and 0.5 mm, 12 units a mm (4, enlarged 3 times).
+    # Seen across, the ring's normal is in the picture: half-axes 1.2 and 0.5 mm, 12 units per mm (4, enlarged 3 times).
     assert 'rx="14.4" ry="6.0"' in "".join(long_axis.drawing.parts)
     # Seen along the normal, the ring's ellipse is a circle; the apex is not shown from the atrium.
     assert 'rx="14.4" ry="14.4"' in "".join(en_face.drawing.parts)

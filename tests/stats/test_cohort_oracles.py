@@ -175,7 +175,7 @@ R_TABLES = {
 
 @pytest.mark.parametrize("name", sorted(R_TABLES))
 def test_exact_test_equals_r(name):
-    """R's fisher.test (tests/reference/stats/r/exact_tests.R): exact, never chi-square, whichever way the table lies."""
+    """R's fisher.test (tests/reference/stats/r/exact_tests.R): exact, never chi-square, whichever way the table is turned."""
     for table in (np.array(R_TABLES[name]), np.array(R_TABLES[name]).T):
         found = comparisons.category_test(table)
         assert found.test == "fisher_exact"

@@ -119,7 +119,7 @@ def test_a_ring_marked_at_other_places_of_the_same_outline_does_not_differ():
     frame = landmarks((0.0, 0.0))
     ring = (frame["structure"] == "mitral_ring") & (frame["reader_id"] == "R2")
     half = frame[ring]
-    # Midpoints of the sides, numbered from elsewhere: every one lies on the first reader's polygon.
+    # Midpoints of the sides, numbered from elsewhere: every one is on the first reader's polygon.
     for _, group in half.groupby("case_id"):
         points = group[["x_mm", "y_mm", "z_mm"]].to_numpy()
         frame.loc[group.index, ["x_mm", "y_mm", "z_mm"]] = np.roll(

@@ -1,4 +1,4 @@
-"""Tables open unchanged in pandas, polars and DuckDB; schemas tell what is in them; documented questions run."""
+"""Tables open unchanged in pandas, polars and DuckDB; schemas say what is in them; documented questions run."""
 
 from __future__ import annotations
 

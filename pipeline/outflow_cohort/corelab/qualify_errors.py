@@ -1,4 +1,4 @@
-"""How far a reader's points lie from the true structures of an invented heart. Points LPS, mm.
+"""How far a reader's points are from the true structures of an invented heart. Points LPS, mm.
 
 Curves and surfaces are compared as such: a reader may choose other places along them.
 """
@@ -45,7 +45,7 @@ class StructureErrors:
     """Errors of one structure in one reading.
 
     vectors : (n, c), mm, one row per point, components of `COMPONENTS`; for samples (n, 1) how far outside its tissue a
-    point lies, 0 inside.
+    point is, 0 inside.
     """
 
     structure: str

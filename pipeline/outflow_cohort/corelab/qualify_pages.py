@@ -21,7 +21,7 @@ from outflow_cohort.study.qualification import QualificationSettings
 WORDS = {PASSED: "passed", PRACTISE: "practise", TOO_FEW: "too few readings", NOT_MARKED: "not marked"}
 WIDTH, ROW = 720.0, 24.0
 FARTHEST = 12.0
-"""mm drawn; what is farther lies on the edge."""
+"""mm drawn; what is farther is on the edge."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def advice(row: pd.Series, own: ReaderTables, limits: QualificationSettings) -> 
 def _structure_advice(one: dict[str, object], slips: pd.DataFrame, limits: QualificationSettings) -> Advice:
     name, parts = str(one["structure"]), []
     if is_number(one.get("bias_mm")) and float(str(one["bias_mm"])) > limits.bias_mm:
-        parts.append(f"points lie {number(one['bias_mm'], 'mm')} mm {one['direction']} (limit {limits.bias_mm:g} mm)")
+        parts.append(f"points are {number(one['bias_mm'], 'mm')} mm {one['direction']} (limit {limits.bias_mm:g} mm)")
     if is_number(one.get("scatter_mm")) and float(str(one["scatter_mm"])) > limits.scatter_mm:
         parts.append(f"they scatter by {number(one['scatter_mm'], 'mm')} mm (limit {limits.scatter_mm:g} mm)")
     off = slips[slips["structure"] == name]

@@ -34,7 +34,7 @@ NAMES = {
     "trigone_left": "trigones", "trigone_right": "trigones",
 }  # fmt: skip
 JUDGED_SLIPS = ("points_out_of_order", "points_repeated", "curve_crosses_itself", "path_reversed")
-"""Findings within a reading that are slips though every point lies on its curve."""
+"""Findings within a reading that are slips though every point is on its curve."""
 PASSED, PRACTISE, TOO_FEW, NOT_MARKED = "passed", "practise", "too_few_readings", "not_marked"
 
 

@@ -35,7 +35,7 @@ MARKINGS: Mapping[str, Marking] = {
     ),
     "trigone_left": Marking(
         "Left fibrous trigone", "Where the left end of the aorto-mitral curtain meets the ring.", "1 point", "", "ring",
-        RING_VIEW, ("Left and right exchanged: the left one lies toward the left coronary cusp.",),
+        RING_VIEW, ("Left and right exchanged: the left one is toward the left coronary cusp.",),
     ),
     "trigone_right": Marking(
         "Right fibrous trigone", "Where the right end of the curtain meets the ring, toward the non-coronary cusp.",

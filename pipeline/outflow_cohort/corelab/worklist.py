@@ -1,4 +1,4 @@
-"""Blinded worklists with images: each reader gets copies under reading identifiers; the key lies in another folder.
+"""Blinded worklists with images: each reader gets copies under reading identifiers; the key is in another folder.
 
 Copies follow the basic profile of DICOM PS3.15, Annex E, Table E.1-1 (`attribute_rules.basic_profile`): attributes are
 removed, emptied or replaced, private ones removed, UIDs mapped. Within one reading the same UID always becomes the same

@@ -16,7 +16,7 @@ from outflow_cohort.demo.shapes import Array
 
 SHEET_UP, SHEET_DOWN = 0.6 / 1.3, 1.0 / 1.3
 """Times the leaflets' thickness: closed mitral leaflets of 1.3 mm fill the ring from 0.6 mm above to 1.0 mm below its
-plane, so that no atrial blood lies on the ventricular side of the plane: which chamber that blood belonged to would
+plane, so that no atrial blood is on the ventricular side of the plane: which chamber that blood belonged to would
 be a matter of taste."""
 
 TRABECULA = 7.0

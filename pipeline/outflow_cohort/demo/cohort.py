@@ -127,7 +127,7 @@ def heart_case(case: DemoCase) -> HeartCase:
         implant = RingImplant("ring", prosthesis.wall, 2.4)
     calcified = case.group == "annular_calcification"
     bright_right = case.seed % 3 == 0
-    # walls as bright as muscle: an edge half-way between blood and muscle then lies on every wall
+    # walls as bright as muscle: an edge half-way between blood and muscle then is on every wall
     muscle = rng.uniform(88.0, 104.0)
     heart = HeartCase(
         case_id=case.case_id,

@@ -26,7 +26,7 @@ __all__ = ["render_volume", "scan_grid", "scanner_of", "uid", "write_series"]
 
 INTERCEPT = -1024
 LOST_SLICE_SHARE = 0.55
-"""Where in the stack the lost slice lies: in the middle of the heart."""
+"""Where in the stack the lost slice is: in the middle of the heart."""
 
 DEIDENTIFICATION = (("113100", "Basic Application Confidentiality Profile"), ("113105", "Clean Descriptors Option"),
                     ("113108", "Retain Patient Characteristics Option"))  # fmt: skip

@@ -1,7 +1,7 @@
 """From a heart at a phase to a CT volume: blurred edges, correlated noise, saturation.
 
 All points LPS, mm; HU. `supersample` 1 draws each voxel as the Gaussian step across the nearest surface (fast; the
-half-way level lies exactly on the surface). 2 or more draws sharp edges on a grid that many times finer and blurs
+half-way level is exactly on the surface). 2 or more draws sharp edges on a grid that many times finer and blurs
 them there, which also gives curved edges and corners their true blur.
 """
 

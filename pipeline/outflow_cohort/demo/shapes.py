@@ -25,7 +25,7 @@ def union(a: Array, b: Array, blend: float = 0.0) -> Array:
 
 
 def common(a: Array, b: Array, blend: float = 0.0) -> Array:
-    """Distance to what lies in both a and b."""
+    """Distance to what is in both a and b."""
     return -union(-a, -b, blend)
 
 

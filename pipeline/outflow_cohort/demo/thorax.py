@@ -17,7 +17,7 @@ def skin(x: Array, y: Array) -> Array:
 
 
 def chest_wall(x: Array, y: Array) -> Array:
-    """Muscle layer of the chest wall, cavity included; subcutaneous fat lies outside."""
+    """Muscle layer of the chest wall, cavity included; subcutaneous fat is outside."""
     return shapes.ellipse(x, y - 8.0, 146.0, 106.0)
 
 

@@ -70,7 +70,7 @@ class Chest:
     heart: HeartPhase
 
     def draw_chest(self, canvas: Canvas, x: Array, y: Array, z: Array, vessels: bool = True) -> None:
-        """Lay what lies outside the mediastinum, at LPS points (arrays of one shape)."""
+        """Lay what is outside the mediastinum, at LPS points (arrays of one shape)."""
         canvas.lay(thorax.skin(x, y), FAT)
         canvas.lay(thorax.chest_wall(x, y), CHEST_MUSCLE)
         inside = thorax.cavity(x, y)

@@ -24,7 +24,7 @@ from outflow_cohort.demo.shapes import Array
 from outflow_cohort.demo.true_device import TrueSolid
 
 COARSE = 1.25
-"""mm between samples that find where the section lies."""
+"""mm between samples that find where the section is."""
 FINE = 0.15
 """mm between samples of a true value; grids this fine are not kept."""
 
@@ -218,7 +218,7 @@ class TrueOutflow:
         return shapely.MultiPolygon([own, *(p for p in large if p.intersection(beyond).area <= 0.5 * p.area)])
 
     def _beyond(self, plane: SectionPlane) -> shapely.Geometry:
-        """The part of the plane that lies more than 1 mm beyond the aortic plane."""
+        """The part of the plane that is more than 1 mm beyond the aortic plane."""
         normal = self.heart.aortic_axes[2]
         gradient = np.array([normal @ plane.u, normal @ plane.v])
         slope = float(np.linalg.norm(gradient))

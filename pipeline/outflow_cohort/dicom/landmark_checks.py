@@ -241,7 +241,7 @@ SHORTEST_VENTRICLE_MM = 15.0
 
 
 def _apex(ring: np.ndarray, centre: np.ndarray, apex: np.ndarray) -> list[Problem]:
-    """The apex lies far from the ring plane."""
+    """The apex is far from the ring plane."""
     normal = _ring_normal(ring)
     if normal is None:
         return []
@@ -264,7 +264,7 @@ def _sides(points: dict[str, np.ndarray], apex: np.ndarray) -> list[Problem]:
     elif wrong_way and "x" in found and "z" in found and "y" not in found:
         problems.append(Problem("apex_on_atrial_side", "apex right of and above the aorta, against the hinges' order"))
     elif found:
-        problems.append(Problem("orientation_unusual", f"anatomy lies the other way along {', '.join(found)}"))
+        problems.append(Problem("orientation_unusual", f"anatomy is the other way along {', '.join(found)}"))
     elif hinges is not None and (wrong_way or hinges[0][0] < hinges[2][0] - CLEAR_MM):
         order = "run the wrong way round" if wrong_way else "are shifted by one name"
         problems.append(Problem("hinges_misnamed", f"left, right and non-coronary hinge {order}"))
@@ -272,11 +272,11 @@ def _sides(points: dict[str, np.ndarray], apex: np.ndarray) -> list[Problem]:
 
 
 def _trigones(points: dict[str, np.ndarray], hinges: np.ndarray | None) -> list[Problem]:
-    """The left trigone lies nearer the left hinge, the right one nearer the non-coronary hinge."""
+    """The left trigone is nearer the left hinge, the right one nearer the non-coronary hinge."""
     if hinges is None or "trigone_left" not in points or "trigone_right" not in points:
         return []
     across = hinges[0] - hinges[2]
     gap = float((points["trigone_left"][0] - points["trigone_right"][0]) @ across)
     if gap < 0:
-        return [Problem("trigones_swapped", "the left trigone lies on the side of the non-coronary hinge")]
+        return [Problem("trigones_swapped", "the left trigone is on the side of the non-coronary hinge")]
     return []

@@ -1,7 +1,7 @@
 """Frequent given names and surnames, to tell a name from a code or a word in free text (identity_words.csv).
 
 Common practice, no source: frequent names of several languages, without those that are also everyday, technical or
-anatomical words. A name that is not listed is still caught where it stands in a person-name attribute, beside a
+anatomical words. A name that is not listed is still caught where it is in a person-name attribute, beside a
 title, or with a caret between its parts; the list only widens the net.
 """
 

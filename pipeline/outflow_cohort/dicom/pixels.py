@@ -21,7 +21,7 @@ from outflow_cohort.dicom.frames import PixelFormat
 PADDING_HU = -1024
 """What padded voxels become: air at the bottom of the usual HU scale, so that interpolation cannot ring."""
 PADDING_MUST_BE_BELOW = -900
-"""HU; a padding value above this lies among real tissue and is not trusted."""
+"""HU; a padding value above this is among real tissue and is not trusted."""
 LOWEST, HIGHEST = -32768, 32767
 
 
@@ -102,7 +102,7 @@ def padding_stored(pixels: PixelFormat, limit: bool = False) -> int | None:
 
 
 def padding_is_plausible(pixels: PixelFormat, slope: float, intercept: float) -> bool:
-    """Whether the padding value lies below all tissue."""
+    """Whether the padding value is below all tissue."""
     value = padding_stored(pixels)
     return value is None or value * slope + intercept <= PADDING_MUST_BE_BELOW
 

@@ -31,7 +31,7 @@ MOST_PLACES = 3
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A cell of a study table: where it stands (never its text), the name of its column, what it holds."""
+    """A cell of a study table: where it is (never its text), the name of its column, what it holds."""
 
     place: str
     column: str
@@ -118,7 +118,7 @@ def privacy_codes(found: set[Finding], settings: PrivacySettings) -> dict[str, s
 
 
 def _places(tags: list[str]) -> str:
-    """Where the findings stand: `2 findings: (0010,0010), cases.csv site`."""
+    """Where the findings are: `2 findings: (0010,0010), cases.csv site`."""
     named = list(dict.fromkeys(tag for tag in tags if tag))
     more = f" and {len(named) - MOST_PLACES} more" if len(named) > MOST_PLACES else ""
     count = "1 finding" if len(tags) == 1 else f"{len(tags)} findings"

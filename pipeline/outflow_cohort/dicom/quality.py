@@ -1,6 +1,6 @@
 """Image quality of a read region: lumen HU, noise, contrast-to-noise, saturation, slab steps, margin.
 
-Points LPS, mm; HU. Each figure is judged against the study's gates; sources stand beside the gates
+Points LPS, mm; HU. Each figure is judged against the study's gates; sources are beside the gates
 (`QualitySettings`). A figure that its landmarks do not allow is None.
 """
 
@@ -78,7 +78,7 @@ def _blood(read: ReadRegion, grid: Grid, readings: Sequence[Reading]) -> tuple[n
 
 
 def _ball_values(read: ReadRegion, grid: Grid, centres: np.ndarray | None, radius: float) -> np.ndarray | None:
-    """HU of the voxels within `radius` mm of `centres` (n, 3) that lie in the region; None where none does."""
+    """HU of the voxels within `radius` mm of `centres` (n, 3) that are in the region; None where none is."""
     if centres is None:
         return None
     found = []

@@ -181,7 +181,7 @@ def _mirrored(index: np.ndarray, n: int) -> np.ndarray:
 def _resample_sheared(read: ReadRegion, grid: Grid, target: Target, settings: ResampleSettings) -> np.ndarray:
     """One interpolation from the tilted stack to the target.
 
-    A slice k of a tilted stack lies shear * k further along i and j than an orthogonal grid says; this is linear in
+    A slice k of a tilted stack is shear * k further along i and j than an orthogonal grid says; this is linear in
     the height above the first slice, so that one affine map from true to orthogonal points is exact.
     """
     import SimpleITK as sitk

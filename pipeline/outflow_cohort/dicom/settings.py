@@ -49,7 +49,7 @@ class IntakeSettings(_Closed):
     )
     check_orientation: bool = Field(
         True,
-        description="Set a series aside where the chest in it lies the other way round than its coordinates say, and a"
+        description="Set a series aside where the chest in it is the other way round than its coordinates say, and a"
         " reading whose points fit the image only when mirrored; false where the organs truly lie mirrored.",
         json_schema_extra={"unit": "switch"},
     )

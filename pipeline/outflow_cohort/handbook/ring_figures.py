@@ -21,7 +21,7 @@ BLUR_MM, WALL_MM, RADIUS_MM = 0.45, 0.8, 14.0
 
 
 def _upright(contour: Contour) -> Plane:
-    """The contour's plane with u towards the aorta, so that septal and lateral stand right and left."""
+    """The contour's plane with u towards the aorta, so that septal and lateral are right and left."""
     anatomy = specimen().anatomy
     return Plane.from_normal(contour.plane.point, contour.plane.normal, anatomy.toward_aorta)
 

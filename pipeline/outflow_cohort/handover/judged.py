@@ -64,7 +64,7 @@ class PixelHash(Part):
 
 
 class Habit(Part):
-    """Of one read: its own scatter, and how far its ring lies outside that of the others of the phase, mm."""
+    """Of one read: its own scatter, and how far its ring is outside that of the others of the phase, mm."""
 
     case_id: str
     reader_id: str

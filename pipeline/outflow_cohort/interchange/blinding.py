@@ -1,5 +1,5 @@
-"""Reading lists for blinded readers: each reader has an own random order and own pseudonyms, repeat reads stand hidden
-among first reads, and the key that undoes it lies in a folder of its own."""
+"""Reading lists for blinded readers: each reader has an own random order and own pseudonyms, repeat reads are hidden
+among first reads, and the key that undoes it is in a folder of its own."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def _order(count: int, repeats: int, random: np.random.Generator) -> list[int]:
 def write_lists(blinded: BlindedLists, *, lists: Path, key: Path) -> None:
     """Write one CSV a reader into the folder `lists`, and key.csv into the folder `key`.
 
-    Raises ValueError where the key would lie inside the folder that readers get.
+    Raises ValueError where the key would be inside the folder that readers get.
     """
     if key.resolve().is_relative_to(lists.resolve()):
         raise ValueError("the key must not lie in the folder of the reading lists; choose another folder for it")

@@ -1,7 +1,7 @@
 """One series from a DICOMweb server into a folder (WADO-RS, DICOM PS3.18 10.4), by an explicit command only.
 
-Runs never touch the network: a study is fetched first and then lies there like any other. A server that asks for a
-login gets it from the environment or from netrc (`login`); it stands in no argument, message, log or file.
+Runs never touch the network: a study is fetched first and then is there like any other. A server that asks for a
+login gets it from the environment or from netrc (`login`); it is in no argument, message, log or file.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class FetchError(Exception):
 
 @dataclass(frozen=True)
 class SeriesAddress:
-    """Where a series lies: service address, study and series UID."""
+    """Where a series is: service address, study and series UID."""
 
     base: str
     study: str

@@ -42,7 +42,7 @@ SYSTEMS = {
 
 @dataclass(frozen=True)
 class Point:
-    """One point as a file states it: structure, number or '', coordinates, and the row or place it stands at."""
+    """One point as a file states it: structure, number or '', coordinates, and the row or place it is at."""
 
     structure: str
     number: str

@@ -136,7 +136,7 @@ def _names(item: Dataset) -> Iterator[str]:
 
 
 def _report_points(item: Dataset, outer: list[str], depth: int) -> Iterator[tuple[str, Any]]:
-    """Points of every SCOORD3D item below `item`; a structure's name may stand on the item or on its group."""
+    """Points of every SCOORD3D item below `item`; a structure's name may be on the item or on its group."""
     if depth > DEEPEST_TREE:
         raise ValueError("content nested too deeply")
     names = [*_names(item), *outer]

@@ -67,7 +67,7 @@ def write_segmentation(
 
     used = [entry for entry in SEGMENTS if (labels == entry[0]).any()]
     if not used:
-        raise ValueError("nothing to write: neither lumen nor device lies in the image")
+        raise ValueError("nothing to write: neither lumen nor device is in the image")
     affine = np.eye(4)
     for axis, column in enumerate((2, 1, 0)):  # array axes k, j, i
         affine[:3, axis] = grid.direction[:, column] * grid.spacing[column]

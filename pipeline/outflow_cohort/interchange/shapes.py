@@ -1,7 +1,7 @@
 """Lumen and device of one reading as label map and as closed surfaces. All points LPS, mm.
 
 Label 1 is blood of the outflow lumen that the device leaves free, label 2 the device. A voxel belongs to what its
-centre lies in; surfaces follow the sub-voxel blood edge.
+centre is in; surfaces follow the sub-voxel blood edge.
 """
 
 from __future__ import annotations

@@ -127,7 +127,7 @@ def off_course(centers: Mapping[float, FloatArray], phase: float) -> float | Non
 
 
 def out_of_turn(toward_apex: Mapping[float, float], phase: float) -> float | None:
-    """How far, mm, the ring at `phase` lies on the wrong side of another phase of the same limb of the beat.
+    """How far, mm, the ring at `phase` is on the wrong side of another phase of the same limb of the beat.
 
     toward_apex : how far the ring has gone toward the apex by phase, mm. It goes there all through systole and back all
     through diastole, so that phases whose labels were exchanged stand out of turn. One label that is wrong by less than

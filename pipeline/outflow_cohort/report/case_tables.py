@@ -155,7 +155,7 @@ def _cell(value: Value | None) -> str:
 
 
 def number_blocks(data: CaseData) -> list[Block]:
-    """A table per phase, a column per reading; rows that miss an input in every reading are told above the tables."""
+    """A table per phase, a column per reading; rows that miss an input in every reading are listed above the tables."""
     blocks = []
     for phase in sorted({v.phase_pct for v in data.values}, key=lambda p: 1e9 if p is None else p):
         mine = [v for v in data.values if v.phase_pct == phase]

@@ -219,7 +219,7 @@ def distribution_figure(cohort: Cohort, spec: str) -> Figure | None:
 
 
 def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
-    """One measure over the cycle: a thin line a case, the group's median thick."""
+    """One measure over the cycle: a thin line per case, the group's median thick."""
     means = cohort.phase_values(spec)
     if not len(means) or means["phase_pct"].nunique() < 2:
         return None
@@ -232,7 +232,7 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
         400,
         268 + 16 * ((len(groups) + 1) // 2),
         f"{title} over the cycle",
-        "A thin line a case, medians of the groups thick.",
+        "A thin line per case, medians of the groups thick.",
     )
     axes = Axes(
         d,

@@ -253,7 +253,7 @@ def methods_text(pair: str) -> str:
 
 
 def drift_figures(cohort: Cohort, specs: Iterable[str]) -> list[Figure]:
-    """Drift of each reader over the order of reading, a figure per measure; none where no order is told."""
+    """Drift of each reader over the order of reading, a figure per measure; none where no order is given."""
     frame = cohort.table("reader_drift")
     if not has(frame, ["measure", "variant", "method", "plan_id", "reader", "estimate", "ci_low", "ci_high"]):
         return []

@@ -148,7 +148,7 @@ class Cohort:
         return found[found["value"].notna()]
 
     def choose(self, frame: pd.DataFrame, spec: str) -> pd.DataFrame:
-        """Rows of one headline measure (`measure` or `measure/variant`): one variant, one method, one plan a case.
+        """Rows of one headline measure (`measure` or `measure/variant`): one variant, one method, one plan per case.
 
         The variant is the main solid where the measure has solids, else the first; the method the one preferred in
         the settings, else the first; the plan of a case as `report.headline` says.

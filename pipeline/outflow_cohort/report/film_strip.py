@@ -58,7 +58,7 @@ def film_note(data: CaseData) -> str:
 
 
 def film_strip(data: CaseData) -> list[Figure]:
-    """A figure a phase, phases ascending; empty where fewer than two phases have pictures."""
+    """A figure per phase, phases ascending; empty where fewer than two phases have pictures."""
     pictures = {(p[0].name, p[0].phase_pct): p for p in data.pictures if p[0].name in (FILM_RING, FILM_SECTION)}
     phases = [p for p in data.phases if (FILM_RING, p) in pictures or (FILM_SECTION, p) in pictures]
     if len(phases) < 2:

@@ -32,7 +32,7 @@ def headline_method(methods: Iterable[str], preferred: str) -> str:
 
 
 def headline_variant(variants: Iterable[str], main_solid: str) -> str:
-    """The variant that comes first: the main solid, else the first by name; those over the phases stand back."""
+    """The variant that comes first: the main solid, else the first by name; those over the phases come last."""
     plain = [str(v) for v in variants if "/" not in str(v)]
     return min(plain, key=lambda v: (v != main_solid, v), default="")
 

@@ -1,6 +1,6 @@
 """Disagreement of landmarks, drawn on the study's mean anatomy.
 
-Each structure stands at its mean place in the frame of `mean_anatomy`, with an ellipsoid whose half-axes are the mean
+Each structure is at its mean place in the frame of `mean_anatomy`, with an ellipsoid whose half-axes are the mean
 distances of two readings within the plane of its valve and along that plane's normal, as the table of landmark
 agreement has them, seen in two directions. User units; mm times `MM`, ellipses times `ENLARGED` too.
 """
@@ -47,7 +47,7 @@ class View:
     below: tuple[float, float, float]
     left_out: tuple[str, ...]
     chambers: tuple[tuple[str, tuple[float, float, float]], ...]
-    """Names and where they stand, mm: from the ring centre, that of the aorta from the annulus centre."""
+    """Names and where they are, mm: from the ring centre, that of the aorta from the annulus centre."""
     caption: str
 
 

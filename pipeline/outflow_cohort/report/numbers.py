@@ -59,7 +59,7 @@ def difference_digits(unit: str) -> int:
 
 
 def with_unit(value: object, unit: str, digits: int | None = None) -> str:
-    """`value` and its unit; a degree sign stands close."""
+    """`value` and its unit; a degree sign is set close."""
     text = number(value, unit, digits)
     shown = unit_text(unit)
     if text == MISSING or not shown:

@@ -35,7 +35,7 @@ SMALLEST_FIELD_MM = 40.0
 
 @dataclass(frozen=True)
 class PictureFrame:
-    """Where a picture lies in the patient: upper left pixel centre, unit directions, mm per pixel."""
+    """Where a picture is in the patient: upper left pixel centre, unit directions, mm per pixel."""
 
     name: str
     phase_pct: float | None

@@ -108,7 +108,7 @@ class Drawing:
         self.add(f'<rect x="{c(x)}" y="{c(y)}" width="{c(width)}" height="{c(height)}"{attribute_text(attributes)}/>')
 
     def clip(self, x: float, y: float, width: float, height: float) -> None:
-        """From here to `end_clip` only what lies in this rectangle is seen."""
+        """From here to `end_clip` only what is in this rectangle is seen."""
         # A name of its own: a page holds many drawings, and SVG names are shared by the page.
         place = (self.title, self.description, len(self.parts), "".join(self.parts[-4:]), x, y, width, height)
         name = "k" + hashlib.sha256(repr(place).encode()).hexdigest()[:10]

@@ -13,7 +13,7 @@ CAUTIONS = (
     "Clinical decisions rest with licensed physicians, the device's own instructions and the local protocol.",
     "A neo-LVOT area is a forecast from one image and one virtual device. It says nothing about leaflet motion, "
     "flow, or how a device will really expand.",
-    "Cut-offs are printed with the endpoint and the number of patients behind them. They do not carry over to "
+    "Cut-offs are printed with the endpoint and the number of patients behind them. They do not hold for "
     "another device, group, phase or definition.",
     "View angles hold for a patient lying as in the scanner; they are not a control setting of any machine.",
 )

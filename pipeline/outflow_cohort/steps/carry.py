@@ -338,7 +338,7 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
 
 
 def _ways(marks: Mapping[float, Mapping[str, np.ndarray]], centers: Mapping[float, np.ndarray]) -> dict[float, float]:
-    """How far each phase's ring centre lies toward the apex of the first marked phase that has one, mm."""
+    """How far each phase's ring centre is toward the apex of the first marked phase that has one, mm."""
     import numpy as np
 
     for phase, own in sorted(marks.items()):

@@ -1,4 +1,4 @@
-"""Step 2: what lies in the folders of a case, judged from headers. Lengths mm, angles deg; phase % of R-R.
+"""Step 2: what is in the folders of a case, judged from headers. Lengths mm, angles deg; phase % of R-R.
 
 Writes an `Inventory`.
 """

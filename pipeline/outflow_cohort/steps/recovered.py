@@ -7,7 +7,7 @@ from pathlib import Path
 from outflow_cohort.files import write_csv, write_parquet
 
 USABLE = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
-"""Statuses of values that stand as they are; the true smallest section may lie at an end too."""
+"""Statuses of values that stand as they are; the true smallest section may be at an end too."""
 
 KEY = ["case_id", "phase_pct", "plan_id", "measure", "variant"]
 

@@ -274,8 +274,8 @@ def _slice_hash(grid: Grid, read: Callable[[Region], ReadRegion]) -> str | None:
 def _orientation(
     content: Request, plan: SeriesPlan, readings: Sequence[Reading], grid: Grid, source: Callable[[Region], ReadRegion]
 ) -> tuple[ImageOrientation, Volume | None]:
-    """How the chest lies in the image, and the view that says so; raises PixelError where it lies the other way round
-    than the coordinates say, unless a reading's points refute that."""
+    """How the chest is turned in the image, and the view that says so; raises PixelError where it is not turned as
+    the coordinates say, unless a reading's points refute that."""
     from outflow_cohort.dicom.frame_evidence import mirrored_as, whole_view
     from outflow_cohort.dicom.pixels import PixelError
     from outflow_geometry.image.orientation import NOTHING_SEEN, image_orientation
@@ -288,7 +288,7 @@ def _orientation(
     if seen.inverted and all(finding is not None and finding.code == "image_orientation" for finding in found):
         axes = ", ".join(seen.inverted)
         raise PixelError(
-            "image_orientation", f"the chest lies the other way round along {axes}: {seen.reasons(seen.inverted)}"
+            "image_orientation", f"the chest is the other way round along {axes}: {seen.reasons(seen.inverted)}"
         )
     return seen, view
 

@@ -48,7 +48,7 @@ class StudyTables:
 
 
 def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]:
-    """Read and check every table of `study`, whose file lies in `folder`."""
+    """Read and check every table of `study`, whose file is in `folder`."""
     problems: list[Problem] = []
     read = {
         name: read_table(folder / getattr(study, name), spec, problems)

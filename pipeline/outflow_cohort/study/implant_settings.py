@@ -66,7 +66,7 @@ class ImplantSettings(_Closed):
         json_schema_extra=_unit("name"),
     )
     depths_mm: DepthRange | Annotated[tuple[Depth, ...], Field(min_length=1)] = Field(
-        description="How far the outflow end lies below the ring plane: a list, or {from, to, step}.",
+        description="How far the outflow end is below the ring plane: a list, or {from, to, step}.",
         json_schema_extra=_unit("mm"),
     )
     tilts_ap_deg: Annotated[tuple[Tilt, ...], Field(min_length=1)] = Field(

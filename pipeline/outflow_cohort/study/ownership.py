@@ -1,6 +1,6 @@
 """Whose results folder it is: one study's, and no place where images or other files lie.
 
-Asked before a byte is written. RESULTS/work/owner.json names the study by its id and by where its study.yaml lies, seen
+Asked before a byte is written. RESULTS/work/owner.json names the study by its id and by where its study.yaml is, seen
 from the results folder, so that both may be moved together.
 """
 

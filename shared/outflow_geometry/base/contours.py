@@ -175,7 +175,7 @@ class Contour:
         nearest = np.full(len(wanted), np.inf)
         np.minimum.at(nearest, order[ray % len(wanted)], met)
         if not np.all(np.isfinite(nearest)):
-            raise GeometryError("centroid_outside", "the contour's centroid lies outside it; check the point order")
+            raise GeometryError("centroid_outside", "the contour's centroid is outside it; check the point order")
         return nearest
 
     def chord(self, direction: ArrayLike) -> float:
@@ -257,7 +257,7 @@ def closed_contour(
     ----------
     check : also refuse points that run around more or less than once, or cross over; off for redrawn points
         of a contour that passed.
-    crescent : whether the middle of the points may lie outside the contour, as in an outflow tract beside a device.
+    crescent : whether the middle of the points may be outside the contour, as in an outflow tract beside a device.
 
     Raises GeometryError `too_few_points`, `bad_points`, `repeated_points`, `wound_twice`, `points_out_of_order`.
 

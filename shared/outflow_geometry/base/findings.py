@@ -79,7 +79,7 @@ class Draws:
     image_sd: float = 0.0
 
     def chance_below(self, limit: float) -> float:
-        """Chance that the truth lies below `limit`: normal about the value less the draws' shift, with their SD."""
+        """Chance that the truth is below `limit`: normal about the value less the draws' shift, with their SD."""
         likeliest = 2.0 * self.value - float(np.mean(self.redrawn))
         deviation = math.hypot(float(np.std(self.redrawn, ddof=1)), self.image_sd)
         return float(ndtr((limit - likeliest) / max(deviation, TINY_DEVIATION)))

@@ -31,7 +31,7 @@ class Plan:
     plan_id: str
     device: Device
     ventricular_depth: float | None = None
-    """mm from the ring plane to the outflow end; None = the inflow end lies in the ring plane."""
+    """mm from the ring plane to the outflow end; None = the inflow end is in the ring plane."""
     anchor: str = "ring"
     """`ring` or `post_tips`."""
     tilt_ap: float = 0.0
@@ -179,7 +179,7 @@ class ReadingInput:
     prosthesis: Prosthesis | None = None
     definitions: Definitions = Definitions()
     supine: bool | None = True
-    """Patient position: no views where False; None = not told, views hold for a supine patient."""
+    """Patient position: no views where False; None = not known, views hold for a supine patient."""
     implants: ImplantGrid | None = None
     """Implants to try besides the plans."""
     sides_doubtful: bool = False

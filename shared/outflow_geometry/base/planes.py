@@ -14,7 +14,7 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Plane, unit
 
 COLLINEAR_RATIO = 0.01
-"""Second over first singular value below which points lie on a line: no ring or hinge triangle is 100 times
+"""Second over first singular value below which points are on a line: no ring or hinge triangle is 100 times
 longer than wide, and beyond that the normal turns by degrees for a landmark moved by 0.1 mm."""
 
 HINGE_ANGLE_MIN = 20.0
@@ -59,7 +59,7 @@ def least_squares_plane(points: ArrayLike, structure: str = "points") -> Plane:
     if singular[1] <= COLLINEAR_RATIO * singular[0] or singular[0] == 0.0:
         raise GeometryError(
             "collinear_points",
-            f"{structure}: {len(array)} points lie on a line (widths {singular[0]:.3g} and {singular[1]:.3g} mm); "
+            f"{structure}: {len(array)} points are on a line (widths {singular[0]:.3g} and {singular[1]:.3g} mm); "
             "a plane needs points around it; correct the landmarks",
         )
     return Plane.from_normal(center, axes[2], toward=axes[0])
@@ -82,7 +82,7 @@ def plane_through(first: ArrayLike, second: ArrayLike, third: ArrayLike, name: s
     longest = max(float(np.linalg.norm(b - a)), float(np.linalg.norm(c - a)), float(np.linalg.norm(c - b)))
     # the cross product is twice the triangle's area: longest side times height
     if np.linalg.norm(normal) <= COLLINEAR_RATIO * longest**2:
-        raise GeometryError("collinear_points", f"{name}: its three points lie on a line; correct the landmarks")
+        raise GeometryError("collinear_points", f"{name}: its three points are on a line; correct the landmarks")
     return Plane.from_normal(a, normal, toward=b - a)
 
 

@@ -3,7 +3,7 @@
 All points mm, float64. A reader's curve is a smooth course plus an independent scatter of each point. The course is
 a cubic smoothing spline, taken as a random effect; its size and that of the points' scatter are found by restricted
 maximum likelihood (Wahba 1985, Ann Stat 13:1378; Wood 2011, J R Stat Soc B 73:3), the scatter being at most twice what
-the reader is known for. Points that lie on a smooth curve leave no scatter and are passed through; ragged ones are
+the reader is known for. Points that are on a smooth curve leave no scatter and are passed through; ragged ones are
 smoothed, however many there are. Scatter that moves all points together leaves no trace in them and is no part of this.
 """
 

@@ -38,7 +38,7 @@ LONGEST_MOVE = 0.6
 """mm; an outline point is not moved further in one step (the coarse outline is right to a third of that)."""
 
 FAR_OFF = 0.3
-"""Share of the contrast: an outline point that far off the level lies on the rim of the window or on the border to
+"""Share of the contrast: an outline point that far off the level is on the rim of the window or on the border to
 another chamber, not on a blood edge, and stays."""
 
 BEND_SPACING = 1.0

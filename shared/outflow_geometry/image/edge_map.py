@@ -1,7 +1,7 @@
 """How far any point is from the edge of blood: one coarse signed distance map per phase.
 
 All points LPS, mm, float64; HU. Positive in blood, negative outside. About 1 mm coarse: it says whether a landmark is
-where it should be, never where an edge lies.
+where it should be, never where an edge is.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def edge_map(image: PhaseImage, level: BloodLevel) -> EdgeMap:
     spacing = [float(s) for s in coarse.spacing[::-1]]
     inside = ndimage.distance_transform_edt(blood, sampling=spacing)
     outside = ndimage.distance_transform_edt(~blood, sampling=spacing)
-    # half a voxel: the edge lies between the last voxel of blood and the first beside it
+    # half a voxel: the edge is between the last voxel of blood and the first beside it
     half = 0.5 * float(np.mean(spacing))
     signed = np.where(blood, inside - half, half - outside).astype(np.float32)
     frame = (coarse.origin, coarse.direction, coarse.spacing)

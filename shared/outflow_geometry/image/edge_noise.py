@@ -1,6 +1,6 @@
 """How far the noise of the image moves the blood edge, and what that does to an area.
 
-Lengths mm, areas mm2, images HU. The edge lies where the smoothed image crosses its level (`blood_edges`), so noise
+Lengths mm, areas mm2, images HU. The edge is where the smoothed image crosses its level (`blood_edges`), so noise
 of standard deviation s there moves it by s / slope, the slope being that of a step of the known contrast under the
 known blur: contrast / (sqrt(2 pi) sigma). Along the edge the movements are alike over the noise's grain: the area of
 an outline of length L has the variance
@@ -85,7 +85,7 @@ def edge_noise(lumen: Lumen, blur: float) -> EdgeNoise:
                 squares[n] += 0.5 * float(np.sum(change**2))
                 pairs[n] += len(change)
     if pairs.min() < FEWEST_PAIRS:
-        raise GeometryError("no_deep_blood", "too little blood lies far from all walls to measure the noise in")
+        raise GeometryError("no_deep_blood", "too little blood is far from all walls to measure the noise in")
     spread = squares / pairs
     correlation = np.concatenate([[1.0], np.maximum(1.0 - spread / spread[-1], 0.0)])
     reach = 2.0 * float(np.trapezoid(correlation, np.concatenate([[0.0], LAGS])))

@@ -27,7 +27,7 @@ def _flood(
     steps: NDArray[np.int64],
     size: int,
 ) -> None:
-    """Flood flat arrays in place; outermost voxels must be closed, so that no neighbour lies outside."""
+    """Flood flat arrays in place; outermost voxels must be closed, so that no neighbour is outside."""
     first = np.full(size, -1, np.int32)
     last = np.full(size, -1, np.int32)
     following = np.full(height.size, -1, np.int32)

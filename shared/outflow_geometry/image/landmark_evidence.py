@@ -33,7 +33,7 @@ ON_WALL: Mapping[str, float] = {
     "septum": 2.5,
     "lv_apex": 3.5,
 }
-"""mm; how far points of a structure may lie from the edge of blood, before scatter is added. Exact points lie within
+"""mm; how far points of a structure may be from the edge of blood, before scatter is added. Exact points are within
 1.5 mm of the coarse map's edge."""
 WALL_SCATTERS = 4.5
 """Scatters added: one coordinate, the one across the edge."""
@@ -53,7 +53,7 @@ CAVITY_END, END_DEPTH = 5.0, 1.0
 this little short of the farthest counts as the end too."""
 
 OUTSIDE_SHARE, FREE_MM = 0.25, 3.0
-"""Share of the ring's points that must lie outside blood for the ring to be shifted; and mm in blood of a point's
+"""Share of the ring's points that must be outside blood for the ring to be shifted; and mm in blood of a point's
 neighbours where the ring lies free in a pool."""
 
 POOL_MM = 8.0
@@ -128,7 +128,7 @@ def _walls(points: Points, edges: EdgeMap, scatter: float) -> list[LandmarkFindi
 
 
 def _ring_walls(signed: FloatArray, off: NDArray[np.intp], bound: float) -> list[LandmarkFinding]:
-    """Ring points off the edge of blood: outside blood they are suspect. Inside, a ring can lie free where atrium and
+    """Ring points off the edge of blood: outside blood they are suspect. Inside, a ring can be free where atrium and
     ventricle are one wide pool: a stretch of several points there is a note."""
     if 2 * len(off) > len(signed):
         outside = int(np.sum(signed[off] < 0.0))

@@ -1,6 +1,6 @@
 """Blood and muscle levels, noise and contrast.
 
-All points LPS, mm, float64; image values HU. The level of the blood edge lies half-way between the local blood
+All points LPS, mm, float64; image values HU. The level of the blood edge is half-way between the local blood
 and the local muscle (study contract, "Blood").
 """
 
@@ -124,7 +124,7 @@ def _sample_level(volume: Volume, samples: FloatArray, name: str) -> tuple[float
     """Mean, its standard error and noise, HU, around sample points (n, 3); raises `sample_outside_image`."""
     points = np.atleast_2d(np.asarray(samples, dtype=np.float64))
     if not np.all(volume.contains(points)):
-        raise GeometryError("sample_outside_image", f"a {name} lies outside the image; move it or drop it")
+        raise GeometryError("sample_outside_image", f"a {name} is outside the image; move it or drop it")
     means, weights, spreads = [], [], []
     reach = np.ceil(SAMPLE_RADII[-1] / volume.spacing[::-1]).astype(int)
     grain = max(NOISE_GRAIN / float(np.prod(volume.spacing)), 1.0)
@@ -158,7 +158,7 @@ def _sample_level(volume: Volume, samples: FloatArray, name: str) -> tuple[float
 
 def _one_tissue(means: FloatArray, spreads: FloatArray) -> NDArray[np.bool_]:
     """Which samples (n,) to keep: not those across an edge (a papillary muscle in the way), nor one of three or more
-    that lies in another tissue than most."""
+    that is in another tissue than most."""
     kept = spreads <= MIXED_SPREAD * max(float(spreads.min()), 1.0)
     if int(kept.sum()) >= 3:
         middle = float(np.median(means[kept]))

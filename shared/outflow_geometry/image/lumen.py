@@ -1,8 +1,8 @@
-"""The outflow lumen of one reading: which blood is ventricle, outflow tract and root, and where its edge lies.
+"""The outflow lumen of one reading: which blood is ventricle, outflow tract and root, and where its edge is.
 
 All points LPS, mm, float64; images HU, indexed [k, j, i].
 
-Thresholding alone leaks: the mitral valve stands open, curtain, membranous septum and root walls are a voxel or
+Thresholding alone leaks: the mitral valve is open, curtain, membranous septum and root walls are a voxel or
 two thick, and the right heart may be as bright as the left. So blood is flooded from markers in descending order
 of its distance from the nearest wall, thin dark sheets counting as walls: floods meet in the necks between
 chambers, and there the border is settled on the full grid along the darkest line. The edge between blood and
@@ -56,7 +56,7 @@ BEYOND_AORTIC_PLANE = 11.5
 
 ORIFICE_DEPTH = 4.0
 """mm before and behind the ring plane that make the valve's orifice. There the ring plane itself is the border:
-what lies before it is outflow, and the field runs on behind it, so that the cut at the plane is exact."""
+what is before it is outflow, and the field runs on behind it, so that the cut at the plane is exact."""
 
 RING_RIM = 3.0
 """mm outside the ring contour that still counts as the valve's orifice."""
@@ -159,7 +159,7 @@ def _ground(phase: PhaseImage, anatomy: Anatomy, level: BloodLevel) -> _Ground:
 
 
 def _voxels(phase: PhaseImage, points: FloatArray) -> NDArray[np.int64]:
-    """Coarse voxels (m, 3) of the points that lie in the image."""
+    """Coarse voxels (m, 3) of the points that are in the image."""
     index = np.round(phase.coarse.to_index(points)).astype(np.int64)
     kept = np.all((index >= 1) & (index < np.asarray(phase.coarse.values.shape) - 1), axis=-1)
     result: NDArray[np.int64] = index[kept]
@@ -200,7 +200,7 @@ def _marker_voxels(
     if len(voxels) == 0:
         raise GeometryError(
             "no_lumen_at_path",
-            "neither outflow path, ventricle nor aortic centre lies in blood; check landmarks and blood level",
+            "neither outflow path, ventricle nor aortic centre is in blood; check landmarks and blood level",
         )
     return voxels
 

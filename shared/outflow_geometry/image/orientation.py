@@ -1,4 +1,4 @@
-"""Whether the anatomy in a chest CT lies as its coordinates say: x to patient left, y to posterior, z to the head.
+"""Whether the anatomy in a chest CT is as its coordinates say: x to patient left, y to posterior, z to the head.
 
 All points LPS, mm; HU. A position cannot tell: a heart at the isocentre keeps its place when x and y are negated. The
 anatomy can: spine and descending aorta lie behind the heart, aorta and heart left of the spine, the liver below. Each
@@ -40,7 +40,7 @@ THIN_MM = 7.0
 HEART_RADIUS_MM = 8.0
 """A ball of this radius fits in the chambers, not in vessels of the lungs, ribs or the breastbone."""
 DOMINANCE = 2.0
-"""How much more of the columns' cores must stand on the side of the back."""
+"""How much more of the columns' cores must be on the side of the back."""
 SPINE_DISTANCE_MM, AORTA_DISTANCE_MM = 45.0, 35.0
 """How far behind the middle of the heart they lie at least; nearer columns may be part of it."""
 COLUMN_DISTANCE_MM = 30.0
@@ -54,7 +54,7 @@ AORTA_LEAST = 0.6
 NEIGHBOURS_MM = (15.0, 75.0)
 """Distance of descending aorta and spine."""
 SIDE_BY_SIDE_MM = 35.0
-"""How far the one may lie before the other: the aorta runs beside the vertebrae."""
+"""How far the one may be before the other: the aorta runs beside the vertebrae."""
 LONGEST_AORTA = 1.7
 """Longer over shorter radius of its section: the aorta is round, the breastbone is flat."""
 AORTA_MM2 = (150.0, 1600.0)
@@ -94,7 +94,7 @@ class ImageOrientation:
 
     @property
     def inverted(self) -> tuple[Axis, ...]:
-        """Axes along which the anatomy lies the other way round: two votes say so, none the contrary, and those on the
+        """Axes along which the anatomy is the other way round: two votes say so, none the contrary, and those on the
         other axis of the section agree among themselves too, as those of a true spine and aorta do."""
         if min(abs(self.score("x")), abs(self.score("y"))) < 2:
             return ()
@@ -102,7 +102,7 @@ class ImageOrientation:
 
     @property
     def upright(self) -> tuple[Axis, ...]:
-        """Axes along which at least one structure lies as in a person, and none the other way round."""
+        """Axes along which at least one structure is as in a person, and none the other way round."""
         return tuple(axis for axis in AXES if self.score(axis) >= 1)
 
     def reasons(self, axes: Sequence[Axis]) -> str:
@@ -200,7 +200,7 @@ class _Chest:
 
     def _columns(self, standing: NDArray[np.bool_], heart: FloatArray, distance: float) -> NDArray[np.bool_]:
         """Thick columns [y, x] that are dense in nearly all slices, `distance` mm or more before or behind the heart,
-        on the side where more of them stand: the back."""
+        on the side where more of them are: the back."""
         depth = ndimage.distance_transform_edt(np.pad(standing, 1), sampling=self.spacing[1:])[1:-1, 1:-1]
         numbered, count = ndimage.label(standing)
         sides: dict[bool, list[int]] = {True: [], False: []}
@@ -252,7 +252,7 @@ class _Chest:
         return float(np.sqrt(large / small))
 
     def _liver(self) -> list[Vote]:
-        """More soft tissue in the lower end of the scan than in the upper: the liver and what lies beside it."""
+        """More soft tissue in the lower end of the scan than in the upper: the liver and what is beside it."""
         soft = ((self.values > SOFT_HU[0]) & (self.values < SOFT_HU[1])).mean(axis=(1, 2))
         whole = float(np.prod(np.array(self.values.shape[1:]) * self.spacing[1:]))
         count = max(1, round(END_SHARE * len(soft)))

@@ -1,7 +1,7 @@
 """What the readings of one phase share: the coarse image and the walls in it.
 
 All points LPS, mm, float64; images indexed [k, j, i]. The coarse grid pools whole blocks of voxels to about
-1 mm: it finds which chamber a voxel belongs to, never where an edge lies.
+1 mm: it finds which chamber a voxel belongs to, never where an edge is.
 """
 
 from __future__ import annotations

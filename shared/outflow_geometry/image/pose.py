@@ -1,9 +1,9 @@
 """Whether landmarks lie in the image as a heart's landmarks do, or as their mirror images would.
 
-All points LPS, mm; HU. Two witnesses: the order of the landmarks among themselves (the apex of a heart lies left of
-and below its aortic annulus, the annulus before the mitral ring) beside how the chest in the image lies; and the blood
-at the places that must lie in it, for the landmarks as given and for their mirror images. Neither depends on where the
-heart lies in the scanner. Limits: common anatomy, no source.
+All points LPS, mm; HU. Two witnesses: the order of the landmarks among themselves (the apex of a heart is left of
+and below its aortic annulus, the annulus before the mitral ring) beside how the chest is turned in the image; and the
+blood at the places that must be in it, for the landmarks as given and for their mirror images. Neither depends on
+where the heart is in the scanner. Limits: common anatomy, no source.
 """
 
 from __future__ import annotations
@@ -18,18 +18,18 @@ from outflow_geometry.base.frames import FloatArray, Volume
 from outflow_geometry.image.orientation import AXES, Axis, ImageOrientation
 
 CLEAR_MM = 5.0
-"""Distance by which a point must lie on the wrong side of another before it is called unusual."""
+"""Distance by which a point must be on the wrong side of another before it is called unusual."""
 HINGES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 INSIDE = (0.25, 0.4, 0.5, 0.6)
-"""Shares of the way from ring centre to apex that lie in the ventricle, below the leaflets of a closed valve."""
+"""Shares of the way from ring centre to apex that are in the ventricle, below the leaflets of a closed valve."""
 ATRIUM_MM = 10.0
-"""How far behind the ring plane the atrium is asked: a closed valve, a ring or a stent lies in the plane itself."""
+"""How far behind the ring plane the atrium is asked: a closed valve, a ring or a stent is in the plane itself."""
 ROOT_MM = (-6.0, 0.0, 8.0, 14.0)
-"""Places along the aortic axis, downstream of the annulus positive, that lie in outflow tract and root."""
+"""Places along the aortic axis, downstream of the annulus positive, that are in outflow tract and root."""
 MUSCLE_HU = 60.0
 """Level of muscle where blood is compared with it."""
 LEAST_GAIN = 0.25
-"""How much more of the places must lie in blood for the mirror image, where the landmarks' own order says so too."""
+"""How much more of the places must be in blood for the mirror image, where the landmarks' own order says so too."""
 WELL_SEATED = 0.9
 BADLY_SEATED = 0.4
 """Shares of the places in blood of the mirror image and of the landmarks as given that need no other witness."""
@@ -40,7 +40,7 @@ MIRRORS: dict[str, tuple[Axis, ...]] = {"coordinates_ras": ("x", "y"), "coordina
 
 @dataclass(frozen=True)
 class PoseFinding:
-    """What is wrong with how a reading lies in its image.
+    """What is wrong with how a reading is placed in its image.
 
     code : image_orientation, coordinates_ras or coordinates_mirrored. number, bound : share of places in blood, or the
     count of votes, and what it may be; unit 1.
@@ -63,11 +63,11 @@ def pose_finding(
     """
     inverted, odd = image.inverted, opposite_axes(points)
     if inverted and not (odd == () and volume is not None and share_in_blood(points, volume) >= REFUTES):
-        # Landmarks in the order of a person that lie in blood refute it: then what looked like a spine is none.
+        # Landmarks in the order of a person that are in blood refute it: then what looked like a spine is none.
         score = float(sum(image.score(axis) for axis in inverted))
         return PoseFinding(
             "image_orientation", inverted, score, -2.0,
-            f"the chest in the image lies the other way round along {', '.join(inverted)}: {image.reasons(inverted)}",
+            f"the chest in the image is the other way round along {', '.join(inverted)}: {image.reasons(inverted)}",
         )  # fmt: skip
     for code, axes in MIRRORS.items():
         consistent = _handed_as(points, axes)
@@ -105,9 +105,9 @@ def opposite_axes(points: Mapping[str, FloatArray]) -> tuple[Axis, ...]:
         return ()
     centre, tip, aorta = np.mean(ring, axis=0), np.asarray(apex)[0], np.mean(aortic, axis=0)
     odd = {
-        "x": tip[0] < aorta[0] - CLEAR_MM,  # the apex lies left of the aortic annulus
-        "y": aorta[1] > centre[1] + CLEAR_MM,  # the aortic annulus lies before the mitral ring
-        "z": tip[2] > aorta[2] + CLEAR_MM,  # the apex lies below the aortic annulus
+        "x": tip[0] < aorta[0] - CLEAR_MM,  # the apex is left of the aortic annulus
+        "y": aorta[1] > centre[1] + CLEAR_MM,  # the aortic annulus is before the mitral ring
+        "z": tip[2] > aorta[2] + CLEAR_MM,  # the apex is below the aortic annulus
     }
     return tuple(axis for axis in AXES if odd[axis])
 
@@ -135,7 +135,7 @@ def hinges_wrong_way(points: Mapping[str, FloatArray]) -> bool | None:
 
 
 def blood_places(points: Mapping[str, FloatArray]) -> FloatArray | None:
-    """Places (n, 3) that lie in left-sided blood of a sound reading: ring, ventricle, outflow tract and root."""
+    """Places (n, 3) that are in left-sided blood of a sound reading: ring, ventricle, outflow tract and root."""
     ring, apex, aortic = points.get("mitral_ring"), points.get("lv_apex"), aortic_points(points)
     if ring is None or apex is None or aortic is None or len(ring) < 3 or len(aortic) < 3:
         return None
@@ -150,7 +150,7 @@ def blood_places(points: Mapping[str, FloatArray]) -> FloatArray | None:
 
 
 def _seated_mirrored(points: Mapping[str, FloatArray], volume: Volume) -> PoseFinding | None:
-    """The mirror image of the landmarks that lies in blood where the landmarks themselves do not."""
+    """The mirror image of the landmarks that is in blood where the landmarks themselves do not."""
     places = blood_places(points)
     if places is None:
         return None
@@ -167,21 +167,21 @@ def _seated_mirrored(points: Mapping[str, FloatArray], volume: Volume) -> PoseFi
         if best and seated[""] <= bound and (odd == axes or seated[code] >= WELL_SEATED):
             return PoseFinding(
                 code, axes, seated[""], bound,
-                f"{seated['']:.0%} of the places that must lie in blood do, with {' and '.join(axes)} negated "
+                f"{seated['']:.0%} of the places that must be in blood are, with {' and '.join(axes)} negated "
                 f"{seated[code]:.0%}",
             )  # fmt: skip
     return None
 
 
 def share_in_blood(points: Mapping[str, FloatArray], volume: Volume) -> float:
-    """Share of the places of a reading that lie in blood as given; 0 where they are not known."""
+    """Share of the places of a reading that are in blood as given; 0 where they are not known."""
     places = blood_places(points)
     shares = None if places is None else _shares({"": _hu(volume, places)})
     return 0.0 if shares is None else shares[""]
 
 
 def _shares(hu: Mapping[str, FloatArray]) -> dict[str, float] | None:
-    """Share of places above the level half-way between blood and muscle; None where no pose lies in enhanced blood."""
+    """Share of places above the level half-way between blood and muscle; None where no pose is in enhanced blood."""
     known = [float(np.nanmedian(found)) for found in hu.values() if np.isfinite(found).any()]
     half = 0.5 * (max(known, default=0.0) + MUSCLE_HU)
     if not half > MUSCLE_HU + 40.0:

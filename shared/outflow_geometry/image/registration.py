@@ -63,7 +63,7 @@ class Comparison:
 
 @dataclass(frozen=True)
 class Displacement:
-    """Where each point of the source lies in the target.
+    """Where each point of the source is in the target.
 
     vectors : (nk, nj, ni, 3) mm, LPS, of the voxels of `grid`.
     """

@@ -172,7 +172,7 @@ def _crop(volume: Volume, points: FloatArray, margin: float) -> _Crop:
     low = np.floor(index.min(axis=0) - pad).astype(np.int64)
     high = np.ceil(index.max(axis=0) + pad).astype(np.int64) + 1
     if np.any(index.min(axis=0) < 0) or np.any(index.max(axis=0) > shape - 1):
-        raise GeometryError("ring_outside_image", "the mitral ring lies outside the image; check frames and region")
+        raise GeometryError("ring_outside_image", "the mitral ring is outside the image; check frames and region")
     low, high = np.maximum(low, 0), np.minimum(high, shape)
     box = volume.values[low[0] : high[0], low[1] : high[1], low[2] : high[2]].astype(np.float64)
     return _Crop(box, ndimage.spline_filter(box, order=3, mode="mirror"), low, volume)

@@ -51,7 +51,7 @@ def septal_thickness(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> flo
     """Largest thickness of the basal septum, mm.
 
     From each septum point within 20 mm upstream of the aortic plane: from the blood edge of the left ventricle, at
-    right angles to it, to the blood edge beyond. The left edge lies half-way between blood and muscle, the right one
+    right angles to it, to the blood edge beyond. The left edge is half-way between blood and muscle, the right one
     half-way between muscle and the blood found there, which may hold less contrast. Profiles are means over a disc
     of 1.5 mm radius; edges are linear between samples.
 
@@ -63,7 +63,7 @@ def septal_thickness(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> flo
     basal = points[(depth >= 0.0) & (depth <= BASAL_DEPTH)]
     if not len(basal):
         raise GeometryError(
-            "septum_not_basal", f"no septum point lies within {BASAL_DEPTH:g} mm upstream of the aortic plane; add some"
+            "septum_not_basal", f"no septum point is within {BASAL_DEPTH:g} mm upstream of the aortic plane; add some"
         )
     through = septum_plane(anatomy).normal
     toward = np.broadcast_to(through, basal.shape)

@@ -54,7 +54,7 @@ def inflow_azimuth(anatomy: Anatomy) -> float:
 
 
 def angle_status(anatomy: Anatomy) -> str:
-    """`ok`, `hinge_triangle_ill_posed`, or `inflow_leans_away` (the number stands, its landmarks need a look)."""
+    """`ok`, `hinge_triangle_ill_posed`, or `inflow_leans_away` (the number holds, its landmarks need a look)."""
     if anatomy.aortic_status != "ok":
         return anatomy.aortic_status
     return "inflow_leans_away" if inflow_azimuth(anatomy) > SIDEWAYS_AZIMUTH else "ok"

@@ -58,7 +58,7 @@ class CarryBounds:
     unsteady: float = 4.0
     """mm; how far the ring's centre may be from the course of the neighbouring phases."""
     out_of_turn: float = 1.5
-    """mm; how far a ring may lie on the wrong side of another phase: carrying errs by 0.5 mm along the beat."""
+    """mm; how far a ring may be on the wrong side of another phase: carrying errs by 0.5 mm along the beat."""
     slab_step: float = 2.5
     """Largest step between neighbouring slices of either image, as a multiple of the usual one: 1.3 to 2.0 in moving
     hearts, 3.1 and more with a step of 5 mm between two slabs."""
@@ -74,7 +74,7 @@ class CarryFigures:
     ring differs from the marked one. likeness : smaller correlation of the registered images about ring and annulus.
     centers_change : change of the distance of ring and annulus centres, mm. prediction : miss of the marks of another
     marked phase, mm. unsteady : distance of the ring's centre from its course through the neighbouring phases, mm.
-    out_of_turn : how far the ring lies on the wrong side of a phase before or after it in systole or diastole, mm.
+    out_of_turn : how far the ring is on the wrong side of a phase before or after it in systole or diastole, mm.
     slab_step : largest step between neighbouring slices of the two images over the usual one. against_beat : how far
     the ring moves otherwise than systole and diastole have it, mm (above 0 = it does).
     """

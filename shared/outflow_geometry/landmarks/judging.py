@@ -44,7 +44,7 @@ OBLIQUE = 22.0
 PATH_NEAR, PATH_BACKWARD = 20.0, 0.35
 """mm from the aortic centre where the path's direction is asked, and how far against the aortic normal it may run."""
 CLEARLY_BELOW = 6.0
-"""mm from the ring plane from which a structure of the ventricle tells on which side that lies."""
+"""mm from the ring plane from which a structure of the ventricle tells on which side that is."""
 APEX_DISTANCE = (30.0, 150.0)
 APEX_AXIS = 40.0
 """mm and deg; apex from the ring centre, and away from the ring's axis (common practice, no source)."""
@@ -53,7 +53,7 @@ TRIGONE_ANGLE = (10.0, 80.0)
 septal-lateral diameter (Noack 2019, Eur J Cardiothorac Surg 56:1130: ratio 1.11) is 54 deg."""
 LEAFLET_LENGTH = (8.0, 55.0)
 LEAFLET_GAP = 2.5
-"""Usual gaps between points of a leaflet by which its tip may lie beyond the last but one: a tip that has slipped on
+"""Usual gaps between points of a leaflet by which its tip may be beyond the last but one: a tip that has slipped on
 along the leaflet departs from no curve."""
 OFF_CONTOUR = 3.0
 OFF_RING = 4.0
@@ -160,7 +160,7 @@ def _along(points: FloatArray) -> FloatArray:
     return result
 
 
-# ---------------------------------------------------------------------- ring, aorta and what lies between
+# ---------------------------------------------------------------------- ring, aorta and what is between
 def _ring(f: Frame) -> list[LandmarkFinding]:
     if f.ring is None:
         return []
@@ -250,13 +250,13 @@ def _oblique(f: Frame, normal: FloatArray) -> list[LandmarkFinding]:
 
 # ---------------------------------------------------------------------- ventricle
 def _heights(f: Frame) -> list[float]:
-    """Heights, mm, over the ring plane (toward the apex) of structures that lie in the ventricle; samples of blood may
+    """Heights, mm, over the ring plane (toward the apex) of structures that are in the ventricle; samples of blood may
     lie in any left-sided pool."""
     if f.ring is None:
         return []
     found = [float(np.median(f.ring.height(f.points["post_tip"])))] if "post_tip" in f.points else []
     if "septum" in f.points and f.aorta is not None:
-        # the septal point farthest from the annulus: the nearest may lie above the ring plane
+        # the septal point farthest from the annulus: the nearest may be above the ring plane
         septum = f.points["septum"]
         found.append(float(f.ring.height(septum[int(np.argmax(np.linalg.norm(septum - f.aorta, axis=1)))])))
     for name, end in (("outflow_path", 0), ("anterior_leaflet", -1)):
@@ -266,7 +266,7 @@ def _heights(f: Frame) -> list[float]:
 
 
 def _apex_behind(f: Frame) -> bool:
-    """Whether what lies in the ventricle lies on the other side of the ring than lv_apex."""
+    """Whether what is in the ventricle is on the other side of the ring than lv_apex."""
     heights = _heights(f)
     return len(heights) > 0 and sum(h < 0.0 for h in heights) > len(heights) / 2
 

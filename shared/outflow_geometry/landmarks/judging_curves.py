@@ -85,7 +85,7 @@ def departures(points: FloatArray, closed: bool) -> Departures:
 
 def _end_departure(points: FloatArray) -> float:
     """Distance, mm, of the first point from where the next ones lead: straight on along four of them, or along the
-    circle through three of them, as far as the point lies; whichever is nearer. A path may bend at its end only."""
+    circle through three of them, as far as the point is; whichever is nearer. A path may bend at its end only."""
     nodes = points[1 : min(5, len(points))]
     center = nodes.mean(axis=0)
     axis = np.linalg.svd(nodes - center)[2][0]

@@ -1,9 +1,9 @@
 """Whether hinges and trigones bear each other's names. Points LPS, mm; angles degrees.
 
-With lv_apex no measure rests on these names, and an honest root may lie turned (situs, congenital disease, a heart of
+With lv_apex no measure rests on these names, and an honest root may be turned (situs, congenital disease, a heart of
 somebody's making). So names are suspect only where two witnesses that know nothing of each other agree: the ring (the
-right hinge lies farthest from it, left and non-coronary hinge join the curtain) and the patient (the right cusp lies in
-front, the left one on the left), in a heart that lies in the body as hearts do. One witness alone is a note.
+right hinge is farthest from it, left and non-coronary hinge join the curtain) and the patient (the right cusp is in
+front, the left one on the left), in a heart that is in the body as hearts are. One witness alone is a note.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ EVEN = 0.7
 """Mean resultant length of the hinges' departures from an even root: below, they run the other way round (0 for even
 hinges of the wrong order, 1 for the right one)."""
 BESIDE = 0.3
-"""Least share of the way from aortic centre to ring that lies within the aortic plane for it to tell a direction."""
+"""Least share of the way from aortic centre to ring that is within the aortic plane for it to tell a direction."""
 CLEAR_MM = 5.0
-"""mm by which a heart must lie as in a body: apex left of and below the aortic annulus, annulus before the ring."""
+"""mm by which a heart must be as in a body: apex left of and below the aortic annulus, annulus before the ring."""
 RIGHT_SIDE_AXIS = 40.0
 """deg; the ring's own axis misses the apex by more where the ring is that of the other ventricle."""
 
@@ -104,9 +104,9 @@ def hinge_naming(f: Frame) -> Severity | None:
 
 
 def judge_names(f: Frame, apex_behind: bool) -> list[LandmarkFinding]:
-    """Findings on the names of hinges and trigones, and on a ring that lies where the tricuspid ring does.
+    """Findings on the names of hinges and trigones, and on a ring that is where the tricuspid ring is.
 
-    apex_behind : lv_apex lies on the wrong side of the ring, so that it tells nothing of the hinges.
+    apex_behind : lv_apex is on the wrong side of the ring, so that it tells nothing of the hinges.
     """
     found: list[LandmarkFinding] = []
     doubt = hinge_naming(f) if not apex_behind else None
@@ -133,7 +133,7 @@ def _trigone_names(f: Frame, doubt: Severity | None) -> list[LandmarkFinding]:
 
 
 def _nearer(f: Frame) -> tuple[float, float]:
-    """By how much the right hinge lies nearer to the ring than the left one, mm, and what it may be."""
+    """By how much the right hinge is nearer to the ring than the left one, mm, and what it may be."""
     if f.hinges is None or f.ring is None:
         return 0.0, 0.0
     away = np.linalg.norm(f.hinges - f.ring.point, axis=1)
@@ -141,7 +141,7 @@ def _nearer(f: Frame) -> tuple[float, float]:
 
 
 def _on_right_side(f: Frame) -> bool:
-    """Whether the ring lies on the patient's right of the aorta, by the right and non-coronary hinge, and its own axis
+    """Whether the ring is on the patient's right of the aorta, by the right and non-coronary hinge, and its own axis
     misses the apex."""
     apex, aorta = f.one("lv_apex"), f.aorta
     if apex is None or aorta is None or f.ring is None or f.hinges is None:

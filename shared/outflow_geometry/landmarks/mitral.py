@@ -68,7 +68,7 @@ def d_shape(anatomy: Anatomy) -> DShape:
         if distance > TRIGONE_REACH:
             raise GeometryError(
                 "trigones_off_ring",
-                f"a trigone lies {distance:.1f} mm from the ring contour; at most {TRIGONE_REACH:g} mm is taken as "
+                f"a trigone is {distance:.1f} mm from the ring contour; at most {TRIGONE_REACH:g} mm is taken as "
                 "on the ring; correct the landmark",
             )
         cuts.append(position)

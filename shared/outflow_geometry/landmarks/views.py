@@ -1,7 +1,7 @@
 """Views of a C-arm: edge-on, en face, and what the gantry can reach.
 
 Directions LPS; angles in degrees: LAO(+)/RAO(-) and CRA(+)/CAU(-), the DICOM positioner primary and secondary
-angles (PS3.3 C.8.7.5), which name where the image receptor stands: +90 primary at the patient's left, +90
+angles (PS3.3 C.8.7.5), which name where the image receptor is: +90 primary at the patient's left, +90
 secondary at the head, 0/0 in front of the patient. They hold for a patient lying supine.
 """
 
@@ -185,8 +185,8 @@ VIEWS: dict[str, Callable[[Anatomy], tuple[FloatArray, list[FloatArray], bool]]]
 def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox, *, sides_doubtful: bool = False) -> list[View]:
     """All views of one reading; without angles (status `not_supine`) where the patient did not lie supine.
 
-    Where the position is not told (supine None: a volume without DICOM header, an empty PatientPosition) the angles
-    stand under the status `position_unknown`: they hold for a supine patient. Where the landmarks may be mirrored
+    Where the position is not known (supine None: a volume without DICOM header, an empty PatientPosition) the angles
+    have the status `position_unknown`: they hold for a supine patient. Where the landmarks may be mirrored
     (sides_doubtful) there are no angles, status `orientation_unusual`: they could be those of the mirror image.
 
     Source: SCCT 2019 expert consensus: where the patient did not lie supine, angles are not to be given.

@@ -35,7 +35,7 @@ class Measure:
     extremes : variants that are the largest or smallest of many directions or places.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
-        `square` (root mean squares), or `place`: the value depends on where the smallest section lies, and its interval
+        `square` (root mean squares), or `place`: the value depends on where the smallest section is, and its interval
         is normal (`uncertainty.interval`).
     least_error : smallest standard error: what the search itself leaves open.
     """

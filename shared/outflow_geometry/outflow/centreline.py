@@ -38,7 +38,7 @@ LENGTHENED = 22.0
 the flow does not turn over the rim. Above the ring plane nothing is taken out: most of that is atrial side."""
 
 BODY_DECIMALS = 7
-"""Decimals, mm, to which the body's place is told: far below any landmark, above rounding."""
+"""Decimals, mm, to which the body's place is given: far below any landmark, above rounding."""
 
 SHELLS = 4000
 """Shells of the potential: in the ventricle, where it changes least, one is about 0.3 mm thick."""
@@ -53,7 +53,7 @@ LEAST_FLOW = 1e-3
 
 def path_body(solid: Solid, anatomy: Anatomy, narrowed: float = NARROWED) -> Solid:
     """The device as the path sees it: a cylinder about its axis, of its last diameter less twice `narrowed` mm, from
-    the ring plane to LENGTHENED mm below it, or to the device's own end where that lies deeper.
+    the ring plane to LENGTHENED mm below it, or to the device's own end where that is deeper.
 
     So the depth of a device, down to LENGTHENED, leaves its path as it is, and along one path a deeper device never
     leaves a larger section.

@@ -1,4 +1,4 @@
-"""What the image of a phase tells about one reading, for the measures that read it.
+"""What the image of a phase says about one reading, for the measures that read it.
 
 All points LPS, mm, float64. Everything is looked up once, on first use; what failed is not tried again.
 """

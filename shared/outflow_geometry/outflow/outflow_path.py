@@ -181,7 +181,7 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
         at = np.interp(stations, arc, parameter)
         places, tangents = np.asarray(curve(at)), unit(curve(at, 1))
     if beyond > 0.0:
-        # run on straight to just beyond the plane, so that station 0 lies on the path
+        # run on straight to just beyond the plane, so that station 0 is on the path
         stations = np.append(stations, stations[-1] + beyond)
         places = np.vstack([places, places[-1] + beyond * tangents[-1]])
         tangents = np.vstack([tangents, tangents[-1]])

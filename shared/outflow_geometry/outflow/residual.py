@@ -39,7 +39,7 @@ ADJOINING = 1.0
 """mm from the device at which a section still begins at it: the outline is refined to less, a curtain is thicker."""
 
 AT_END = 0.05
-"""mm; a smallest section nearer than this to an end of the range lies at the end."""
+"""mm; a smallest section nearer than this to an end of the range is at the end."""
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ class SmallestSection:
     diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
     plane : section plane; blood, device, residual : shapely geometries in its (u, v).
     status : `ok`, `two_lobes` and `path_unsure` (`lobes`), `device_meets_septum` (distance 0), `smallest_at_annulus`,
-        `smallest_at_upstream_end`, `path_short_of_solid`, `section_leaves_image` (part of it lies within a voxel of
+        `smallest_at_upstream_end`, `path_short_of_solid`, `section_leaves_image` (part of it is within a voxel of
         the image's border).
     """
 
@@ -190,7 +190,7 @@ def septum_distance(stack: SectionStack, side: FloatArray, device: Any, section:
 
     Seen from the middle of the device outline, the septal edge is the far edge of the counted section within 30
     degrees of the direction towards the aorta (`side`, (3,)). A direction without section beside one whose section
-    begins at the device means that the device reaches the wall: 0. Where it lies beside a section that begins further
+    begins at the device means that the device reaches the wall: 0. Where it is beside a section that begins further
     off (the aorta behind the curtain), there is no septum that way. NaN where the plane misses the device.
     """
     if shapely.is_empty(device) or shapely.is_empty(section):

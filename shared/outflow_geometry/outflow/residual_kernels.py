@@ -150,7 +150,7 @@ def residual_areas(  # type: ignore[no-untyped-def]
             continue
         corner_count = 2 * count
         if crossings == 0 and count > 0:
-            # an outline that crosses nothing lies outside of all rings or is a hole
+            # an outline that crosses nothing is outside of all rings or is a hole
             t, w = 0.5 * (knots[0] + knots[count - 1]), 0.0
             inside, polygon = False, -1
             for loop in range(loop_count):

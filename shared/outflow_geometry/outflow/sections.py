@@ -296,7 +296,7 @@ def cut_by(stack: SectionStack, solid: Solid, arc_steps: int = CURVE_ARC_STEPS) 
 def counted_parts(stack: SectionStack, sections: NDArray[Any]) -> tuple[NDArray[Any], NDArray[np.int64]]:
     """The parts of the sections (m,) that count by the rule, and the row of each.
 
-    By both rules the part that holds the path's own point, or else lies nearest to it, counts; by `at_path` it alone,
+    By both rules the part that holds the path's own point, or else is nearest to it, counts; by `at_path` it alone,
     and of the parts that are large enough where there are any.
     """
     parts, row = shapely.get_parts(sections, return_index=True)

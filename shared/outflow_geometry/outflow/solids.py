@@ -277,7 +277,7 @@ def device_depth(plan: Plan, pivot: FloatArray, axis: FloatArray, post_tips: Flo
     across_tips = float(axis @ rows[2])
     if abs(across_tips) < 0.5:
         raise GeometryError(
-            "post_tips_beside_axis", "the plane of the post tips lies more than 60 degrees off the device axis; correct"
+            "post_tips_beside_axis", "the plane of the post tips is more than 60 degrees off the device axis; correct"
         )
     return float((center - pivot) @ rows[2]) / across_tips
 

@@ -81,7 +81,7 @@ class PathResponse:
     def _moves(self, anatomy: Anatomy, solid: Solid) -> FloatArray:
         old = self.anatomy
         ring, aorta = old.ring_plane, old.aortic_plane
-        # the point of the axis that lies on the reading's own ring plane, so that turns do not shift it
+        # the point of the axis that is on the reading's own ring plane, so that turns do not shift it
         station = -float(ring.height(self.solid.axis_point)) / float(self.solid.axis @ ring.normal)
         shift = (solid.axis_point + station * solid.axis) - (self.solid.axis_point + station * self.solid.axis)
         return np.concatenate(

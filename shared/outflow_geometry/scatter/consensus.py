@@ -54,7 +54,7 @@ CURVE_SAMPLES = 20
 HINGES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 
 PHASE_JUMP = 25.0
-"""mm; how far a point may lie from its median over the other phases: excursions of 8 to 15 mm from end to end are
+"""mm; how far a point may be from its median over the other phases: excursions of 8 to 15 mm from end to end are
 usual (from memory), twice that is not."""
 SIDE_CHANGE, SIDE_SHARE = 3.0, 0.15
 """mm and share by which a side of the hinge triangle may differ from its median over the other phases (the annulus
@@ -205,7 +205,7 @@ def _same_scheme(first: FloatArray, second: FloatArray, is_open: bool) -> bool:
 
 
 def _to_curve(points: FloatArray, other: FloatArray, closed: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Distances (n,), mm, to the spline through `other`, how much scatter enters, and which lie beside it."""
+    """Distances (n,), mm, to the spline through `other`, how much scatter enters, and which are beside it."""
     nothing = np.zeros(len(points)), np.ones(len(points)), np.zeros(len(points), dtype=bool)
     if len(other) < (4 if closed else 2):
         return nothing

@@ -1,7 +1,7 @@
 """How a reader's error is made up: a common shift, a slow wave and an independent rest of each point.
 
 All points LPS, mm, float64. The scatter of a structure (`redrawing.landmark_sd`, one coordinate of one point) is the
-whole. Of it, a curve's own raggedness shows the rest (`base.smoothing`): a reader whose points lie on a smooth curve
+whole. Of it, a curve's own raggedness shows the rest (`base.smoothing`): a reader whose points are on a smooth curve
 may be off by as much as one whose points do not, but all along. What is left is shared between a shift of the whole
 structure and a slow wave along it, half each; repeat reads, where there are any, tell the shift. Three hinges have no
 course that would show their rest; there the reading's curves stand for them, and half of what they leave is shift.

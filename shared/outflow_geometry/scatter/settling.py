@@ -2,7 +2,7 @@
 
 All points LPS, mm, float64. Redrawing about a reader's points as they are would add scatter to scatter: a rough
 curve grows rougher with each. So curves are first settled onto the smoothest one that the points support
-(`base.smoothing`); points that lie on a smooth curve stay where they are.
+(`base.smoothing`); points that are on a smooth curve stay where they are.
 """
 
 from __future__ import annotations

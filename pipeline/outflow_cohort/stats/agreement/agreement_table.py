@@ -3,7 +3,7 @@
 Readers are crossed with cases. Phases of a case are never independent readings: each analysis holds one phase per case.
 phase_rule "one_per_case" takes, for every case, the phase most readers read (then most readings, then the earliest);
 "each_phase" repeats the analysis within every phase that at least two cases were read in. Values that belong to the
-whole case (empty phase) are used as they are. Sources stand in the rows.
+whole case (empty phase) are used as they are. Sources are in the rows.
 """
 
 from __future__ import annotations

@@ -52,7 +52,7 @@ def interval_check(readings: pd.DataFrame, confidence: float = 0.95) -> pd.DataF
     without an interval, and values over the phases of a case (phase_pct null), take no part.
 
     Pairs of one case are not independent, so the interval of a share (Wilson 1927) counts cases: each gives the mean
-    share of its pairs. finding : `too_narrow` or `too_wide` where the expected share lies outside it, `as_expected`,
+    share of its pairs. finding : `too_narrow` or `too_wide` where the expected share is outside it, `as_expected`,
     or `too_few_cases`.
     """
     known = readings[readings["phase_pct"].notna() & readings[["value", "ci_low", "ci_high"]].notna().all(axis=1)]

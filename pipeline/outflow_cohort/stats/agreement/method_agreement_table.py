@@ -2,7 +2,7 @@
 
 A pair is one reading (case, phase, reader, read) measured both ways; a case's pairs are kept together. Bias and limits
 are those of pairs nested in cases, whose true value may change from reading to reading; concordance, Deming,
-Passing-Bablok and the slope of the bias use one pair a case, the means over its readings. Sources stand in the rows.
+Passing-Bablok and the slope of the bias use one pair per case, the means over its readings. Sources are in the rows.
 """
 
 from __future__ import annotations

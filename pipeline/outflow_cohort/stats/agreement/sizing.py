@@ -1,7 +1,7 @@
 """The size each reading leads to under the study's own targets, and how far readers agree on it.
 
 Lengths mm, areas mm2, oversizing in percent over the ring, by the formulas of `outflow_geometry.landmarks.sizing`.
-A reading's size is the device whose oversizing lies inside its target, nearest to the middle; between two sizes the
+A reading's size is the device whose oversizing is inside its target, nearest to the middle; between two sizes the
 nearest target is taken; a ring beyond all targets has a class of its own. No target is built in.
 """
 
@@ -37,7 +37,7 @@ CHOICE_COLUMNS = [
 AGREEMENT_COLUMNS = ["target_group", "size_a", "size_b", "count", *ROW_COLUMNS, "phase_rule"]
 SOURCE = "the study's sizing_targets.csv; percent over the ring"
 DEFINITION = (
-    "device whose oversizing lies in its target, nearest to the middle of it; between two sizes the nearest target"
+    "device whose oversizing is in its target, nearest to the middle of it; between two sizes the nearest target"
 )
 
 

@@ -1,6 +1,6 @@
 """Risk classes by cut-off: agreement of readers, and how many cases lie too near a cut-off to be sure.
 
-Areas mm2. A class is ordered by the cut-offs: class 0 lies below the lowest one. The reproducibility coefficient (RDC)
+Areas mm2. A class is ordered by the cut-offs: class 0 is below the lowest one. The reproducibility coefficient (RDC)
 is the difference that two readers stay within in 95 % of cases.
 """
 

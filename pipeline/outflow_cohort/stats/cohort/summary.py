@@ -1,6 +1,6 @@
 """Cohort summary and phase curves of one value per case. Units are those of the rows.
 
-Medians and quartiles are exact: all case values of a quantity are sorted, and the quantile lies between neighbouring
+Medians and quartiles are exact: all case values of a quantity are sorted, and the quantile is between neighbouring
 order statistics (Hyndman & Fan 1996 Am Stat 50:361, definition 7). Means and SD are summed in the sorted order, so that
 neither partitioning nor the number of workers changes a digit. The interval of the mean is Student's t.
 """

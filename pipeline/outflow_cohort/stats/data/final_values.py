@@ -72,7 +72,7 @@ def final_tables(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The tables final and adjudication of a study.
 
-    measurements : the dataset RESULTS/tables/measurements; each case lies in one part.
+    measurements : the dataset RESULTS/tables/measurements; each case is in one part.
     """
     import pandas as pd
 

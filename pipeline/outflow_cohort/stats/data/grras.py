@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SOURCE = "Kottner et al. 2011 J Clin Epidemiol 64:96"
-NOT_TOLD = "not told by the study; to be written by its authors"
+NOT_TOLD = "not stated by the study; to be written by its authors"
 
 
 @dataclass(frozen=True)

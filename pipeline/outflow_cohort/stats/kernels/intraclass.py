@@ -157,7 +157,7 @@ def icc(
     if read is not None and read not in frame.columns:
         raise KeyError(f"column {read!r} not in the frame; it has {list(frame.columns)}")
     if not 0.0 < confidence < 1.0:
-        raise ValueError(f"confidence is {confidence}; it lies between 0 and 1")
+        raise ValueError(f"confidence is {confidence}; it is between 0 and 1")
     cells = cells_of_frame(frame, case=case, reader=reader, value=value)
     return icc_of_cells(cells, k=k, confidence=confidence, interval=interval, null_value=null_value)
 

@@ -90,7 +90,7 @@ def bland_altman(
     limits_interval: LimitsInterval = "exact",
     scale: Scale = "difference",
 ) -> LimitsOfAgreement:
-    """Bias and limits of agreement of paired readings, one pair a case.
+    """Bias and limits of agreement of paired readings, one pair per case.
 
     first, second : equally long; a pair with a missing or infinite value is left out and counted in `note`.
     multiplier : of the SD; default the normal quantile 1.95996 of 95 % (1999 paper: 1.96, 1986 paper: 2).

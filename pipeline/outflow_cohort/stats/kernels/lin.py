@@ -1,4 +1,4 @@
-"""Lin's concordance correlation of two readers or methods, one pair a case; unitless.
+"""Lin's concordance correlation of two readers or methods, one pair per case; unitless.
 
 Sources: Lin 1989, Biometrics 45:255, with the correction Lin 2000, Biometrics 56:324 (n - 2 in the variance).
 """

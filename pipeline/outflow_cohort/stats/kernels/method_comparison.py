@@ -1,4 +1,4 @@
-"""Deming and Passing-Bablok regression between two readers or methods, one pair a case.
+"""Deming and Passing-Bablok regression between two readers or methods, one pair per case.
 
 Both fit second = intercept + slope x first with error in both; the unit is that of the values.
 

@@ -69,7 +69,7 @@ def bland_altman_regression(
     multiplier: float = 1.96,
     confidence: float = 0.95,
 ) -> RegressionLimits:
-    """Bias and limits as straight lines in the mean of the pair, one pair a case.
+    """Bias and limits as straight lines in the mean of the pair, one pair per case.
 
     Incomplete pairs are left out and counted in `note`. Raises ValueError where the lengths differ; data never raise
     (status too_few_pairs below 3, constant_values where all means are equal).

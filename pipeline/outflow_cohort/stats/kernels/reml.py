@@ -35,7 +35,7 @@ Interaction = Literal["auto", "include", "exclude"]
 class VarianceComponents:
     """Components of variance (squared unit of the values; NaN where the data hold none), mean and sample sizes.
 
-    case_reader is NaN when no reader read a case twice: it then lies within `residual`. reader is NaN in the one-way
+    case_reader is NaN when no reader read a case twice: it then is within `residual`. reader is NaN in the one-way
     model. restricted_criterion is -2 log restricted likelihood with all constants; NaN when the fit is exact.
     status is "ok" or the reason, in a code, why the components are NaN or a limit.
     """

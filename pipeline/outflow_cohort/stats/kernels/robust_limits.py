@@ -24,7 +24,7 @@ from outflow_cohort.stats.kernels.replicate_limits import replicate_limits_of_ce
 def pair_limits(
     first: np.ndarray, second: np.ndarray, *, confidence: float, scale: Scale = "difference"
 ) -> LimitsOfAgreement:
-    """`bland_altman` of paired readings, one pair a case."""
+    """`bland_altman` of paired readings, one pair per case."""
     limits = bland_altman(first, second, confidence=confidence, scale=scale)
     if limits.status != "ok" or limits.n < jackknife.FEWEST_CASES:
         return limits

@@ -174,7 +174,7 @@ def roc_curve(value: np.ndarray, event: np.ndarray, risk: Risk) -> RocCurve:
 
 @dataclass(frozen=True)
 class YoudenPoint:
-    """Cut-off with the largest J = sensitivity + specificity - 1; cutoff is an observed value, midpoint lies between it
+    """Cut-off with the largest J = sensitivity + specificity - 1; cutoff is an observed value, midpoint is between it
     and the next value on the safe side; n_ties = cut-offs with the same J (the most specific is taken)."""
 
     cutoff: float
