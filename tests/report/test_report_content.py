@@ -192,7 +192,8 @@ def test_sheet_survives_measures_that_could_not_be_had(results):
         curves=tuple(replace(c, station=np.arange(5.0), area=empty, native=empty) for c in data.curves),
         views=(),
         drawings=tuple(
-            {**d, "plans": {}, "paths": {}, "level": None, "edge_on": None, "apex": None} for d in data.drawings
+            d.model_copy(update={"drawn": replace(d.drawn, plans={}, paths={}, level=None, edge_on={}, apex=None)})
+            for d in data.drawings
         ),
     )
     page = html.unescape(case_sheet(bare))
