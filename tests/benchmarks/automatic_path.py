@@ -1,7 +1,7 @@
 """How near does the automatic path come to sections along the true centreline? On asymmetric invented hearts.
 
     python tests/benchmarks/automatic_path.py --hearts 60 --readings 0
-    python tests/benchmarks/automatic_path.py --first 100 --hearts 60 --readings 0 --coarse --rows rows.jsonl
+    python tests/benchmarks/automatic_path.py --first 100 --hearts 60 --readings 0 --coarse --sections --rows rows.jsonl
     PYTHONPATH=OLD/shared:pipeline python tests/benchmarks/automatic_path.py --hearts 60 --readings 0   # another version
 
 Each heart (`outflow_cohort.demo.rough_hearts`: septum turned 10 to 30 degrees, oval annulus, trabeculae, half of the
@@ -28,9 +28,13 @@ import numpy as np
 from outflow_cohort.demo import true_device
 from outflow_cohort.demo.rough_hearts import RoughHeart, rough_heart
 from outflow_cohort.demo.true_sections import Steps, TrueOutflow
+from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.inputs import Definitions, ReadingInput
 from outflow_geometry.image.lumen import PhaseImage
+from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.reading import measure_reading
+from outflow_geometry.outflow.image_findings import PhaseFindings
+from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 
 DEPTHS = (12.0, 17.0, 22.0)
 HEIGHT = 30.0
@@ -103,9 +107,10 @@ def measured(number: int, noise: bool, coarse: bool) -> tuple[list[Measured], fl
     result = measure_reading(ReadingInput(heart.landmarks, volume, plans, definitions=chosen), PhaseImage(volume))
     spent = time.process_time() - start
     bare = {name: points for name, points in heart.landmarks.items() if name != "outflow_path"}
-    again = measure_reading(ReadingInput(bare, volume, plans[1:2], definitions=chosen), PhaseImage(volume))
+    again = measure_reading(ReadingInput(bare, volume, plans, definitions=chosen), PhaseImage(volume))
     found = {(v.plan_id, v.measure, v.method): v for v in result.values}
-    alone = next(v for v in again.values if (v.measure, v.method) == ("neo_lvot_area", "automatic_path"))
+    wanted = (plans[1].plan_id, "neo_lvot_area", "automatic_path")
+    alone = next(v for v in again.values if (v.plan_id, v.measure, v.method) == wanted)
 
     def number_of(row) -> float:
         return np.nan if row.value is None else float(row.value)
@@ -119,6 +124,26 @@ def measured(number: int, noise: bool, coarse: bool) -> tuple[list[Measured], fl
         areas = true_area(one), number_of(area), number_of(reader)
         rows.append(Measured(number, depth, *areas, area.status, number_of(neck), neck.status, without))
     return rows, spent
+
+
+def sections_alone(number: int, noise: bool, coarse: bool) -> tuple[list[Measured], float]:
+    """As `measured`, but the sections along the automatic path alone, as a reading without a reader's path has them."""
+    heart = heart_at(number, coarse)
+    volume = heart.image(number if noise else None)
+    bare = {name: points for name, points in heart.landmarks.items() if name != "outflow_path"}
+    chosen = Definitions(solids=("full_frame",), draws=0)
+    start = time.process_time()
+    lumen = ReadingLumen(PhaseFindings(PhaseImage(volume), build_anatomy(bare)))
+    rows = []
+    for depth in DEPTHS:
+        one = with_depth(heart, depth)
+        try:
+            found = PlanSections(one.plan, None, chosen, lumen).section("full_frame", "automatic_path")
+            area, status = found.area, found.status
+        except GeometryError as error:
+            area, status = np.nan, error.code
+        rows.append(Measured(number, depth, true_area(one), area, np.nan, status, np.nan, "", np.nan))
+    return rows, time.process_time() - start
 
 
 def coverage(number: int, coarse: bool) -> tuple[bool, float, str] | None:
@@ -141,7 +166,7 @@ def table(rows: Sequence[Measured]) -> list[str]:
     known = [r for r in rows if np.isfinite(r.automatic) and r.truth >= SMALLEST]
     error = np.array([r.error for r in known])
     sure = np.array([r.status in FINE for r in known])
-    grown = []
+    grown = [0.0]
     for _, group in groupby(rows, key=lambda r: r.heart):
         areas = [r.automatic for r in group]
         grown += [b / a - 1.0 for a, b in pairwise(areas) if np.isfinite(a) and np.isfinite(b)]
@@ -192,6 +217,7 @@ def main() -> None:
     parser.add_argument("--readings", type=int, default=40, help="hearts of which a scattered reading is measured")
     parser.add_argument("--noise", action="store_true", help="with the noise of the scan")
     parser.add_argument("--coarse", action="store_true", help="quick images of 0.75 mm")
+    parser.add_argument("--sections", action="store_true", help="sections along the automatic path alone: quick")
     parser.add_argument("--rows", type=Path, help="file that keeps the hearts measured so far")
     parser.add_argument("--output", type=Path)
     args = parser.parse_args()
@@ -205,7 +231,7 @@ def main() -> None:
     for number in range(args.first, args.first + args.hearts):
         if any(row.heart == number for row in rows):
             continue
-        found, spent = measured(number, args.noise, args.coarse)
+        found, spent = (sections_alone if args.sections else measured)(number, args.noise, args.coarse)
         rows += found
         seconds.append(spent)
         if args.rows is not None:
