@@ -392,6 +392,8 @@ REGISTRY: tuple[Measure, ...] = (
         "20 mm upstream of the aortic plane, each at right angles to the left ventricle's edge.",
         CONVENTION,
         extremes=("",),
+        # mm; the largest of a dozen places is more than few draws show: 86 % of 28 intervals held without it, 93 % with
+        least_error=0.4,
         draws_share=0.2,
     ),
     Measure(
