@@ -186,7 +186,9 @@ def remark(name: str, cells: list[tuple[float, int]]) -> str:
         if not LOW - 2 * np.sqrt(0.95 * 0.05 / max(n, 1)) <= share <= HIGH + 2 * np.sqrt(0.95 * 0.05 / max(n, 1))
     ]
     if not outside:
-        return "holds"
+        strict = [share for share, _ in cells if not LOW <= share <= HIGH]
+        beyond = ", ".join(f"{100 * share:.1f} %" for share in strict)
+        return f"holds; {beyond} within Monte Carlo error of the bounds" if strict else "holds"
     normal = [share for share, _ in cells[:4]]
     if not {*outside} & {*normal}:
         low = min(share for share, _ in cells[4:])

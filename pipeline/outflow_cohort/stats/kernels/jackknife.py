@@ -3,8 +3,8 @@
 Each case is left out in turn; the spread of the figure on its transformed scale gives a standard error with n - 1
 degrees of freedom. Variances of few values with heavy tails are too small more often than too large, and their standard
 errors with them; Bonett's factor n / (n - 1.96) moves the log variance up and widens its interval. In simulation (20
-and 50 cases, three readers; results_demo/statistics_coverage.md) the intervals cover 94-97 % with normal errors and
-93-96 % with t5 errors, where F and chi-square intervals cover 82-92 %.
+and 50 cases, three readers; results_demo/statistics_coverage.md) the intervals cover 95-97 % with normal errors and
+94-96 % with t5 errors, where F and chi-square intervals cover 82-92 %.
 
 Sources: Arvesen 1969 Ann Math Stat 40:2076 (jackknife of log variance ratios); Arvesen & Schmitz 1970 Biometrics
 26:677 (variance components); Miller 1974 Biometrika 61:1; Bonett 2006 Comput Stat Data Anal 50:775 (factor of few

@@ -1,7 +1,9 @@
 """Linear mixed model with crossed random effects by restricted maximum likelihood, with Satterthwaite's df.
 
 y = X beta + sum_k Z_k u_k + e, u_k ~ N(0, variance_k), e ~ N(0, residual). Values in any one unit, variances in its
-square. Checked against lme4, lmerTest and emmeans (tests/reference/stats/r/mixed_models.R).
+square. Kenward and Roger's correction is not made: with Satterthwaite's df the contrasts of 20 cases cover 93-97 %
+(results_demo/statistics_coverage.md). Checked against lme4, lmerTest and emmeans
+(tests/reference/stats/r/mixed_models.R).
 
 Sources: Bates et al. 2015 J Stat Softw 67(1) (profiled criterion, eq. 39-42); Satterthwaite 1946 Biometrics Bull 2:110;
 Fai & Cornelius 1996 J Stat Comput Simul 54:363 (several degrees of freedom); Kuznetsova et al. 2017 J Stat Softw

@@ -25,6 +25,9 @@ COMPONENTS = ("case", "reader", "case_reader", "residual")
 NEGLIGIBLE_RESIDUAL = 1e-12
 """Residual mean square below this share of the values' variance is rounding: the readings agree perfectly."""
 
+SMALLEST_EIGENVALUE = 1e-10
+"""Of the information scaled to a unit diagonal: below it two components are confounded, up to rounding."""
+
 EXACT = ("perfect_agreement", "no_residual_variation")
 """Status of readings that the effects explain without remainder: components are known, their errors are not."""
 
@@ -161,7 +164,7 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
 
 
 def _inverse_information(average: np.ndarray) -> np.ndarray:
-    """Covariance of the components from their average information, which may be singular where two are confounded.
+    """Covariance of the components from their average information; NaN for those that the data do not tell apart.
 
     Scaled to a unit diagonal first: information goes with the inverse square of a component, so that one a million
     times smaller than the next would take all digits of the inverse.
@@ -169,7 +172,12 @@ def _inverse_information(average: np.ndarray) -> np.ndarray:
     size = np.sqrt(np.diag(average))
     if not (size > 0).all():
         return np.full_like(average, np.nan)
-    return np.asarray(np.linalg.pinv(average / np.outer(size, size), hermitian=True) / np.outer(size, size))
+    values, vectors = np.linalg.eigh(average / np.outer(size, size))
+    told = values > SMALLEST_EIGENVALUE
+    inverse: np.ndarray = (vectors[:, told] / values[told]) @ vectors[:, told].T
+    mixed = (vectors[:, ~told] ** 2).sum(axis=1) > SMALLEST_EIGENVALUE
+    inverse[mixed, :] = inverse[:, mixed] = np.nan
+    return np.asarray(inverse / np.outer(size, size))
 
 
 def residual_sum_of_squares(cells: Cells, with_interaction: bool) -> tuple[float, int]:
