@@ -487,6 +487,10 @@ of 10 and 100 the later one.
 
 One case more costs its own steps, the plan of the whole study, and all tables, statistics and the report anew: each of
 their numbers depends on all cases.
+
+Since then the plan notes what it read and wrote and ends at once where nothing has changed: for the tables of 1,000 cases
+x 10 phases x 3 readers x 2 reads 0.3 s of processor time and 24 MiB (on a busy machine on which the plan itself took 56 s
+and 1,349 MiB). A run with nothing to do is what the engine needs then.
 """,
     "full": """\
 Measured before the engine's limit of jobs a second was lifted: its share grew with the length of the run. Processor

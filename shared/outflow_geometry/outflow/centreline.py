@@ -55,8 +55,8 @@ def path_body(solid: Solid, anatomy: Anatomy, narrowed: float = NARROWED) -> Sol
     """The device as the path sees it: a cylinder about its axis, of its last diameter less twice `narrowed` mm, from
     the ring plane to LENGTHENED mm below it, or to the device's own end where that is deeper.
 
-    So the depth of a device, down to LENGTHENED, leaves its path as it is, and along one path a deeper device never
-    leaves a larger section.
+    So the depth of a device, down to LENGTHENED, leaves the flow around it as it is, and along one path a deeper device
+    never leaves a larger section.
     """
     normal = anatomy.ring_plane.normal
     ring_station = -float(anatomy.ring_plane.height(solid.axis_point)) / float(solid.axis @ normal)
