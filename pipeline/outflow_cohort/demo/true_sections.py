@@ -25,6 +25,9 @@ from outflow_cohort.demo.true_device import TrueSolid
 
 COARSE = 1.25
 """mm between samples that find where the section is."""
+EDGE_BAND = 2.5
+"""mm from the edge, by the coarse sample, within which fine samples are worked out: nearly three times the way to that
+sample, since distances are true to first order only."""
 FINE = 0.15
 """mm between samples of a true value; grids this fine are not kept."""
 
@@ -81,7 +84,8 @@ class LumenSamples:
         """Sample `field` of local points (..., 3) where it is near or below 0."""
         axis = np.arange(-HALF_WIDTH, HALF_WIDTH + COARSE / 2, COARSE)
         a, b = np.meshgrid(axis, axis)
-        near = field(plane.lift(a, b)) < 1.5 * COARSE
+        coarse = field(plane.lift(a, b))
+        near = coarse < 1.5 * COARSE
         if not near.any():
             return cls(plane, *(np.zeros((0, 0)) for _ in range(3)))
         low = np.array([a[near].min(), b[near].min()]) - COARSE
@@ -91,7 +95,12 @@ class LumenSamples:
             np.arange(low[0] - 0.137 * step, high[0] + step, step),
             np.arange(low[1] - 0.291 * step, high[1] + step, step),
         )
-        return cls(plane, a, b, field(plane.lift(a, b)))
+        # far from any edge the distance of the nearest coarse sample will do: its sign alone matters there
+        column, row = (np.rint((c - axis[0]) / COARSE).astype(np.int64) for c in (a[0], b[:, 0]))
+        values = coarse[np.clip(row, 0, len(axis) - 1)[:, None], np.clip(column, 0, len(axis) - 1)]
+        band = np.abs(values) < EDGE_BAND
+        values[band] = field(plane.lift(a[band], b[band]))
+        return cls(plane, a, b, values)
 
 
 @dataclass(frozen=True)
