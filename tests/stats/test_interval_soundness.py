@@ -145,3 +145,17 @@ def test_few_pairs_keep_the_exact_interval():
     found = robust_limits.pair_limits(d, np.zeros(6), confidence=0.95)
     assert found == stats.bland_altman(d, np.zeros(6))
     assert found.limits_interval == "exact"
+
+
+def test_every_row_of_limits_shows_the_tails_it_rests_on():
+    """Excess kurtosis of a pair's differences, as scipy has it; a case far off raises it in the table."""
+    frame = readings(12, n=30, k=2, m=1, missing=0.0)
+    far = frame.copy()
+    far.loc[(far["case_id"] == "C03") & (far["reader_id"] == "R2"), "value"] += 90
+    shown = {}
+    for name, own in (("even", frame), ("far", far)):
+        wide = own.pivot_table(index="case_id", columns="reader_id", values="value")
+        rows = agreement_table(own, n_boot=0).set_index(["statistic", "comparison"])
+        shown[name] = rows.loc[("loa_upper", "R2 - R1"), "excess_kurtosis"]
+        assert shown[name] == pytest.approx(scipy_stats.kurtosis(wide["R2"] - wide["R1"]))
+    assert shown["far"] > 10 > shown["even"]
