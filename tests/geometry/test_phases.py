@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from outflow_geometry.base.drawn import ReadingDrawing
 from outflow_geometry.base.inputs import Definitions, LandmarkOrigin
 from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.phases import Systole, case_end_systole, end_systole, measure_case, read_systole
@@ -32,7 +33,7 @@ def result(area: float | None, volume: float | None, error: float | None = 10.0,
             "", "lv_volume", "", "image_edge", volume, "ml", None, None, None, "ok" if volume is not None else "leak"
         ),
     ]
-    return ReadingResult(tuple(rows), (), (), {})
+    return ReadingResult(tuple(rows), (), (), ReadingDrawing())
 
 
 def case(*phases: tuple[float | None, ReadingResult]) -> dict[tuple[str, str], MeasuredValue]:
@@ -81,6 +82,11 @@ def test_every_measure_over_phases_has_every_rule_and_variant() -> None:
     rules = ("end_systole", "mean_systole", "min_over_phases")
     assert len(found) == 5 * 3
     assert {variant for _, variant in found} == {f"full_frame/{rule}" for rule in rules}
+
+
+@pytest.mark.parametrize(("count", "status"), [(2, "few_systolic_phases"), (3, "ok")])
+def test_a_mean_over_systole_wants_three_phases(count: int, status: str) -> None:
+    assert case(*BEAT[1 : 1 + count])["neo_lvot_area", "mean_systole"].status == status
 
 
 def test_a_window_of_the_study_s_own() -> None:

@@ -12,8 +12,12 @@ import shapely
 from outflow_geometry.base.contours import closed_contour
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Plane
+from outflow_geometry.base.inputs import GantryBox
+from outflow_geometry.base.planes import least_squares_plane, plane_through
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.aortic import angle_status, annulus_status
+from outflow_geometry.landmarks.mitral import d_shape, ring_status
+from outflow_geometry.landmarks.views import reachable
 from outflow_geometry.outflow.sections import counted_parts
 from outflow_geometry.scatter.redrawing import Read, landmark_scatter
 
@@ -121,3 +125,47 @@ def test_the_prior_weighs_as_ten_degrees_of_freedom() -> None:
     found = landmark_scatter(reads, {"lv_apex": 2.0})["lv_apex"]
     assert found.freedom == 3.0
     assert found.sd == pytest.approx(math.sqrt(58.0 / 13.0), rel=1e-12)
+
+
+def test_repeats_that_are_missing_leave_a_scatter_of_0_7_mm() -> None:
+    """The study settings' documented default (`uncertainty.prior_sd_mm`)."""
+    found = landmark_scatter([Read(30.0, "R1", 1, {"lv_apex": np.zeros((1, 3))})])
+    assert found["lv_apex"].sd == pytest.approx(0.7, rel=1e-12)
+
+
+@pytest.mark.parametrize(("count", "status"), [(5, "few_ring_points"), (6, "ok")])
+def test_a_ring_wants_six_points(count: int, status: str) -> None:
+    anatomy = SimpleNamespace(ring_contour=SimpleNamespace(points=np.zeros((count, 3))))
+    assert ring_status(anatomy) == status  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("outside", "on_ring"), [(9.8, True), (10.2, False)])
+def test_a_trigone_may_lie_10_mm_off_the_ring(outside: float, on_ring: bool) -> None:
+    angle = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
+    ring = closed_contour(np.stack([20 * np.cos(angle), 20 * np.sin(angle), 0 * angle], axis=1), FLAT)
+    places = {"trigone_left": [20.0 + outside, 0.0, 0.0], "trigone_right": [0.0, 20.0, 0.0]}
+    anatomy = SimpleNamespace(ring_contour=ring, has_aorta=False, structure=lambda name: np.array([places[name]]))
+    if on_ring:
+        assert d_shape(anatomy).area > 0.0  # type: ignore[arg-type]
+    else:
+        with pytest.raises(GeometryError, match="a trigone lies 10.2 mm"):
+            d_shape(anatomy)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("angle", "held"), [(60.0, True), (-60.0, True), (60.1, False), (-60.1, False)])
+def test_the_gantry_holds_its_limits(angle: float, held: bool) -> None:
+    assert reachable(angle, 0.0, GantryBox()) == held
+
+
+@pytest.mark.parametrize(("width", "plane"), [(0.9, False), (1.1, True)])
+def test_points_within_a_hundredth_of_their_length_lie_on_a_line(width: float, plane: bool) -> None:
+    """Widths along and across as the singular values have them: 100 to 0.9 or 1.1."""
+    points = [[50.0, 0, 0], [-50.0, 0, 0], [0, width / 2, 0], [0, -width / 2, 0]]
+    corner = [[0.0, 0, 0], [100.0, 0, 0], [50.0, width, 0]]
+    for build in (lambda: least_squares_plane(points), lambda: plane_through(*corner, "three points")):
+        if plane:
+            build()
+        else:
+            with pytest.raises(GeometryError) as caught:
+                build()
+            assert caught.value.code == "collinear_points"
