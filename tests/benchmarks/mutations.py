@@ -88,7 +88,7 @@ MUTATIONS = (
     _kernel("method_comparison.py", "n * (n - 1) * (2 * n + 5) / 18", "n * (n - 1) * (2 * n + 5) / 9", *WORKED),
     _kernel("survival.py", "survival <= 0.5 + 1e-12", "survival <= 0.4 + 1e-12", "test_time_to_event"),
     _kernel("cox.py", "+ 0.5 * float((risk[i] == risk[later]).sum())", "+ 1.0 * float((risk[i] == risk[later]).sum())", "test_time_to_event"),
-    _kernel("firth.py", "return value + 0.5 * float(logarithm)", "return value + 0.4 * float(logarithm)", "test_cohort_oracles", "test_baseline_and_endpoints"),
+    _kernel("firth.py", "return value + 0.5 * float(logarithm)", "return value + 0.4 * float(logarithm)", "test_time_to_event"),
     Mutation("pipeline/outflow_cohort/stats/data/implant_phases.py", "na_position=\"first\"", "na_position=\"last\"", (f"{STATS}/test_implant_tables.py", "tests/report/test_implant_figures.py")),
     Mutation("pipeline/outflow_cohort/stats/data/implant_phases.py", "share.fillna(0.0) >= 0.5", "share.fillna(0.0) > 0.5", (f"{STATS}/test_implant_tables.py", "tests/report/test_implant_figures.py")),
 )  # fmt: skip

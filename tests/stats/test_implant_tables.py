@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from outflow_cohort.stats.cohort.implants import implant_tables
+from outflow_cohort.stats.data.implant_phases import meets_targets
 
 CUTOFFS = [{"cutoff_id": "A", "area_mm2": 170.0, "rule": "at_or_below"}]
 SYSTOLE = pd.Series({"C1": 40.0, "C2": 40.0, "C3": 40.0})
@@ -85,3 +86,8 @@ def test_without_targets_every_device_fits_and_without_implants_tables_are_empty
     frame.to_parquet(tmp_path / "part-00000.parquet")
     assert implant_tables(tmp_path, SYSTOLE, GROUPS, CUTOFFS)["implant_choice"]["n_fitting"].tolist() == [1, 1]
     assert all(len(t) == 0 for t in implant_tables(tmp_path / "none", SYSTOLE, GROUPS, CUTOFFS).values())
+
+
+def test_an_implant_meets_the_targets_from_half_of_the_readings_on() -> None:
+    assert meets_targets(pd.Series([0.5, 0.49, np.nan])).tolist() == [True, False, False]
+    assert meets_targets(pd.Series([np.nan, np.nan])).tolist() == [True, True]
