@@ -148,7 +148,7 @@ def test_a_trigone_may_lie_10_mm_off_the_ring(outside: float, on_ring: bool) -> 
     if on_ring:
         assert d_shape(anatomy).area > 0.0  # type: ignore[arg-type]
     else:
-        with pytest.raises(GeometryError, match=r"a trigone lies 10\.2 mm"):
+        with pytest.raises(GeometryError, match="trigones_off_ring"):
             d_shape(anatomy)  # type: ignore[arg-type]
 
 
