@@ -57,6 +57,9 @@ class Departures:
 
     distance: FloatArray
     amplification: FloatArray
+    ends: tuple[float, float] | None = None
+    """Distances, mm, of both ends of an open curve from the straight line on: they tell the scatter, of which the nearer
+    of line and circle would tell too little."""
 
     @property
     def scaled(self) -> FloatArray:
@@ -66,33 +69,42 @@ class Departures:
     @property
     def scatter(self) -> float:
         """Robust standard deviation of one coordinate, mm, at least OWN_SCATTER_FLOOR."""
-        return max(float(np.median(self.scaled)) / RAYLEIGH_MEDIAN, OWN_SCATTER_FLOOR)
+        scaled = self.scaled.copy()
+        if self.ends is not None:
+            scaled[[0, -1]] = np.asarray(self.ends) / self.amplification[[0, -1]]
+        return max(float(np.median(scaled)) / RAYLEIGH_MEDIAN, OWN_SCATTER_FLOOR)
 
 
 def departures(points: FloatArray, closed: bool) -> Departures:
     """Leave-one-out departures of (n, 3) points in order along their curve, mm."""
     n = len(points)
-    distance, amplification = np.zeros(n), np.ones(n)
+    distance, amplification, straight = np.zeros(n), np.ones(n), np.zeros(2)
     for i in range(n):
         if not closed and i in (0, n - 1):
-            distance[i], amplification[i] = _end_departure(points if i == 0 else points[::-1]), END_AMPLIFICATION
+            onward = points if i == 0 else points[::-1]
+            distance[i], amplification[i] = _end_departure(onward), END_AMPLIFICATION
+            straight[0 if i == 0 else 1] = _straight_on(onward)
             continue
         others = np.concatenate([points[i + 1 :], points[:i]]) if closed else np.delete(points, i, axis=0)
         # the place where the point is missing: between the last and the first (closed), or at i
         distance[i], amplification[i] = _distance_at_gap(others, points[i], closed, i)
-    return Departures(distance, amplification)
+    return Departures(distance, amplification, None if closed else (float(straight[0]), float(straight[1])))
 
 
 def _end_departure(points: FloatArray) -> float:
     """Distance, mm, of the first point from where the next ones lead: straight on along four of them, or along the
     circle through three of them, as far as the point is; whichever is nearer. A path may bend at its end only."""
+    bends = [_from_circle(points[0], points[[1, i, j]]) for i, j in ((2, 3), (2, 4), (3, 5)) if j < len(points)]
+    return min([_straight_on(points), *bends])
+
+
+def _straight_on(points: FloatArray) -> float:
+    """Distance, mm, of the first point from the straight line on through the next four."""
     nodes = points[1 : min(5, len(points))]
     center = nodes.mean(axis=0)
     axis = np.linalg.svd(nodes - center)[2][0]
     away = points[0] - center
-    straight = float(np.linalg.norm(away - (away @ axis) * axis))
-    bends = [_from_circle(points[0], points[[1, i, j]]) for i, j in ((2, 3), (2, 4), (3, 5)) if j < len(points)]
-    return min([straight, *bends])
+    return float(np.linalg.norm(away - (away @ axis) * axis))
 
 
 def _from_circle(point: FloatArray, three: FloatArray) -> float:
