@@ -58,8 +58,8 @@ class Departures:
     distance: FloatArray
     amplification: FloatArray
     ends: tuple[float, float] | None = None
-    """Distances, mm, of both ends of an open curve from the straight line on: they tell the scatter, of which the nearer
-    of line and circle would tell too little."""
+    """Distances, mm, of both ends of an open curve from the straight line on: they tell the scatter, of which the
+    nearer of line and circle would tell too little."""
 
     @property
     def scaled(self) -> FloatArray:
