@@ -180,7 +180,8 @@ def test_the_smaller_section_of_two_flows_counts_and_says_that_it_is_unsure(
     plan = Plan("p", Device("d", 27.0, 22.0), 18.0)
     sections = PlanSections(plan, None, Definitions(solids=("full_frame",)), ReadingLumen(findings))
     for flow, area in ((NARROWED, near), (KEPT_OFF, off)):
-        sections._found["quick", "full_frame", flow] = np.full(9, area)
+        sections._found["quick", "full_frame", flow] = area
+        sections._found["leaning", "full_frame", flow] = np.full(9, area)
     found = sections.section("full_frame", "automatic_path")
     expected = automatic_path(lumen, anatomy, sections.solid("full_frame"), narrowed=narrowed)
     assert sections.narrowed == narrowed

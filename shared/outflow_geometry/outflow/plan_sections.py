@@ -156,32 +156,36 @@ class PlanSections:
 
     def _narrowed(self) -> float:
         try:
-            near = float(self._quick_areas("full_frame", NARROWED)[0])
+            near = self._quick_area("full_frame", NARROWED)
         except GeometryError:
             return KEPT_OFF  # so near to the device there is no channel
         try:
-            off = float(self._quick_areas("full_frame", KEPT_OFF)[0])
+            off = self._quick_area("full_frame", KEPT_OFF)
         except GeometryError:
             return NARROWED
         return KEPT_OFF if off < (1.0 - MOST_DOUBT) * near else NARROWED
 
-    def _quick_areas(self, solid: str, narrowed: float) -> FloatArray:
+    def _quick_area(self, solid: str, narrowed: float) -> float:
+        """The smallest section along one of both flows, right to a percent."""
+        return tried_once(
+            self._found, ("quick", solid, narrowed), lambda: float(self._quick_areas(solid, narrowed, 0.0)[0])
+        )
+
+    def _quick_areas(self, solid: str, narrowed: float, lean: float) -> FloatArray:
         """See `plane_doubt.smallest_areas`, along one of both flows."""
-
-        def found() -> FloatArray:
-            reading, chosen = self.reading, self.definitions
-            return smallest_areas(
-                reading.findings.lumen, self._flow_path(narrowed), reading.anatomy, self.solid(solid),
-                chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, LEAN,
-            )  # fmt: skip
-
-        return tried_once(self._found, ("quick", solid, narrowed), found)
+        reading, chosen = self.reading, self.definitions
+        return smallest_areas(
+            reading.findings.lumen, self._flow_path(narrowed), reading.anatomy, self.solid(solid),
+            chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, lean,
+        )  # fmt: skip
 
     def plane_doubt(self, solid: str) -> float:
         """Share by which the smallest section of the automatic path depends on how its planes lie (`plane_doubt`)."""
-        areas = self._quick_areas(solid, self.narrowed)
+        areas = tried_once(
+            self._found, ("leaning", solid, self.narrowed), lambda: self._quick_areas(solid, self.narrowed, LEAN)
+        )
         try:
-            other = float(self._quick_areas(solid, KEPT_OFF if self.narrowed == NARROWED else NARROWED)[0])
+            other = self._quick_area(solid, KEPT_OFF if self.narrowed == NARROWED else NARROWED)
         except GeometryError:
             return 1.0  # along the other flow there is no section at all
         return plane_doubt(areas, other)
