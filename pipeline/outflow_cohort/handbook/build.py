@@ -69,6 +69,7 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
     parser : that of the command line, for the page of commands.
     """
     from outflow_cohort.handbook import pages
+    from outflow_cohort.handbook.api import api_section
     from outflow_cohort.handbook.figures import figure
     from outflow_cohort.handbook.questions import questions_page
     from outflow_geometry.measures.registry import REGISTRY
@@ -90,7 +91,7 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
         "intervals": text_page("intervals"),
         "statuses": pages.statuses_page(),
         "questions": questions_page(),
-        "library": text_page("library"),
+        "library": f"{text_page('library').rstrip()}\n\n{api_section()}",
         "commands": pages.commands_page(parser),
     }
     for measure in REGISTRY:
