@@ -396,6 +396,8 @@ def synthesize(results: Path, donor: Path, phases: tuple[int, ...]) -> None:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    from outflow_cohort.handover.judged import Judged, write_judged
+
     rng = np.random.default_rng(11)
     keys = json.loads((results / "work/plan.json").read_text(encoding="utf-8"))["keys"]
     inventory = json.loads((donor.parents[1] / f"inventory/{donor.name}.json").read_text(encoding="utf-8"))
@@ -424,10 +426,7 @@ def synthesize(results: Path, donor: Path, phases: tuple[int, ...]) -> None:
         (results / "work/inventory").mkdir(exist_ok=True)
         (results / f"work/inventory/{key}.json").write_text(json.dumps(content), encoding="utf-8")
         (folder / "set_aside.json").write_text(json.dumps(aside | {"rows": []}, sort_keys=True), encoding="utf-8")
-        (results / "work/judged").mkdir(exist_ok=True)
-        (results / f"work/judged/{key}.json").write_text(
-            '{"findings": [], "set_aside": [], "pixels": []}', encoding="utf-8"
-        )
+        write_judged(results / f"work/judged/{key}.json", Judged())
         os.link(donor / "drawing.json", folder / "drawing.json")
         os.link(donor / "pictures.npz", folder / "pictures.npz")
 

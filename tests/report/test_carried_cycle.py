@@ -1,8 +1,8 @@
 """The cycle on a case sheet tells marked from carried phases."""
 
 from dataclasses import dataclass, field, replace
-from typing import Any
 
+from outflow_cohort.handover.request import CaseFacts, Request, StudySettings
 from outflow_cohort.report.case_data import Value
 from outflow_cohort.report.charts_case import cycle_figures
 from outflow_cohort.report.settings import ReportSettings
@@ -16,7 +16,9 @@ class Case:
     reference: tuple[str, int] = ("ash", 1)
     plan_ids: tuple[str, ...] = ("P1",)
     settings: ReportSettings = field(default_factory=ReportSettings)
-    request: dict[str, Any] = field(default_factory=dict)
+    request: Request = field(
+        default_factory=lambda: Request(study=StudySettings(study_id="S"), case=CaseFacts(case_id="C1", key="C1"))
+    )
 
     def find(self, measure: str) -> list[Value]:
         return [v for v in self.values if v.measure == measure]
