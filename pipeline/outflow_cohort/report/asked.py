@@ -76,7 +76,9 @@ def primary_by_group(cohort: Cohort) -> Table | None:
         return None
     header = ("Measure", "Unit", "Cases", "In doubt", "All", *(words(g).capitalize() for g in groups))
     note = "Median (quartiles) over cases; with fewer than four cases, their values."
-    if any(line[3] != MISSING for line in lines):
+    if all(line[3] == MISSING for line in lines):
+        header, lines = (*header[:3], *header[4:]), [(*line[:3], *line[4:]) for line in lines]
+    else:
         note += " In doubt: cases measured whose value may be wrong by its status, so that it does not count here."
     return table_of(header, lines, note)
 
