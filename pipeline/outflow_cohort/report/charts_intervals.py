@@ -212,7 +212,9 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
     mine = mine[~mine["variant"].str.contains("/", regex=False) & ~mine["measure"].str.endswith("station")]
     mine = mine[~mine["variant"].isin([s for s in OTHER_SOLIDS if s != cohort.settings.main_solid])]
     others = [f" {s} " for s in OTHER_SOLIDS if s != cohort.settings.main_solid]
-    mine = mine[[not any(other in f"{c} " for other in others) for c in mine["comparison"].astype(str)]]
+    # an empty list would take all columns away
+    kept = np.array([not any(other in f"{c} " for other in others) for c in mine["comparison"].astype(str)], dtype=bool)
+    mine = mine[kept]
     # of two cases limits are thousands of per cent wide, and all other rows one line
     mine = mine[mine["n_cases"] >= FEWEST_COMPARED] if "n_cases" in mine else mine
     mine = of_headline_plan(mine, ["measure", "variant", "comparison"])
