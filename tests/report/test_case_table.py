@@ -104,13 +104,13 @@ def test_a_plan_in_doubt_does_not_give_way_to_the_next(results: Path, tmp_path: 
     second = first.assign(plan_id="P2", value=2 * first["value"])
     doubted = (long["measure"] == "neo_lvot_area") & (long["method"] == "reader_path")
     assert doubted.any()
-    rows = pd.concat([long.assign(status=long["status"].where(~doubted, "device_meets_septum")), second])
+    rows = pd.concat([long.assign(status=long["status"].where(~doubted, "leak")), second])
     rows.to_parquet(tmp_path / "measurements.parquet")
     (area,) = (v for v in primary_values(tmp_path, SETTINGS, RULES)["GR-002"] if v.measure == "neo_lvot_area")
-    assert (area.plan_id, area.method, area.value, area.status) == ("P1", "reader_path", None, "device_meets_septum")
+    assert (area.plan_id, area.method, area.value, area.status) == ("P1", "reader_path", None, "leak")
     known = pd.read_csv(results / "tables/cases.csv").set_index("case_id").loc["GR-002"]
     assert area.doubted == pytest.approx(known["neo_lvot_area_mm2"], abs=1e-3)
-    assert (area.n_doubted, area.doubt, area.seen) == (3, "device_meets_septum", area.doubted)
+    assert (area.n_doubted, area.doubt, area.seen) == (3, "leak", area.doubted)
 
 
 def test_every_column_is_described(results: Path) -> None:

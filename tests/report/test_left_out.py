@@ -32,7 +32,7 @@ def test_values_left_out_are_counted_by_status(tmp_path: Path) -> None:
         ("A", "paths_differ", 3.0),
         ("A", "paths_differ", 4.0),
         ("B", "paths_differ", 5.0),
-        ("B", "device_meets_septum", 6.0),
+        ("B", "leak", 6.0),
         ("B", "no_section", None),
     ]
     table = left_out_by_status(cohort_of(tmp_path / "a", rows))

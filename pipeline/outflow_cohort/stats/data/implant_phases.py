@@ -5,19 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from outflow_cohort.stats.data.settings import USABLE_STATUSES
 from outflow_cohort.study.outputs import CHANCE_BELOW
 
 if TYPE_CHECKING:
     import pandas as pd
 
-SOUND = ("ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes")
-"""Statuses whose area is not in doubt: they say where in the search range it is, or that it has two openings."""
-
 
 def first_reads(rows: pd.DataFrame) -> pd.DataFrame:
-    """Each reader's first read of a case, without areas in doubt and their chances. rows : rows of implants/."""
+    """Each reader's first read of a case; areas that do not count, and their chances, null. rows : of implants/."""
     rows = rows[rows["read_no"] == rows.groupby(["case_id", "reader_id"])["read_no"].transform("min")]
-    sound = rows["status"].isin(SOUND)
+    sound = rows["status"].isin(USABLE_STATUSES)
     numbers = ["area_mm2", *(c for c in rows if c.startswith(CHANCE_BELOW))]
     return rows.assign(**{name: rows[name].where(sound) for name in numbers})
 
