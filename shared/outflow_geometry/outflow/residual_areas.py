@@ -34,6 +34,8 @@ def residual_areas(
     """
     from outflow_geometry.outflow import residual_kernels
 
+    if not len(planes):
+        return np.empty(0)
     pieces, counts = stacked_pieces(solids)
     areas = np.empty(len(planes))
     axes = np.asarray([solid.axis for solid in solids])
