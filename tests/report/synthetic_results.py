@@ -19,6 +19,7 @@ from outflow_cohort.handover.drawing import DrawnReading, write_drawings
 from outflow_cohort.handover.inventory import Inventory
 from outflow_cohort.handover.measured import MeasuredAside
 from outflow_cohort.handover.request import Request
+from outflow_cohort.report.film_frames import film_frames
 from outflow_cohort.report.pictures import take_pictures
 from outflow_cohort.steps.statistics import statistics
 from outflow_geometry.base.frames import Volume, unit
@@ -383,7 +384,8 @@ class Maker:
             squeeze = {20.0: 0.9, 40.0: 0.75, 70.0: 1.0}
             metal = bool(case["prosthesis_id"])
             volumes = {p: make_volume(heart, squeeze.get(p, 1.0), metal, self.rng) for p in self.phases}
-            np.savez_compressed(measured / "pictures.npz", **take_pictures(volumes, drawings))
+            pictures = take_pictures(volumes, drawings, film_frames(drawings))
+            np.savez_compressed(measured / "pictures.npz", **pictures)
 
 
 def _value(
