@@ -22,7 +22,11 @@ SHORTEST_LENGTH = 1e-9
 
 
 def unit(vector: ArrayLike) -> FloatArray:
-    """Return `vector` (..., 3) scaled to length 1; raises GeometryError `zero_length` where it has none."""
+    """Return `vector` (..., 3) scaled to length 1; raises GeometryError `zero_length` where it has none.
+
+    >>> unit([0, 3, 4]).round(6).tolist()
+    [0.0, 0.6, 0.8]
+    """
     array = np.asarray(vector, dtype=np.float64)
     length = np.linalg.norm(array, axis=-1, keepdims=True)
     if not np.all(length > SHORTEST_LENGTH):

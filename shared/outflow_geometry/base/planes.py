@@ -28,6 +28,14 @@ def checked_points(points: ArrayLike, structure: str, least: int) -> FloatArray:
     """Return `points` as an (n, 3) float64 array with at least `least` rows.
 
     Raises GeometryError `bad_points` (not (n, 3), or not finite) or `too_few_points`.
+
+    >>> checked_points([[0, 0, 0], [1, 0, 0], [0, 1, 0]], "mitral_ring", 3).dtype.name
+    'float64'
+    >>> try:
+    ...     checked_points([[0, 0, 0]], "mitral_ring", 3)
+    ... except GeometryError as error:
+    ...     print(error.code)
+    too_few_points
     """
     array = np.asarray(points, dtype=np.float64)
     if array.ndim != 2 or array.shape[1] != 3 or not np.all(np.isfinite(array)):
@@ -66,17 +74,29 @@ def least_squares_plane(points: ArrayLike, structure: str = "points") -> Plane:
 
 
 def flipped(plane: Plane) -> Plane:
-    """The same plane with the opposite normal (v turns over, so u x v = normal still holds)."""
+    """The same plane with the opposite normal (v turns over, so u x v = normal still holds).
+
+    >>> flipped(Plane.from_normal([0, 0, 0], [0, 0, 1])).normal.tolist()[2]
+    -1.0
+    """
     return Plane(plane.point, -plane.normal, plane.u, -plane.v)
 
 
 def facing(plane: Plane, point: ArrayLike) -> Plane:
-    """The plane with its normal toward the side of `point` (3,), mm."""
+    """The plane with its normal toward the side of `point` (3,), mm.
+
+    >>> float(facing(Plane.from_normal([0, 0, 0], [0, 0, 1]), [0, 0, -80]).normal[2])
+    -1.0
+    """
     return plane if float(plane.height(point)) >= 0.0 else flipped(plane)
 
 
 def plane_through(first: ArrayLike, second: ArrayLike, third: ArrayLike, name: str) -> Plane:
-    """Plane through three points (3,), mm, u from first to second; `collinear_points` where they line up."""
+    """Plane through three points (3,), mm, u from first to second; `collinear_points` where they line up.
+
+    >>> plane_through([0, 0, 5], [10, 0, 5], [0, 10, 5], "plane").normal.round(6).tolist()
+    [0.0, 0.0, 1.0]
+    """
     a, b, c = (np.asarray(p, dtype=np.float64) for p in (first, second, third))
     normal = np.cross(b - a, c - a)
     longest = max(float(np.linalg.norm(b - a)), float(np.linalg.norm(c - a)), float(np.linalg.norm(c - b)))
@@ -99,7 +119,14 @@ def angle_between(first: ArrayLike, second: ArrayLike) -> float:
 
 
 def triangle_angles_and_sides(corners: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Angles (3,), degrees, at the corners (3, 3), mm, and the sides (3,), mm, opposite to them."""
+    """Angles (3,), degrees, at the corners (3, 3), mm, and the sides (3,), mm, opposite to them.
+
+    A right triangle with sides 3, 4 and 5:
+
+    >>> angles, sides = triangle_angles_and_sides([[0, 0, 0], [3, 0, 0], [0, 4, 0]])
+    >>> angles.round(2).tolist(), sides.round(6).tolist()
+    ([90.0, 53.13, 36.87], [5.0, 4.0, 3.0])
+    """
     p = np.asarray(corners, dtype=np.float64)
     sides = np.asarray([np.linalg.norm(p[(i + 1) % 3] - p[(i + 2) % 3]) for i in range(3)])
     if np.any(sides == 0.0):
@@ -109,7 +136,13 @@ def triangle_angles_and_sides(corners: ArrayLike) -> tuple[FloatArray, FloatArra
 
 
 def hinge_triangle_status(hinges: ArrayLike) -> str:
-    """`ok`, or `hinge_triangle_ill_posed` where an angle is below 20 degrees or a side below 8 mm."""
+    """`ok`, or `hinge_triangle_ill_posed` where an angle is below 20 degrees or a side below 8 mm.
+
+    >>> hinge_triangle_status([[10, 0, 0], [-10, 0, 0], [0, 15, 0]])
+    'ok'
+    >>> hinge_triangle_status([[10, 0, 0], [-10, 0, 0], [0, 1, 0]])
+    'hinge_triangle_ill_posed'
+    """
     angles, sides = triangle_angles_and_sides(hinges)
     if angles.min() < HINGE_ANGLE_MIN or sides.min() < HINGE_SIDE_MIN:
         return "hinge_triangle_ill_posed"

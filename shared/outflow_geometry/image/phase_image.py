@@ -26,7 +26,11 @@ of a voxel, and they only decide which chamber is which."""
 
 
 def pooled(values: NDArray[np.generic], factors: tuple[int, int, int]) -> NDArray[np.float32]:
-    """Mean over whole blocks of `factors` voxels; a rest at the far end is dropped."""
+    """Mean over whole blocks of `factors` voxels; a rest at the far end is dropped.
+
+    >>> pooled(np.arange(8).reshape(2, 2, 2), (2, 2, 2)).tolist()
+    [[[3.5]]]
+    """
     nk, nj, ni = (n // f for n, f in zip(values.shape, factors, strict=True))
     fk, fj, fi = factors
     total = np.zeros((nk, nj, ni), dtype=np.float32)

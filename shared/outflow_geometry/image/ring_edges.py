@@ -110,7 +110,11 @@ class RingEdges:
 
 
 def half_crossing(radii: FloatArray, profile: FloatArray, peak: int, level: float) -> float:
-    """Radius, mm, where `profile` (n,) last rises through `level` before index `peak`; nan where it does not."""
+    """Radius, mm, where `profile` (n,) last rises through `level` before index `peak`; nan where it does not.
+
+    >>> half_crossing(np.array([10.0, 11, 12, 13]), np.array([0.0, 100, 300, 400]), 3, 200.0)
+    11.5
+    """
     below = np.flatnonzero(profile[: peak + 1] < level)
     if len(below) == 0 or below[-1] >= peak:
         return float("nan")
@@ -123,6 +127,10 @@ def equal_area_diameter(angles: FloatArray, radii: FloatArray) -> float:
     """Diameter, mm, of the circle of equal area, of a smooth outline given by `radii` (n,) at even or uneven `angles`.
 
     Fourier series of the radius fitted with outliers clipped; area = half the mean square of the radius times 2 pi.
+
+    >>> angles = np.radians(np.arange(0, 360, 5))
+    >>> round(equal_area_diameter(angles, np.full(72, 14.0)), 6)
+    28.0
     """
     design = _fourier(angles, RADIUS_HARMONICS)
     kept = np.isfinite(radii)

@@ -270,6 +270,16 @@ def build_anatomy(landmarks: Mapping[str, ArrayLike], *, checked: bool = True) -
     """Anatomy of one reading from its landmarks ((n, 3) by structure, mm; a single point may be (3,)).
 
     Nothing is refused here: each part raises GeometryError when asked for, if the landmarks cannot give it.
+
+    An invented elliptic ring, apex below:
+
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80]})
+    >>> (heart.ring_plane.normal.round(6) + 0.0).tolist(), round(heart.ring_contour.area)
+    ([0.0, 0.0, -1.0], 792)
+    >>> round(float(np.pi * 18 * 14))
+    792
     """
     points = {name: np.asarray(value, dtype=np.float64) for name, value in landmarks.items()}
     return Anatomy({name: a[None, :] if a.shape == (3,) else a for name, a in points.items()}, checked)

@@ -26,13 +26,36 @@ def opening_angle(anatomy: Anatomy) -> float:
     """Angle between the downstream normals, 180 = coplanar valves: arccos(n_a . n_m), degrees.
 
     Raises `missing_lv_apex` (side of the ventricle unknown) and what the planes raise.
+
+    The ring lies level, the aortic plane is tilted with slope 3 in 4: 180 degrees less atan(3 / 4):
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> round(opening_angle(heart), 2)
+    143.13
     """
     anatomy.require_orientation()
     return angle_between(anatomy.aortic_plane.normal, anatomy.ring_plane.normal)
 
 
 def opening_angle_three_chamber(anatomy: Anatomy) -> float:
-    """The opening angle after both normals are projected on the three-chamber plane, degrees."""
+    """The opening angle after both normals are projected on the three-chamber plane, degrees.
+
+    The aortic plane is tilted within the three-chamber plane, so the angle is `opening_angle`:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> round(opening_angle_three_chamber(heart), 2)
+    143.13
+    """
     anatomy.require_orientation()
     across = anatomy.three_chamber.normal
     flat = [n - (n @ across) * across for n in (anatomy.aortic_plane.normal, anatomy.ring_plane.normal)]
@@ -40,12 +63,36 @@ def opening_angle_three_chamber(anatomy: Anatomy) -> float:
 
 
 def axis_angle(anatomy: Anatomy) -> float:
-    """Acute angle between inflow axis and outflow axis: 180 degrees minus the opening angle."""
+    """Acute angle between inflow axis and outflow axis: 180 degrees minus the opening angle.
+
+    The slope of the aortic plane over the ring, atan(3 / 4):
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> round(axis_angle(heart), 2)
+    36.87
+    """
     return 180.0 - opening_angle(anatomy)
 
 
 def inflow_azimuth(anatomy: Anatomy) -> float:
-    """Angle, degrees, between the way from ring to aortic centre and the ring normal, both seen along n_a."""
+    """Angle, degrees, between the way from ring to aortic centre and the ring normal, both seen along n_a.
+
+    The aortic plane leans toward the ring's aortic side:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> round(inflow_azimuth(heart), 2), angle_status(heart)
+    (0.0, 'ok')
+    """
     normal = anatomy.aortic_plane.normal
     flat = [d - (d @ normal) * normal for d in (anatomy.aortic_center - anatomy.ring_center, anatomy.ring_plane.normal)]
     if min(float(np.linalg.norm(d)) for d in flat) < 1e-6:
@@ -54,7 +101,17 @@ def inflow_azimuth(anatomy: Anatomy) -> float:
 
 
 def angle_status(anatomy: Anatomy) -> str:
-    """`ok`, `hinge_triangle_ill_posed`, or `inflow_leans_away` (the number holds, its landmarks need a look)."""
+    """`ok`, `hinge_triangle_ill_posed`, or `inflow_leans_away` (the number holds, its landmarks need a look).
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> angle_status(heart)
+    'ok'
+    """
     if anatomy.aortic_status != "ok":
         return anatomy.aortic_status
     return "inflow_leans_away" if inflow_azimuth(anatomy) > SIDEWAYS_AZIMUTH else "ok"

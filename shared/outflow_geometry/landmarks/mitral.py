@@ -43,12 +43,25 @@ class DShape:
 
 
 def ring_status(anatomy: Anatomy) -> str:
-    """`ok`, or `few_ring_points` where the spline through so few points falls inside a smooth ring."""
+    """`ok`, or `few_ring_points` where the spline through so few points falls inside a smooth ring.
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([15 * np.cos(t), 15 * np.sin(t), 0 * t], axis=1)
+    >>> ring_status(build_anatomy({"mitral_ring": ring}))
+    'ok'
+    """
     return "ok" if len(anatomy.ring_contour.points) >= FEWEST_SPLINE_POINTS else "few_ring_points"
 
 
 def trigones(anatomy: Anatomy) -> FloatArray:
-    """The two trigones (2, 3), mm; raises `missing_trigone_left` or `missing_trigone_right`."""
+    """The two trigones (2, 3), mm; raises `missing_trigone_left` or `missing_trigone_right`.
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> heart = build_anatomy({"trigone_left": [15, 0, 0], "trigone_right": [-15, 0, 0]})
+    >>> trigones(heart).tolist()
+    [[15.0, 0.0, 0.0], [-15.0, 0.0, 0.0]]
+    """
     return np.stack([anatomy.structure(name).mean(axis=0) for name in TRIGONES])
 
 
@@ -58,6 +71,17 @@ def d_shape(anatomy: Anatomy) -> DShape:
     The anterior part is the one reaching farther toward the aorta; where the reading has no aortic plane, the
     shorter one. Source: truncation at the trigones, Abdelghani 2017, Eur Heart J Cardiovasc Imaging 18:697.
     Raises `missing_trigone_left`, `missing_trigone_right`, `trigones_off_ring`, `trigones_coincide`.
+
+    A circle of radius 15 mm cut at its diameter leaves pi 15^2 / 2 = 353.4 mm2:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([15 * np.cos(t), 15 * np.sin(t), 0 * t], axis=1)
+    >>> trigones = {"trigone_left": [15, 0, 0], "trigone_right": [-15, 0, 0]}
+    >>> heart = build_anatomy({"mitral_ring": ring, "aortic_ring": [[10, -34, -3], [-10, -34, -3], [0, -22, 6]],
+    ...                        "lv_apex": [0, 0, -80], **trigones})
+    >>> round(d_shape(heart).area)
+    353
     """
     contour = anatomy.ring_contour
     outline = contour.flat
@@ -106,23 +130,60 @@ def _between(outline: FloatArray, start: float, end: float) -> FloatArray:
 
 
 def intertrigonal_distance(anatomy: Anatomy) -> float:
-    """Distance between the trigones in space, mm."""
+    """Distance between the trigones in space, mm.
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> heart = build_anatomy({"trigone_left": [15, 0, 0], "trigone_right": [-15, 0, 0]})
+    >>> intertrigonal_distance(heart)
+    30.0
+    """
     left, right = trigones(anatomy)
     return float(np.linalg.norm(left - right))
 
 
 def septal_lateral_diameter(anatomy: Anatomy) -> float:
-    """Chord of the ring contour in the three-chamber plane through the ring centre, mm."""
+    """Chord of the ring contour in the three-chamber plane through the ring centre, mm.
+
+    An elliptic ring with semi-axes 18 and 14 mm, the shorter one toward the aorta:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> round(septal_lateral_diameter(heart), 1)
+    28.0
+    """
     return anatomy.ring_contour.chord(anatomy.septal_lateral_direction)
 
 
 def intercommissural_diameter(anatomy: Anatomy) -> float:
-    """Chord of the ring contour through the ring centre at right angles to the septal-lateral one, mm."""
+    """Chord of the ring contour through the ring centre at right angles to the septal-lateral one, mm.
+
+    An elliptic ring with semi-axes 18 and 14 mm, the shorter one toward the aorta:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> round(intercommissural_diameter(heart), 1)
+    36.0
+    """
     return anatomy.ring_contour.chord(np.cross(anatomy.ring_plane.normal, anatomy.septal_lateral_direction))
 
 
 def circle_fit_diameter(anatomy: Anatomy) -> float:
-    """Diameter of the circle fitted to the ring's points on the ring plane, mm; exact with three points."""
+    """Diameter of the circle fitted to the ring's points on the ring plane, mm; exact with three points.
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([15 * np.cos(t), 15 * np.sin(t), 0 * t], axis=1)
+    >>> round(circle_fit_diameter(build_anatomy({"mitral_ring": ring})), 6)
+    30.0
+    """
     contour = anatomy.ring_contour
     return 2.0 * circle_fit(contour.plane.project(contour.points))[1]
 
@@ -137,22 +198,50 @@ def area_diameter(area: float) -> float:
 
 
 def perimeter_diameter(perimeter: float) -> float:
-    """Diameter of the circle of `perimeter` mm, mm: P / pi."""
+    """Diameter of the circle of `perimeter` mm, mm: P / pi.
+
+    >>> round(perimeter_diameter(30.0 * math.pi), 6)
+    30.0
+    """
     return perimeter / math.pi
 
 
 def eccentricity(longest: float, shortest: float) -> float:
-    """1 - D_min / D_max (Blanke 2014, J Cardiovasc Comput Tomogr 8:67)."""
+    """1 - D_min / D_max (Blanke 2014, J Cardiovasc Comput Tomogr 8:67).
+
+    >>> eccentricity(40.0, 30.0)
+    0.25
+    """
     return 1.0 - shortest / longest
 
 
 def nonplanarity_rms(anatomy: Anatomy) -> float:
-    """Root mean square distance of the ring's points from the ring plane, mm."""
+    """Root mean square distance of the ring's points from the ring plane, mm.
+
+    A saddle with heights 2 cos 2t, so the root of 2:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([15 * np.cos(t), 15 * np.sin(t), 2 * np.cos(2 * t)], axis=1)
+    >>> heart = build_anatomy({"mitral_ring": ring})
+    >>> round(nonplanarity_rms(heart), 3)
+    1.414
+    """
     return float(np.sqrt(np.mean(_heights(anatomy) ** 2)))
 
 
 def nonplanarity_range(anatomy: Anatomy) -> float:
-    """Range of the signed distances of the ring's points from the ring plane (annular height), mm."""
+    """Range of the signed distances of the ring's points from the ring plane (annular height), mm.
+
+    A saddle with heights 2 cos 2t, from -2 to 2 mm:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([15 * np.cos(t), 15 * np.sin(t), 2 * np.cos(2 * t)], axis=1)
+    >>> heart = build_anatomy({"mitral_ring": ring})
+    >>> round(nonplanarity_range(heart), 3)
+    4.0
+    """
     return float(np.ptp(_heights(anatomy)))
 
 

@@ -31,12 +31,20 @@ def area_oversizing(device_diameter: float, ring_area: float) -> float:
 
 
 def perimeter_oversizing(device_diameter: float, ring_perimeter: float) -> float:
-    """100 (P_device / P_ring - 1), percent; the device counts as a circle of its nominal diameter."""
+    """100 (P_device / P_ring - 1), percent; the device counts as a circle of its nominal diameter.
+
+    >>> round(perimeter_oversizing(22.0, 20.0 * math.pi), 6)
+    10.0
+    """
     return _percent_over(math.pi * device_diameter, ring_perimeter)
 
 
 def diameter_oversizing(device_diameter: float, ring_diameter: float) -> float:
-    """100 (D_device / D_ring - 1), percent."""
+    """100 (D_device / D_ring - 1), percent.
+
+    >>> round(diameter_oversizing(22.0, 20.0), 6)
+    10.0
+    """
     return _percent_over(device_diameter, ring_diameter)
 
 

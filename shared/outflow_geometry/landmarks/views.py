@@ -75,7 +75,11 @@ def view_angles(direction: ArrayLike) -> tuple[float, float]:
 
 
 def frontal(direction: ArrayLike) -> FloatArray:
-    """The one of the two opposite directions with the receptor in front of the patient, LAO/RAO in [-90, 90]."""
+    """The one of the two opposite directions with the receptor in front of the patient, LAO/RAO in [-90, 90].
+
+    >>> frontal([2.0, 1.0, 1.0]).tolist()
+    [-2.0, -1.0, -1.0]
+    """
     d = np.asarray(direction, dtype=np.float64)
     return d if d[1] < 0.0 or (d[1] == 0.0 and d[0] > 0.0) else -d
 
@@ -85,6 +89,11 @@ def edge_on_cra_cau(normal: ArrayLike, lao_rao: ArrayLike) -> FloatArray:
 
     b = atan((n_y cos a - n_x sin a) / n_z), from d . n = 0. Same set as Blake et al., RSNA 2012, SSG04-09.
     Raises `edge_on_vertical` where n_z = 0: every b is edge-on at one a, and none elsewhere.
+
+    A plane tilted by 45 degrees, seen from the front and from LAO 90:
+
+    >>> edge_on_cra_cau([0, 1, 1], [0, 90]).round(6).tolist()
+    [45.0, 0.0]
     """
     n = unit(normal)
     if n[2] == 0.0:
@@ -98,6 +107,11 @@ def edge_on_curve(normal: ArrayLike, step: float = CURVE_STEP) -> FloatArray:
     """All frontal views edge-on to a plane: (n, 2) LAO/RAO and CRA/CAU, degrees, by rising LAO/RAO.
 
     Walks half the great circle at even steps, so that nearly vertical curves are as well sampled as flat ones.
+
+    A level plane is edge-on from every LAO/RAO at CRA/CAU 0:
+
+    >>> (edge_on_curve([0, 0, 1], step=90).round(6) + 0.0).tolist()
+    [[-90.0, 0.0], [0.0, 0.0], [90.0, 0.0]]
     """
     n = unit(normal)
     nearest = FRONT - (FRONT @ n) * n
@@ -116,6 +130,11 @@ def least_steep_edge_on(normal: ArrayLike) -> FloatArray:
     """Of the views edge-on to a plane, the direction (3,) at the smallest angle to the frontal view (0/0).
 
     Raises `edge_on_undefined` for a plane facing the front: all its edge-on views are 90 degrees away.
+
+    A normal forward and up: the plane is edge-on from 45 degrees caudal:
+
+    >>> round(view_angles(least_steep_edge_on([0, -1, 1]))[1], 6)
+    -45.0
     """
     n = unit(normal)
     nearest = FRONT - (FRONT @ n) * n
@@ -128,6 +147,11 @@ def both_edge_on(first: ArrayLike, second: ArrayLike) -> FloatArray:
     """The frontal direction (3,) in which two planes are both edge-on: +-unit(n1 x n2).
 
     Raises `planes_parallel` where the two are parallel: then every edge-on view of one serves both.
+
+    A level and a frontal plane are both edge-on from the patient's left:
+
+    >>> (both_edge_on([0, 0, 1], [0, 1, 0]) + 0.0).tolist()
+    [1.0, 0.0, 0.0]
     """
     across = np.cross(unit(first), unit(second))
     if np.linalg.norm(across) < PARALLEL_SINE:
@@ -136,18 +160,30 @@ def both_edge_on(first: ArrayLike, second: ArrayLike) -> FloatArray:
 
 
 def tilt_from_edge_on(direction: ArrayLike, normal: ArrayLike) -> float:
-    """Degrees by which a plane of `normal` is open in view `direction`: asin |d . n|."""
+    """Degrees by which a plane of `normal` is open in view `direction`: asin |d . n|.
+
+    >>> [round(tilt_from_edge_on(view_direction(0, angle), [0, 0, 1]), 6) for angle in (0, 30)]
+    [0.0, 30.0]
+    """
     return math.degrees(math.asin(min(1.0, abs(float(unit(direction) @ unit(normal))))))
 
 
 def tilt_from_en_face(direction: ArrayLike, normal: ArrayLike) -> float:
-    """Degrees between the view `direction` and the plane's normal line."""
+    """Degrees between the view `direction` and the plane's normal line.
+
+    >>> round(tilt_from_en_face(view_direction(0, 30), [0, 0, 1]), 6)
+    60.0
+    """
     d, n = unit(direction), unit(normal)
     return math.degrees(math.atan2(float(np.linalg.norm(np.cross(d, n))), abs(float(d @ n))))
 
 
 def reachable(lao_rao: float, cra_cau: float, box: GantryBox) -> bool:
-    """Whether the gantry box holds the view."""
+    """Whether the gantry box holds the view.
+
+    >>> reachable(30, -20, GantryBox()), reachable(75, 0, GantryBox())
+    (True, False)
+    """
     return abs(lao_rao) <= box.lao_rao_limit and abs(cra_cau) <= box.cra_cau_limit
 
 
@@ -190,6 +226,20 @@ def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox, *, side
     (sides_doubtful) there are no angles, status `orientation_unusual`: they could be those of the mirror image.
 
     Source: SCCT 2019 expert consensus: where the patient did not lie supine, angles are not to be given.
+
+    The ring is level: it is seen edge-on from the front. Its en-face view is out of reach:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> views = {view.name: view for view in reading_views(heart, True, GantryBox())}
+    >>> abs(round(views["mitral_edge_on"].cra_cau, 3)), views["mitral_edge_on"].reachable
+    (0.0, True)
+    >>> abs(round(views["mitral_en_face"].cra_cau, 3)), views["mitral_en_face"].reachable
+    (90.0, False)
     """
     status = "position_unknown" if supine is None else "ok"
     views: list[View] = []

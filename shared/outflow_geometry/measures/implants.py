@@ -100,7 +100,12 @@ class ImplantReading:
 
 
 def implant_plan(device: Device, depth: float, tilt_ap: float, tilt_ic: float) -> Plan:
-    """The plan that stands for one implant."""
+    """The plan that stands for one implant.
+
+    >>> plan = implant_plan(Device("invented-29", 29.0, 20.0), 14.0, 5.0, 0.0)
+    >>> plan.ventricular_depth, plan.tilt_ap, plan.anchor
+    (14.0, 5.0, 'ring')
+    """
     return Plan("", device, depth, "ring", tilt_ap, tilt_ic)
 
 

@@ -423,5 +423,9 @@ REGISTRY: tuple[Measure, ...] = (
 
 
 def measure(measure_id: str) -> Measure:
-    """The registry's entry of that id; KeyError where there is none."""
+    """The registry's entry of that id; KeyError where there is none.
+
+    >>> measure("mitral_area").unit, "spline" in measure("mitral_area").variants
+    ('mm2', True)
+    """
     return {entry.id: entry for entry in REGISTRY}[measure_id]

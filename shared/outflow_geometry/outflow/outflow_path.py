@@ -135,6 +135,14 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
     aortic plane it runs on straight (at most 15 mm); where it goes beyond, its stations turn positive. Of several
     crossings the last is taken.
     Raises GeometryError `too_few_points`, `bad_points`, `path_reversed`, `path_short_of_annulus`.
+
+    Straight up to an aortic plane 40 mm above the start: stations run from -40 to 0 there:
+
+    >>> plane = Plane.from_normal([0, 0, 40], [0, 0, 1])
+    >>> path = path_through([[0, 0, 0], [0, 0, 20], [0, 0, 40]], plane, "reader_path")
+    >>> points, tangents = path.at([-40.0, -10.0])
+    >>> round(path.first, 3), points.round(3)[:, 2].tolist()
+    (-40.0, [0.0, 30.0])
     """
     array = checked_points(points, "outflow_path", 2)
     array = without_repeats(array)
@@ -198,7 +206,11 @@ def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> Ou
 
 
 def without_repeats(points: FloatArray) -> FloatArray:
-    """`points` (n, 3), mm, less those that repeat the one before them."""
+    """`points` (n, 3), mm, less those that repeat the one before them.
+
+    >>> without_repeats(np.array([[0.0, 0, 0], [0, 0, 0], [0, 0, 20]])).tolist()
+    [[0.0, 0.0, 0.0], [0.0, 0.0, 20.0]]
+    """
     gaps = np.linalg.norm(np.diff(points, axis=0), axis=1)
     result: FloatArray = points[np.r_[True, gaps > REPEATED_POINT]]
     return result

@@ -173,7 +173,14 @@ def described(
 
 
 def feret_diameters(section: Any) -> tuple[float, float]:
-    """Largest and smallest caliper width of a geometry, mm; of its convex hull, by its edges' directions."""
+    """Largest and smallest caliper width of a geometry, mm; of its convex hull, by its edges' directions.
+
+    A rectangle of 4 by 3 mm: its diagonal and its shorter side:
+
+    >>> largest, smallest = feret_diameters(shapely.box(0, 0, 4, 3))
+    >>> round(float(largest), 6), round(float(smallest), 6)
+    (5.0, 3.0)
+    """
     hull = shapely.convex_hull(section)
     if shapely.get_type_id(hull) != 3:
         return math.nan, math.nan

@@ -170,12 +170,25 @@ def line_of(point: FloatArray, normal: FloatArray, points: FloatArray, u: FloatA
     """Height over a plane as a linear function of (u, v): (m, 3) constant, rate of u, rate of v.
 
     point, normal : (3,), or (m, 3) where each cut has a plane of its own.
+
+    Over a level plane 5 mm below the origin, with v pointing up, the height is 5 + v:
+
+    >>> axes = np.array([[1.0, 0, 0]]), np.array([[0.0, 0, 1]])
+    >>> line_of(np.array([0, 0, -5.0]), np.array([0, 0, 1.0]), np.zeros((1, 3)), *axes).tolist()
+    [[5.0, 0.0, 1.0]]
     """
     return np.stack([np.vecdot(points - point, normal), np.vecdot(u, normal), np.vecdot(v, normal)], axis=1)
 
 
 def half_plane(lines: FloatArray, reach: float = 2.0 * FARTHEST) -> NDArray[Any]:
-    """Polygons (m,): where constant + rate_u x + rate_v y >= 0, lines (m, 3), right within `reach` mm of the origin."""
+    """Polygons (m,): where constant + rate_u x + rate_v y >= 0, lines (m, 3), right within `reach` mm of the origin.
+
+    Where x >= 10, kept of a square with corners (0, 0) and (30, 20):
+
+    >>> kept = half_plane(np.array([[-10.0, 1.0, 0.0]]))[0]
+    >>> round(float(shapely.intersection(kept, shapely.box(0, 0, 30, 20)).area), 6)
+    400.0
+    """
     rate = np.hypot(lines[:, 1], lines[:, 2])
     n = np.where((rate > 0.0)[:, None], lines[:, 1:] / np.where(rate > 0.0, rate, 1.0)[:, None], [1.0, 0.0])
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -254,7 +254,20 @@ def _conic_areas(
 
 
 def device_axis(plan: Plan, anatomy: Anatomy) -> tuple[FloatArray, FloatArray]:
-    """Point (3,) where the device axis leaves the (offset) ring centre, and axis (3,), of a plan; see the module."""
+    """Point (3,) where the device axis leaves the (offset) ring centre, and axis (3,), of a plan; see the module.
+
+    Untilted, it is the ring's axis, from atrium to ventricle:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> point, axis = device_axis(Plan("P1", Device("invented-29", 29.0, 20.0)), heart)
+    >>> (axis.round(6) + 0.0).tolist()
+    [0.0, 0.0, -1.0]
+    """
     anatomy.require_orientation()
     toward, across, normal = anatomy.toward_aorta, anatomy.across, anatomy.ring_plane.normal
     ap, ic = math.radians(plan.tilt_ap), math.radians(plan.tilt_ic)
@@ -265,7 +278,12 @@ def device_axis(plan: Plan, anatomy: Anatomy) -> tuple[FloatArray, FloatArray]:
 
 
 def device_depth(plan: Plan, pivot: FloatArray, axis: FloatArray, post_tips: FloatArray | None) -> float:
-    """Depth of the outflow end below `pivot` along `axis`, mm; raises `missing_post_tip`, `post_tips_beside_axis`."""
+    """Depth of the outflow end below `pivot` along `axis`, mm; raises `missing_post_tip`, `post_tips_beside_axis`.
+
+    >>> plan = Plan("P1", Device("invented-29", 29.0, 20.0), ventricular_depth=14.0)
+    >>> device_depth(plan, np.zeros(3), np.array([0.0, 0.0, -1.0]), None)
+    14.0
+    """
     if plan.anchor == "ring":
         return plan.device.height if plan.ventricular_depth is None else plan.ventricular_depth
     if plan.anchor != "post_tips":
@@ -286,6 +304,12 @@ def device_profile(device: Device) -> tuple[FloatArray, FloatArray]:
     """Stations and diameters (n,), mm, from the inflow end to the outflow end; raises `bad_profile`.
 
     The profile is held constant where it stops short of an end.
+
+    A device without a profile is a cylinder:
+
+    >>> stations, diameters = device_profile(Device("invented-29", 29.0, 20.0))
+    >>> stations.tolist(), diameters.tolist()
+    ([0.0, 20.0], [29.0, 29.0])
     """
     if not (math.isfinite(device.height) and device.height > 0.0 and device.nominal_diameter > 0.0):
         raise GeometryError("bad_profile", f"device {device.device_id}: height and diameter must be above 0 mm")
@@ -305,7 +329,13 @@ def device_profile(device: Device) -> tuple[FloatArray, FloatArray]:
 
 
 def station_along_surface(stations: FloatArray, diameters: FloatArray, start: float, length: float) -> float:
-    """Station reached by going `length` mm along the profile's surface from station `start`."""
+    """Station reached by going `length` mm along the profile's surface from station `start`.
+
+    A cone that widens by 3 mm of radius over 4 mm has 5 mm of surface:
+
+    >>> station_along_surface(np.array([0.0, 4.0]), np.array([20.0, 26.0]), 0.0, 5.0)
+    4.0
+    """
     knots = np.unique(np.r_[start, stations[stations > start]])
     radius = np.interp(knots, stations, diameters) / 2.0
     surface = np.r_[0.0, np.cumsum(np.hypot(np.diff(knots), np.diff(radius)))]
@@ -329,6 +359,20 @@ def build_solid(
 
     Raises GeometryError `unknown_solid`, `missing_covered_part`, `missing_leaflet_length`, `missing_prosthesis`,
     `missing_leaflet_height`, `missing_post_height`, `no_solid_part` and those of anatomy, depth and profile.
+
+    A cylinder of 29 mm: a plane across it cuts pi 14.5^2 mm2:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> plan = Plan("P1", Device("invented-29", 29.0, 20.0), ventricular_depth=14.0)
+    >>> solid = build_solid("full_frame", plan, None, heart)
+    >>> area = solid.outline(Plane.from_normal([0, 0, -5], [0, 0, 1])).area
+    >>> round(float(area), 2), round(float(solid.outflow_end[2]), 3)
+    (660.52, -14.0)
     """
     device = plan.device
     stations, diameters = device_profile(device)
@@ -375,7 +419,21 @@ def build_solids(
     post_tips: ArrayLike | None = None,
     variants: tuple[str, ...] = SOLIDS,
 ) -> dict[str, Solid | GeometryError]:
-    """Every variant of a planned device: a Solid, or the GeometryError that says why it is missing."""
+    """Every variant of a planned device: a Solid, or the GeometryError that says why it is missing.
+
+    A device without a covered part has no skirt:
+
+    >>> from outflow_geometry.landmarks.anatomy import build_anatomy
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
+    >>> hinges["aortic_hinge_non"] = [0, -22, 6]
+    >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
+    >>> plan = Plan("P1", Device("invented-29", 29.0, 20.0), ventricular_depth=14.0)
+    >>> found = build_solids(plan, None, heart, variants=("full_frame", "skirt"))
+    >>> type(found["full_frame"]).__name__, found["skirt"].code
+    ('Solid', 'missing_covered_part')
+    """
     result: dict[str, Solid | GeometryError] = {}
     for variant in variants:
         try:

@@ -14,5 +14,15 @@ from outflow_geometry.scatter.error_model import reading_error
 
 
 def settled_landmarks(landmarks: Mapping[str, FloatArray], sd: Mapping[str, float]) -> dict[str, FloatArray]:
-    """The landmarks with every curve among them settled; sd : mm by structure, see `redrawing.landmark_sd`."""
+    """The landmarks with every curve among them settled; sd : mm by structure, see `redrawing.landmark_sd`.
+
+    Points on a smooth curve stay:
+
+    >>> import numpy as np
+    >>> t = np.radians(np.arange(0, 360, 30))
+    >>> ring = np.stack([18 * np.cos(t), 14 * np.sin(t), 0 * t], axis=1)
+    >>> settled = settled_landmarks({"mitral_ring": ring}, {"mitral_ring": 0.7})
+    >>> round(float(np.abs(settled["mitral_ring"] - ring).max()), 2)
+    0.0
+    """
     return reading_error(landmarks, sd).settled(landmarks)

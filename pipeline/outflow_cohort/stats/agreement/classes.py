@@ -34,6 +34,17 @@ def class_agreement(
     """Rows of kappa, exact agreement, Fleiss' kappa and Krippendorff's alpha.
 
     frame : one row per reading with case_id, reader_id, read_no, class ('' = none); levels : all classes, in order.
+
+    Two readers who agree on two of three invented cases:
+
+    >>> import pandas as pd
+    >>> from outflow_cohort.stats import StatisticsSettings
+    >>> rows = [("a", "A", 1, "low"), ("a", "B", 1, "low"), ("b", "A", 1, "high"), ("b", "B", 1, "high")]
+    >>> rows += [("c", "A", 1, "low"), ("c", "B", 1, "high")]
+    >>> frame = pd.DataFrame(rows, columns=["case_id", "reader_id", "read_no", "class"])
+    >>> found = class_agreement(frame, ["low", "high"], StatisticsSettings(n_boot=200))
+    >>> [round(row["estimate"], 3) for row in found if row["statistic"] == "same_class"]
+    [0.667]
     """
     first = frame.sort_values(["case_id", "reader_id", "read_no"], kind="stable")
     codes = kappa.level_codes(first["class"].tolist(), levels)

@@ -54,6 +54,16 @@ def method_agreement(
     Returns rows as `agreement_table` does: measure, variant, method ("A - B"), plan_id, phase_rule, phase_pct, group,
     statistic, comparison (methods, or all of measure, variant and method where those differ), n_readings (pairs) and
     the other columns of that table. Raises KeyError for an absent column.
+
+    Two invented methods, the first 4 mm2 larger on average:
+
+    >>> import pandas as pd
+    >>> pairs = [(250.0, 247.0), (310.0, 305.0), (190.0, 187.0), (270.0, 265.0)]
+    >>> rows = [("area", "", m, "", c, "A", v) for c, pair in enumerate(pairs) for m, v in zip(("auto", "drawn"), pair)]
+    >>> names = ["measure", "variant", "method", "plan_id", "case_id", "reader_id", "value"]
+    >>> found = method_agreement(pd.DataFrame(rows, columns=names)).set_index("statistic")
+    >>> abs(round(float(found.loc["bias", "estimate"]), 3))
+    4.0
     """
     import pandas as pd
 

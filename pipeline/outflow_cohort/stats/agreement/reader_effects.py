@@ -41,6 +41,15 @@ def reader_bias(
     Returns one row per reader: reader, estimate, ci_low, ci_high, standard_error, df, n_cases, n_readings, definition,
     source, status, note. Complete readings give the classical contrast of reader means with the reader x case error.
     Raises KeyError for an absent column; status one_reader, one_case, readers_share_no_case, perfect_agreement ...
+
+    Shrout & Fleiss 1979, table 2: the second judge's mean is 2.5, 2.79 below that of all, 5.29:
+
+    >>> import pandas as pd
+    >>> table = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+    >>> frame = pd.DataFrame([(c, r, v) for c, row in enumerate(table) for r, v in enumerate(row)])
+    >>> found = reader_bias(frame.set_axis(["case_id", "reader_id", "value"], axis=1))
+    >>> [round(float(x), 2) for x in found["estimate"]]
+    [2.38, -2.79, -0.96, 1.37]
     """
     import pandas as pd
 
@@ -120,6 +129,17 @@ def reader_drift(
     count. Returns one row per reader: reader, estimate (unit per ten readings), ci_low, ci_high, standard_error,
     p_value, n_cases, n_readings, definition, source, status. status: too_few_cases (< 4), no_reading_order (order
     missing or constant), no_spread (all comparisons equal). Raises KeyError for an absent column.
+
+    Invented readings; the first reader drifts up by 1 with each case, so by 10 in ten readings, against the second:
+
+    >>> import pandas as pd
+    >>> steps = [0.1, -0.1, -0.1, 0.1, 0.0]
+    >>> rows = [(case, "A", case, 200 + case + steps[case - 1]) for case in range(1, 6)]
+    >>> rows += [(case, "B", case, 200) for case in range(1, 6)]
+    >>> frame = pd.DataFrame(rows, columns=["case_id", "reader_id", "reading_order", "value"])
+    >>> found = reader_drift(frame, order="reading_order").set_index("reader")
+    >>> round(float(found.loc["A", "estimate"]), 1)
+    10.0
     """
     import pandas as pd
 
@@ -197,6 +217,18 @@ def drift_table(measurements: pd.DataFrame, points: pd.DataFrame, *, confidence:
         reading. points : case_id, phase_pct, reader_id, read_no, reading_order (may be absent or empty).
     Returns measure, variant, method, plan_id, the columns of `reader_drift`, unit. Without any order the readers'
     rows have status no_reading_order_or_other_reader.
+
+    Invented readings; the first reader drifts up by 1 with each case, so by 10 in ten readings, against the second:
+
+    >>> import pandas as pd
+    >>> steps = {"A": [1.1, 1.9, 2.9, 4.1, 5.0], "B": [0.0] * 5}
+    >>> frame = pd.DataFrame([(f"C{i}", r, 30.0, 1, i, s) for r, own in steps.items() for i, s in enumerate(own, 1)])
+    >>> frame = frame.set_axis(["case_id", "reader_id", "phase_pct", "read_no", "reading_order", "value"], axis=1)
+    >>> measurements = frame.drop(columns="reading_order")
+    >>> measurements = measurements.assign(measure="m", variant="", method="", plan_id="", unit="mm")
+    >>> found = drift_table(measurements, frame.drop(columns="value")).set_index("reader")
+    >>> round(float(found.loc["A", "estimate"]), 1)
+    10.0
     """
     import pandas as pd
 

@@ -27,6 +27,17 @@ def planes_of_readings(points: pd.DataFrame) -> pd.DataFrame:
     points : columns case_id, phase_pct, reader_id, read_no, structure, point_no, x_mm, y_mm, z_mm, one row per point.
     Returns columns plane (mitral_ring, aortic_annulus), case_id, phase_pct, reader_id, read_no, normal_x ... center_z;
     a reading whose landmarks do not make a plane, or leave its normal's side unknown, has no row for it.
+
+    A level ring with the apex below it:
+
+    >>> import pandas as pd
+    >>> ring = [(15, 0, 0), (0, 15, 0), (-15, 0, 0), (0, -15, 0)]
+    >>> rows = [("C1", 30.0, "A", 1, "mitral_ring", i + 1, *point) for i, point in enumerate(ring)]
+    >>> rows.append(("C1", 30.0, "A", 1, "lv_apex", 1, 0, 0, -80))
+    >>> names = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
+    >>> found = planes_of_readings(pd.DataFrame(rows, columns=names))
+    >>> found["plane"].tolist(), round(float(found.loc[0, "normal_z"]), 3)
+    (['mitral_ring'], -1.0)
     """
     import pandas as pd
 
@@ -66,6 +77,18 @@ def reading_plane_agreement(
     """`plane_agreement` of the mitral ring and of the aortic annulus: its columns after a first one, plane.
 
     points : the landmark table, as in `planes_of_readings`. Pairs are formed within a phase, a case counts once.
+
+    The second reader's ring is tilted by atan(3 / 4):
+
+    >>> import pandas as pd
+    >>> rings = {"A": [(15, 0, 0), (0, 12, 0), (-15, 0, 0), (0, -12, 0)]}
+    >>> rings["B"] = [(x, y, 0.75 * y) for x, y, _ in rings["A"]]
+    >>> rows = [(c, 30.0, r, 1, "mitral_ring", i + 1, *p) for c in "ab" for r in "AB" for i, p in enumerate(rings[r])]
+    >>> rows += [(case, 30.0, reader, 1, "lv_apex", 1, 0, 0, -80) for case in "ab" for reader in "AB"]
+    >>> names = ["case_id", "phase_pct", "reader_id", "read_no", "structure", "point_no", "x_mm", "y_mm", "z_mm"]
+    >>> found = reading_plane_agreement(pd.DataFrame(rows, columns=names), n_draws=200)
+    >>> round(float(found.loc[found["statistic"] == "angle_mean", "estimate"].iloc[0]), 2)
+    36.87
     """
     return agreement_of_planes(planes_of_readings(points), confidence=confidence, n_draws=n_draws, seed=seed)
 

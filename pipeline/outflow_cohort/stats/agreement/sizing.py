@@ -88,6 +88,13 @@ def choose_size(ring: Mapping[str, float], group: str, targets: Sequence[Target]
     """Size for a ring (basis -> its area, perimeter, diameter): name, target it stands on, oversizing.
 
     A target of the case's own group goes before one for all. Name '' where there is no target or no ring size.
+
+    Invented devices; 23 mm are 15 % over a ring of 20 mm and 26 mm are 30 %, where 10 to 20 % are wanted:
+
+    >>> targets = [Target(f"invented-{size}", float(size), "", "diameter", 10.0, 20.0) for size in (23, 26)]
+    >>> size, target, over = choose_size({"diameter": 20.0}, "", targets)
+    >>> size, round(over, 3)
+    ('invented-23', 15.0)
     """
     own = [t for t in targets if t.group == group and group] or [t for t in targets if not t.group]
     rated = [(t, oversizing(t, ring.get(t.basis, float("nan")))) for t in own]
@@ -113,7 +120,17 @@ def size_levels(targets: Sequence[Target]) -> list[str]:
 
 
 def size_choices(readings: pd.DataFrame, groups: pd.Series, targets: Sequence[Target]) -> pd.DataFrame:
-    """One row per reading with the size it leads to. readings : measurements in the phase that counts."""
+    """One row per reading with the size it leads to. readings : measurements in the phase that counts.
+
+    Two readers of one case, invented:
+
+    >>> import pandas as pd
+    >>> targets = [Target(f"invented-{size}", float(size), "", "diameter", 10.0, 20.0) for size in (23, 26)]
+    >>> frame = pd.DataFrame({"case_id": "C1", "phase_pct": 30.0, "reader_id": ["A", "B"], "read_no": 1,
+    ...                       "measure": "mitral_diameter", "variant": "area", "value": [20.0, 22.5]})
+    >>> size_choices(frame, pd.Series({"C1": "all"}), targets)["size"].tolist()
+    ['invented-23', 'invented-26']
+    """
     import pandas as pd
 
     keys = ["case_id", "phase_pct", "reader_id", "read_no"]
@@ -143,6 +160,18 @@ def size_agreement(choices: pd.DataFrame, targets: Sequence[Target], settings: S
     """Counts of the sizes that two readers' readings of a case lead to (size_a, size_b, count) and the agreement rows.
 
     A row has either count or statistic. Cases with targets of their own group are taken apart (`strata`).
+
+    Two readers who agree on two of three invented cases:
+
+    >>> import pandas as pd
+    >>> from outflow_cohort.stats import StatisticsSettings
+    >>> targets = [Target(f"invented-{size}", float(size), "", "diameter", 10.0, 20.0) for size in (23, 26)]
+    >>> rows = [("a", 23, 23), ("b", 26, 26), ("c", 23, 26)]
+    >>> choices = pd.DataFrame([(c, "all", r, 1, f"invented-{s}") for c, *sizes in rows for r, s in zip("AB", sizes)])
+    >>> choices = choices.set_axis(["case_id", "group", "reader_id", "read_no", "size"], axis=1)
+    >>> found = size_agreement(choices, targets, StatisticsSettings(n_boot=200)).set_index("statistic")
+    >>> round(float(found.loc["same_class", "estimate"]), 3)
+    0.667
     """
     import pandas as pd
 
@@ -180,7 +209,19 @@ def strata(choices: pd.DataFrame, targets: Sequence[Target]) -> list[tuple[str, 
 
 def size_shares(choices: pd.DataFrame, targets: Sequence[Target], settings: StatisticsSettings) -> pd.DataFrame:
     """How many cases lead to each size by group: size of the first read of the reference reader, else of the reader
-    first by name; share with Wilson interval."""
+    first by name; share with Wilson interval.
+
+    Three of four invented cases lead to the smaller size:
+
+    >>> import pandas as pd
+    >>> from outflow_cohort.stats import StatisticsSettings
+    >>> targets = [Target(f"invented-{size}", float(size), "", "diameter", 10.0, 20.0) for size in (23, 26)]
+    >>> choices = pd.DataFrame({"case_id": list("abcd"), "reader_id": "A", "read_no": 1, "group": "all",
+    ...                         "size": ["invented-23"] * 3 + ["invented-26"]})
+    >>> found = size_shares(choices, targets, StatisticsSettings())
+    >>> float(found.loc[found["size"] == "invented-23", "estimate"].iloc[0])
+    0.75
+    """
     import pandas as pd
 
     rows: list[dict[str, Any]] = []

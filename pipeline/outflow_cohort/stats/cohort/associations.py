@@ -46,6 +46,12 @@ def correlation(
     p of Spearman up to nine pairs: exact, all orders counted (ties kept). Else the t or beta distribution. p is never
     below 2 / n!, the smallest that any test of n pairs by their order can give. coefficient : spearman or pearson.
     Raises ValueError for another.
+
+    Two swaps among five ranks: 1 - 6 x 4 / (5 x 24):
+
+    >>> n, r, *_, status = correlation(np.arange(5.0), np.array([1.0, 0, 3, 2, 4]), "spearman")
+    >>> n, round(r, 3), status
+    (5, 0.8, 'ok')
     """
     from scipy.special import ndtri
     from scipy.stats import pearsonr, spearmanr
@@ -123,6 +129,16 @@ def association_table(
     families : rows that share these columns are one family of tests for Holm's adjustment; empty = all rows.
 
     chosen, headline : frames of `one_value_a_case`; numbers : numeric columns of the case table, indexed by case_id.
+
+    Invented: the area falls as age rises, in every case:
+
+    >>> import pandas as pd
+    >>> chosen = pd.DataFrame({"case_id": list("abcde"), "measure": "mitral_area", "variant": "spline", "unit": "mm2",
+    ...                        "method": "", "plan_id": "", "value": [900.0, 850, 790, 720, 700]})
+    >>> ages = pd.DataFrame({"age": [60.0, 65, 70, 75, 80]}, index=list("abcde"))
+    >>> found = association_table(chosen, ages, chosen, phase_rule="end_systole", rule="invented")
+    >>> float(found.loc[found["coefficient"] == "spearman", "estimate"].iloc[0])
+    -1.0
     """
     import pandas as pd
 

@@ -73,6 +73,16 @@ def baseline_table(
     """One row per column, level and group (and group `all`); differences, tests and p stand in the rows of group `all`.
 
     cases : the case table, case_id and further columns; groups : group by case_id.
+
+    Invented ages in two groups:
+
+    >>> import pandas as pd
+    >>> from outflow_cohort.stats import StatisticsSettings
+    >>> cases = pd.DataFrame({"case_id": list("abcdef"), "age": ["61", "70", "76", "66", "75", "81"]})
+    >>> groups = pd.Series(["one"] * 3 + ["two"] * 3, index=list("abcdef"))
+    >>> found = baseline_table(cases, groups, StatisticsSettings(), left_out=["case_id"]).set_index("group")
+    >>> round(float(found.loc["one", "mean"]), 1), round(float(found.loc["two", "mean"]), 1)
+    (69.0, 74.0)
     """
     import pandas as pd
 

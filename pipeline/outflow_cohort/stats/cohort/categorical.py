@@ -55,6 +55,20 @@ def risk_agreement(
 
     readings : one row per reading in the phase that counts; chosen : one value per case; rdc : by plan, measure,
     variant, method. Status `no_rdc` where the readings give no reproducibility coefficient.
+
+    Two invented readers and four cases; with an RDC of 30 mm2 one case of four is within reach of the cut-off:
+
+    >>> import pandas as pd
+    >>> from outflow_cohort.stats import StatisticsSettings
+    >>> common = {"measure": "neo_lvot_area", "variant": "full_frame", "method": "reader_path"}
+    >>> common |= {"plan_id": "P1", "unit": "mm2"}
+    >>> chosen = pd.DataFrame({"case_id": list("abcd"), "value": [150.0, 210, 310, 270], **common})
+    >>> readings = pd.concat([chosen.assign(reader_id=reader, read_no=1, phase_pct=30.0) for reader in "AB"])
+    >>> rdc = {("P1", "neo_lvot_area", "full_frame", "reader_path"): 30.0}
+    >>> cutoffs, settings = [{"cutoff_id": "K", "area_mm2": 200.0}], StatisticsSettings(n_boot=200)
+    >>> found = risk_agreement(readings, chosen, rdc, cutoffs, settings)
+    >>> found.loc[found["statistic"].isin([CROSSING, "same_class"]), "estimate"].tolist()
+    [1.0, 0.25]
     """
     import pandas as pd
 

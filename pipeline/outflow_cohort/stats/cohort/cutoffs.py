@@ -51,6 +51,17 @@ def cutoff_shares(
 
     statistic `share_below`: counted, with Wilson interval. `expected_share_below`: mean over cases of the chance that
     the true area is below, from the scatter of landmarks (variant SOLID/CUTOFF_ID); no interval.
+
+    One of four invented areas is at or below an invented cut-off:
+
+    >>> import pandas as pd
+    >>> chosen = pd.DataFrame({"case_id": list("abcd"), "measure": "neo_lvot_area", "variant": "full_frame",
+    ...                        "unit": "mm2", "method": "reader_path", "plan_id": "P1",
+    ...                        "value": [150.0, 230, 310, 270]})
+    >>> found = cutoff_shares(chosen, pd.Series("all", index=list("abcd")), [{"cutoff_id": "K", "area_mm2": 200.0}],
+    ...                       phase_rule="end_systole", rule="invented")
+    >>> int(found.loc[0, "n_below"]), float(found.loc[0, "estimate"])
+    (1, 0.25)
     """
     import pandas as pd
 

@@ -34,6 +34,16 @@ def summarise(values: pd.DataFrame, keys: list[str], confidence: float = 0.95, f
     values : one row per case and key with a column `value`; NaN counts as missing. n_carried is given where `values`
     has a column `carried`: how many of the n values rest on landmarks carried from another phase. sd needs two values,
     the interval `fewest` (else status few_cases).
+
+    Invented areas, mm2:
+
+    >>> import pandas as pd
+    >>> values = pd.DataFrame({"group": ["a"] * 3 + ["b"], "value": [250.0, 310, 280, 190]})
+    >>> found = summarise(values, ["group"]).set_index("group")
+    >>> [round(float(x), 1) for x in found.loc["a", ["n", "mean", "sd", "median"]]]
+    [3.0, 280.0, 30.0, 280.0]
+    >>> found.loc["b", "status"]
+    'one_case'
     """
     import pandas as pd
     from scipy.special import stdtrit  # the quantile of Student's t; scipy.stats takes seconds to import
@@ -103,6 +113,18 @@ def cohort_summary(
     """Summary by group, phase, plan, measure, variant and method; phase_rule says which value of a case counts.
 
     values : frame of `case_values` (each phase); chosen : frame of `one_value_a_case`; rule : reader rule in words.
+
+    Two invented cases in two phases; end-systole is at 30 %:
+
+    >>> import pandas as pd
+    >>> from outflow_cohort.stats import StatisticsSettings, one_value_a_case
+    >>> values = pd.DataFrame({"case_id": ["a", "a", "b", "b"], "phase_pct": [30.0, 70] * 2, "measure": "neo_lvot_area",
+    ...                        "variant": "full_frame", "method": "reader_path", "plan_id": "P1", "unit": "mm2",
+    ...                        "value": [210.0, 300, 250, 340]})
+    >>> chosen, groups = one_value_a_case(values, "end_systole"), pd.Series("one", index=["a", "b"])
+    >>> found = cohort_summary(values, chosen, groups, StatisticsSettings(), "invented").set_index("phase_rule")
+    >>> float(found.loc["end_systole", "mean"])
+    230.0
     """
     import pandas as pd
 
@@ -133,7 +155,17 @@ def cohort_summary(
 
 
 def phase_curves(summary: pd.DataFrame) -> pd.DataFrame:
-    """The rows of `cohort_summary` by phase of every quantity that was seen in at least two phases."""
+    """The rows of `cohort_summary` by phase of every quantity that was seen in at least two phases.
+
+    Only rows of a quantity seen in at least two phases stay:
+
+    >>> import pandas as pd
+    >>> summary = pd.DataFrame({"phase_rule": EACH_PHASE, "phase_pct": [30.0, 70, 30], "group": "all", "plan_id": "P1",
+    ...                         "measure": ["neo_lvot_area"] * 2 + ["mitral_area"], "variant": "", "method": "",
+    ...                         "unit": "mm2", "n": 2, "mean": [230.0, 320, 800]})
+    >>> phase_curves(summary)["mean"].tolist()
+    [230.0, 320.0]
+    """
     rows = summary[(summary["phase_rule"] == EACH_PHASE) & (summary["n"] > 0)]
     keys = ["group", *SERIES]
     several = rows.groupby(keys, sort=False)["phase_pct"].transform("nunique") > 1

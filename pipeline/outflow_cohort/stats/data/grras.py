@@ -72,6 +72,14 @@ def grras_checklist(
 
     Returns rows item, section, text, answer, filled (bool), answered_by (study, run or nobody), source. Raises
     ValueError for an unknown key of facts.
+
+    Two invented cases, each read by two readers; item 11 counts them:
+
+    >>> import pandas as pd
+    >>> readings = pd.DataFrame({"case_id": ["a", "a", "b", "b"], "reader_id": ["A", "B"] * 2, "read_no": 1})
+    >>> found = grras_checklist(readings, facts={"title": "Invented study"})
+    >>> len(found), found.loc[10, "answer"].split(",")[0]
+    (15, '2 cases')
     """
     import pandas as pd
 

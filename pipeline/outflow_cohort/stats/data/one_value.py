@@ -42,7 +42,16 @@ def groups_of(cases: pd.DataFrame, column: str) -> pd.Series:
 
 
 def end_systolic_phase(values: pd.DataFrame) -> pd.Series:
-    """Phase of each case at end-systole, by case_id; a case with several phases and no sign of it is left out."""
+    """Phase of each case at end-systole, by case_id; a case with several phases and no sign of it is left out.
+
+    The phase of the smallest volume of the left ventricle, invented:
+
+    >>> import pandas as pd
+    >>> values = pd.DataFrame({"case_id": "C1", "phase_pct": [10.0, 30, 70], "measure": "lv_volume", "variant": "",
+    ...                        "method": "", "plan_id": "", "unit": "ml", "value": [110.0, 62, 128]})
+    >>> end_systolic_phase(values).to_dict()
+    {'C1': 30.0}
+    """
     found = end_systole(values)
     return found.set_index("case_id")["phase_pct"].astype("float64")
 
@@ -85,6 +94,15 @@ def one_value_a_case(values: pd.DataFrame, phase_rule: str) -> pd.DataFrame:
     carried : whether the value rests on landmarks carried from another phase (a mean over phases: some of it does).
     missing : "" where there is a value, else `no_usable_value` or `no_end_systole`. phase_pct is NaN where no single
     phase was chosen. Raises ValueError for an unknown rule.
+
+    The smallest of three phases, invented:
+
+    >>> import pandas as pd
+    >>> values = pd.DataFrame({"case_id": "C1", "phase_pct": [10.0, 30, 70], "measure": "neo_lvot_area", "unit": "mm2",
+    ...                        "variant": "full_frame", "method": "reader_path", "plan_id": "P1",
+    ...                        "value": [260.0, 210, 300]})
+    >>> one_value_a_case(values, "min_over_phases")["value"].tolist()
+    [210.0]
     """
     import pandas as pd
 

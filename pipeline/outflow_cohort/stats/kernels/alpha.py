@@ -43,6 +43,12 @@ def krippendorff_alpha(
 
     Status `no_pairs` (no case with two ratings), `one_class` (all ratings equal: alpha is 0 / 0), `perfect_agreement`
     or that of the bootstrap. Raises ValueError for an unknown metric or for negative ratings under `ratio`.
+
+    Two observers, ten items, two classes (Krippendorff 2011, example A: 0.095):
+
+    >>> ratings = np.array([[0, 1, 0, 0, 0, 0, 0, 0, 1, 0], [1, 1, 1, 0, 0, 1, 0, 0, 0, 0]]).T
+    >>> round(float(krippendorff_alpha(ratings, "nominal", n_draws=0).estimate), 3)
+    0.095
     """
     if metric not in ("nominal", "ordinal", "interval", "ratio"):
         raise ValueError(f"metric {metric!r}; needed nominal, ordinal, interval or ratio")

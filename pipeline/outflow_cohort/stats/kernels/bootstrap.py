@@ -113,6 +113,15 @@ def case_bootstrap(
         numbers); NaN marks a draw for which it is undefined.
 
     Returns status "too_few_cases" (< 4), "too_few_draws_defined" or "ok". Raises KeyError for an absent column.
+
+    Survival of seven treated mice (Efron & Tibshirani 1993, tables 2.1 and 2.2: mean 86.86 days, standard error
+    23.36 with ever more draws):
+
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"case_id": range(7), "value": [94.0, 197, 16, 38, 99, 141, 23]})
+    >>> found = case_bootstrap(frame, lambda drawn: float(drawn["value"].mean()), n_draws=400)
+    >>> round(found.estimate, 2), 20 < round(float(found.standard_error), 2) < 27
+    (86.86, True)
     """
     if case not in frame.columns:
         raise KeyError(f"column {case!r} not in the frame; it has {list(frame.columns)}")

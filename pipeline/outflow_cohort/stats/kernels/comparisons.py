@@ -50,6 +50,12 @@ def cohen_d(
     """Difference of means over the pooled SD; variance Borenstein 2009 eq. 4.20, interval by noncentral t.
 
     Status `too_few_values` (fewer than two in a group) or `constant_values` (pooled SD 0).
+
+    Borenstein et al. 2009, chapter 4: d = 0.5970 with variance 0.0418:
+
+    >>> found = cohen_d(103, 5.5, 50, 100, 4.5, 50)
+    >>> round(float(found.estimate), 4), round(float(found.variance), 4)
+    (0.597, 0.0418)
     """
     nan = float("nan")
     if min(n_first, n_second) < 2:
@@ -81,7 +87,13 @@ def _noncentral_limits(t_value: float, df: int, confidence: float) -> tuple[floa
 
 
 def smd_means(first: np.ndarray, second: np.ndarray, ddof: int = 1) -> float:
-    """Difference of means over the root of the mean variance (Austin 2009 Stat Med 28:3083); NaN where that is 0."""
+    """Difference of means over the root of the mean variance (Austin 2009 Stat Med 28:3083); NaN where that is 0.
+
+    Means 4 apart, variances 1 and 7, of which the mean is 4:
+
+    >>> round(float(smd_means(np.array([5.0, 6, 7]), np.array([2 - 7**0.5, 2, 2 + 7**0.5]))), 3)
+    2.0
+    """
     first, second = np.asarray(first, np.float64), np.asarray(second, np.float64)
     if min(len(first), len(second)) <= ddof:
         return float("nan")
@@ -95,6 +107,11 @@ def smd_shares(first: Sequence[float] | np.ndarray, second: Sequence[float] | np
     Two categories : Austin 2009, signed by the last category. More : Mahalanobis distance of the shares without the
     first category (Yang & Dalton 2012 SAS Global Forum 335), never negative. NaN where a group is empty or the
     covariance is singular.
+
+    Half against one in five: 0.3 over the root of (0.25 + 0.16) / 2:
+
+    >>> round(float(smd_shares([5, 5], [8, 2])), 3)
+    0.663
     """
     a, b = np.asarray(first, np.float64), np.asarray(second, np.float64)
     keep = (a + b) > 0
@@ -135,6 +152,13 @@ def mann_whitney(
 
     normal_corrected : normal with continuity correction; normal : without. The test's name carries the form.
     Source: Mann & Whitney 1947 Ann Math Stat 18:50; Hollander & Wolfe 1973 ch. 4.
+
+    Permeability of placental membranes (Hollander & Wolfe 1973, p. 69: one-sided p 0.127, here twice that):
+
+    >>> term = [0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46]
+    >>> found = mann_whitney(np.array(term), np.array([1.15, 0.88, 0.90, 0.74, 1.21]))
+    >>> found.test, found.statistic, round(float(found.p_value), 3)
+    ('mann_whitney_exact', 35.0, 0.254)
     """
     from scipy.stats import mannwhitneyu
 
@@ -154,7 +178,15 @@ def mann_whitney(
 
 
 def kruskal_wallis(groups: Sequence[np.ndarray]) -> TestResult:
-    """Kruskal-Wallis H with correction for ties, chi-square p. Source: Kruskal & Wallis 1952 JASA 47:583."""
+    """Kruskal-Wallis H with correction for ties, chi-square p. Source: Kruskal & Wallis 1952 JASA 47:583.
+
+    Mucociliary clearance in three groups (Hollander & Wolfe 1973, p. 116: H = 0.77):
+
+    >>> groups = [[2.9, 3.0, 2.5, 2.6, 3.2], [3.8, 2.7, 4.0, 2.4], [2.8, 3.4, 3.7, 2.2, 2.0]]
+    >>> found = kruskal_wallis([np.array(group) for group in groups])
+    >>> round(float(found.statistic), 2), round(float(found.p_value), 2)
+    (0.77, 0.68)
+    """
     from scipy.stats import kruskal
 
     filled = [g for g in map(_finite, groups) if len(g)]
@@ -182,6 +214,12 @@ def fisher_2x2(table: Sequence[Sequence[int]], alternative: str = "two-sided", c
     """Fisher's exact test; two-sided p sums the tables no likelier than the one seen. Source: Agresti 1990 sec. 3.5.
 
     Raises ValueError where the table is not 2 x 2 whole numbers >= 0.
+
+    Fisher's tea tasting, three of four right either way: p = 34 / 70:
+
+    >>> found = fisher_2x2([[3, 1], [1, 3]])
+    >>> round(float(found.p_value), 4), round(float(found.sample_odds_ratio), 3)
+    (0.4857, 9.0)
     """
     from scipy.stats import fisher_exact
     from scipy.stats.contingency import odds_ratio
@@ -209,6 +247,11 @@ def category_test(table: np.ndarray) -> TestResult:
     """Fisher's exact test of an r x c table by full enumeration; chi-square where there are too many tables.
 
     Never by simulation, so that p repeats. Sources: Freeman & Halton 1951 Biometrika 38:141; Pearson 1900.
+
+    Two rows are Fisher's tea tasting again, p = 34 / 70:
+
+    >>> round(float(category_test(np.array([[3, 1], [1, 3]])).p_value), 4)
+    0.4857
     """
     from scipy.stats import chi2_contingency
 
@@ -279,7 +322,13 @@ def _compositions(total: int, parts: int) -> np.ndarray:
 
 
 def holm(p_values: np.ndarray) -> np.ndarray:
-    """Holm's adjusted p (Holm 1979 Scand J Stat 6:65); NaN stays NaN and does not count among the tests."""
+    """Holm's adjusted p (Holm 1979 Scand J Stat 6:65); NaN stays NaN and does not count among the tests.
+
+    The smallest of four is multiplied by 4, the next by 3, and so on, never falling:
+
+    >>> [round(float(p), 3) for p in holm(np.array([0.01, 0.04, 0.03, 0.005]))]
+    [0.03, 0.06, 0.06, 0.02]
+    """
     return _adjusted(p_values, "holm")
 
 

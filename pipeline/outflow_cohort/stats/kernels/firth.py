@@ -171,7 +171,15 @@ def logistic_likelihood(design: np.ndarray, event: np.ndarray) -> Likelihood:
 
 
 def maximum(likelihood: Likelihood, size: int) -> tuple[np.ndarray, float, bool]:
-    """Maximum of an unpenalised likelihood: coefficients, log likelihood, whether the steps ended."""
+    """Maximum of an unpenalised likelihood: coefficients, log likelihood, whether the steps ended.
+
+    One event in four against three in four: log odds ratio log 9:
+
+    >>> design = np.column_stack([np.ones(8), np.repeat([0.0, 1.0], 4)])
+    >>> found = maximum(logistic_likelihood(design, np.array([1.0, 0, 0, 0, 1, 1, 1, 0])), 2)
+    >>> found[0].round(3).tolist(), found[2]
+    ([-1.099, 2.197], True)
+    """
     return _maximum(likelihood, np.zeros(size), np.ones(size, bool), penalised=False)
 
 

@@ -91,7 +91,17 @@ class MeanSquares:
 def mean_squares(
     frame: pd.DataFrame, *, case: str = "case_id", reader: str = "reader_id", value: str = "value"
 ) -> MeanSquares:
-    """Mean squares of a complete case x reader table. Raises ValueError where a cell is empty or read twice."""
+    """Mean squares of a complete case x reader table. Raises ValueError where a cell is empty or read twice.
+
+    Shrout & Fleiss 1979, table 3 (11.24, 32.49, 1.02, 6.26):
+
+    >>> import pandas as pd
+    >>> table = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+    >>> frame = pd.DataFrame([(c, r, v) for c, row in enumerate(table) for r, v in enumerate(row)])
+    >>> found = mean_squares(frame.set_axis(["case_id", "reader_id", "value"], axis=1))
+    >>> [round(float(x), 2) for x in (found.cases, found.readers, found.residual, found.within)]
+    [11.24, 32.49, 1.02, 6.26]
+    """
     cells = cells_of_frame(frame, case=case, reader=reader, value=value)
     if not cells.complete or cells.repeated or cells.n_cases < 2 or cells.n_readers < 2:
         raise ValueError(
@@ -153,6 +163,15 @@ def icc(
     p_value, k, n_cases, n_readers, n_readings, estimator, interval, source, status, note. estimator "mean_squares"
     may be negative, "reml" not. Never raises on data; raises KeyError for an absent column, ValueError for a
     confidence outside (0, 1).
+
+    Four judges, six targets (Shrout & Fleiss 1979, table 4: 0.17, 0.29, 0.71; means of four 0.44, 0.62, 0.91):
+
+    >>> import pandas as pd
+    >>> table = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+    >>> frame = pd.DataFrame([(c, r, v) for c, row in enumerate(table) for r, v in enumerate(row)])
+    >>> found = icc(frame.set_axis(["case_id", "reader_id", "value"], axis=1))
+    >>> [round(float(x), 2) for x in found["estimate"]]
+    [0.17, 0.29, 0.71, 0.44, 0.62, 0.91]
     """
     if read is not None and read not in frame.columns:
         raise KeyError(f"column {read!r} not in the frame; it has {list(frame.columns)}")

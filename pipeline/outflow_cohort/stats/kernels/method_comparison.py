@@ -75,6 +75,12 @@ def deming(
 
     Incomplete pairs are left out and counted in `note`. Raises ValueError for unequal lengths or error_ratio <= 0;
     data never raise (too_few_pairs below 3, constant_values, no_correlation).
+
+    The same spread in both methods gives the slope 1:
+
+    >>> line = deming([0.0, 1, 2, 3], [0.0, 2, 1, 3])
+    >>> round(float(line.slope), 3), abs(round(float(line.intercept), 3))
+    (1.0, 0.0)
     """
     if not error_ratio > 0:
         raise ValueError(f"error_ratio is {error_ratio}; a positive ratio of variances is needed")
@@ -151,6 +157,12 @@ def passing_bablok(
 
     Incomplete pairs are left out and counted in `note`. Raises ValueError for unequal lengths; data never raise
     (too_few_pairs below 3, constant_values, no_positive_association).
+
+    One gross outlier does not move the line of the others, y = 1 + 2 x:
+
+    >>> line = passing_bablok([1, 2, 3, 4, 5, 6, 7], [3, 5, 7, 90, 11, 13, 15])
+    >>> round(float(line.slope), 3), round(float(line.intercept), 3)
+    (2.0, 1.0)
     """
     from scipy.stats import norm
 

@@ -121,6 +121,13 @@ def plan_icc(
 
     Returns goal, readers, cases, readings, cases_exact (F distribution; empty for widths), definition, source. Raises
     ValueError for a value out of bounds.
+
+    Bonett 2002 Stat Med 21:1331: an ICC of 0.8 with two readers, interval 0.2 wide
+    (50.8 by the formula, and 5 x 0.8 more for two readers):
+
+    >>> plan = plan_icc(icc=0.8, width=0.2, readers=2)
+    >>> plan.loc[0, "goal"], int(plan.loc[0, "cases"]), int(plan.loc[0, "readings"])
+    ('interval_width', 55, 110)
     """
     import pandas as pd
 
@@ -145,6 +152,13 @@ def plan_limits(half_width: float, sd: float | None = None, confidence: float = 
     """Cases for limits of agreement known to +-half_width (in the unit of sd, or in SD where sd is None).
 
     Returns half_width, sd, half_width_in_sd, cases, definition, source. Raises ValueError for a value out of bounds.
+
+    Limits known to half an SD; the unit makes no difference:
+
+    >>> int(plan_limits(0.5).loc[0, "cases"]) == int(plan_limits(10.0, sd=20.0).loc[0, "cases"])
+    True
+    >>> int(plan_limits(0.5).loc[0, "cases"])
+    48
     """
     import pandas as pd
 

@@ -63,6 +63,14 @@ def repeatability(
     wsd, rc and the log forms, case bootstrap (BCa) for the others. status: one_read (no cell was read twice),
     no_spread (all repeats equal), not_positive (a CV of values that are not all positive). Raises KeyError for an
     absent column.
+
+    Pairs that differ by 2, 0 and 2: the wSD is the root of the mean of d^2 / 2, RC 1.96 times the root of 2 of it:
+
+    >>> import pandas as pd
+    >>> frame = pd.DataFrame({"case_id": [1, 1, 2, 2, 3, 3], "value": [10.0, 12, 20, 20, 31, 29]})
+    >>> found = repeatability(frame, reader=None, n_draws=200).set_index("statistic")["estimate"]
+    >>> round(float(found["wsd"]) ** 2, 3), round(float(found["rc"]), 2)
+    (1.333, 3.2)
     """
     if read is not None and read not in frame.columns:
         raise KeyError(f"column {read!r} not in the frame; it has {list(frame.columns)}")
@@ -208,6 +216,15 @@ def reproducibility(
     estimate, ci_low, ci_high, interval, n_cases, n_readers, n_readings, definition, source, status, note. Without a
     repeated read the residual holds case x reader too, and rows that need it apart have status one_read. Raises
     KeyError for an absent column.
+
+    Readings of Shrout & Fleiss 1979: variance of readers (5.24) and rest (1.02) together, and 2.77 times their root:
+
+    >>> import pandas as pd
+    >>> table = [[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7]]
+    >>> frame = pd.DataFrame([(c, r, v) for c, row in enumerate(table) for r, v in enumerate(row)])
+    >>> found = reproducibility(frame.set_axis(["case_id", "reader_id", "value"], axis=1)).set_index("statistic")
+    >>> [round(float(found.loc[name, "estimate"]), 2) for name in ("sd_reproducibility", "rdc")]
+    [2.5, 6.94]
     """
     if read is not None and read not in frame.columns:
         raise KeyError(f"column {read!r} not in the frame; it has {list(frame.columns)}")

@@ -31,6 +31,12 @@ def share(x: int, n: int, *, confidence: float = 0.95, method: Method = "wilson"
     DasGupta 2001 Stat Sci 16:101); wald : x / n -+ z SE (method 1), not clipped.
 
     Raises ValueError where x is outside 0 .. n or the method is unknown.
+
+    81 of 263 (Newcombe 1998, table I, method 3: 0.2553 to 0.3662):
+
+    >>> found = share(81, 263)
+    >>> round(found.ci_low, 4), round(found.ci_high, 4)
+    (0.2553, 0.3662)
     """
     from scipy.stats import beta, binomtest, norm
 

@@ -78,6 +78,17 @@ def bland_altman_replicates(
     then needed or possible). With few repeats (see `enough_repeats`) the interval is very wide: use first reads then.
 
     Raises KeyError for an absent column. Data never raise: see limits.status.
+
+    Invented readings. The means of two reads differ by 3, 1 and 5 (variance 4); half of each reader's variance within
+    a case (2 and 2) is added, so the SD is the root of 6:
+
+    >>> import pandas as pd
+    >>> reads = {"A": [(102, 104), (110, 112), (124, 126)], "B": [(99, 101), (109, 111), (119, 121)]}
+    >>> rows = [(case, reader, v) for reader, own in reads.items() for case, pair in enumerate(own) for v in pair]
+    >>> frame = pd.DataFrame(rows, columns=["case_id", "reader_id", "value"])
+    >>> found = bland_altman_replicates(frame, "A", "B").limits
+    >>> round(float(found.bias), 3), round(float(found.sd) ** 2, 3)
+    (3.0, 6.0)
     """
     kept = frame[frame[reader].isin([first, second])]
     cells = cells_of_frame(kept, case=case, reader=reader, value=value)
@@ -183,6 +194,14 @@ def bland_altman_paired_replicates(
     cases or more and the default multiplier, else MOVER.
 
     case, first, second : equally long sequences, one entry per pair; incomplete pairs are left out.
+
+    Invented readings; bias = mean of all differences (1, 3, 2, 4, 6, 8):
+
+    >>> case = np.array([1, 1, 2, 2, 3, 3])
+    >>> second = np.array([300.0, 280, 410, 390, 205, 190])
+    >>> found = bland_altman_paired_replicates(case, second + [1, 3, 2, 4, 6, 8], second)
+    >>> [round(float(x), 3) for x in (found.limits.bias, found.mean_square_between, found.mean_square_within)]
+    [4.0, 14.0, 2.0]
     """
     import pandas as pd
 

@@ -86,7 +86,15 @@ def _status(events: np.ndarray, others: np.ndarray) -> str:
 
 
 def roc_area(value: np.ndarray, event: np.ndarray, risk: Risk, *, confidence: float = 0.95) -> RocArea:
-    """Area under the curve with DeLong's interval. event : 1, 0 or NaN. Raises ValueError for unequal lengths."""
+    """Area under the curve with DeLong's interval. event : 1, 0 or NaN. Raises ValueError for unequal lengths.
+
+    Ratings 1 to 5 of 58 normal and 51 abnormal images (Hanley & McNeil 1982 Radiology 143:29: area 0.893):
+
+    >>> ratings = np.repeat([1, 2, 3, 4, 5] * 2, [33, 6, 6, 11, 2, 3, 2, 2, 11, 33])
+    >>> found = roc_area(ratings, np.repeat([0, 1], [58, 51]), "high")
+    >>> round(float(found.area), 3), found.n_events, found.status
+    (0.893, 51, 'ok')
+    """
     from scipy.stats import norm
 
     events, others, missing = _split(value, event, risk)
@@ -122,7 +130,16 @@ def compare_areas(
     *,
     confidence: float = 0.95,
 ) -> PairedAreas:
-    """DeLong's paired test of two measures of the same cases; rows with any missing value are left out."""
+    """DeLong's paired test of two measures of the same cases; rows with any missing value are left out.
+
+    Invented areas, mm2; low values carry the risk. 14 of 16 and 10 of 16 pairs are in the right order:
+
+    >>> event = np.array([1, 1, 1, 1, 0, 0, 0, 0.0])
+    >>> first, second = np.array([1.0, 2, 3, 6, 4, 5, 7, 8]), np.array([1.0, 4, 5, 6, 2, 3, 7, 8])
+    >>> found = compare_areas(first, second, event, "low", "low")
+    >>> round(float(found.difference), 3), found.n_events, found.status
+    (0.25, 4, 'ok')
+    """
     from scipy.stats import norm
 
     first, second = np.asarray(first, np.float64), np.asarray(second, np.float64)
@@ -159,7 +176,14 @@ class RocCurve:
 
 
 def roc_curve(value: np.ndarray, event: np.ndarray, risk: Risk) -> RocCurve:
-    """Empirical curve, a point at each observed value. Empty where there are no events or no non-events."""
+    """Empirical curve, a point at each observed value. Empty where there are no events or no non-events.
+
+    A point at each observed value, the riskiest first:
+
+    >>> curve = roc_curve(np.array([1.0, 2, 3, 4]), np.array([0, 1, 0, 1]), "high")
+    >>> curve.cutoff.tolist(), curve.sensitivity.tolist(), curve.specificity.tolist()
+    ([nan, 4.0, 3.0, 2.0, 1.0], [0.0, 0.5, 0.5, 1.0, 1.0], [1.0, 1.0, 0.5, 0.5, 0.0])
+    """
     events, others, _ = _split(value, event, risk)
     if not len(events) or not len(others):
         return RocCurve(np.zeros(0), np.zeros(0), np.zeros(0))
@@ -186,7 +210,14 @@ class YoudenPoint:
 
 
 def youden_point(value: np.ndarray, event: np.ndarray, risk: Risk) -> YoudenPoint | None:
-    """The Youden point; None where there are no events or no non-events."""
+    """The Youden point; None where there are no events or no non-events.
+
+    Both events and one of three others at 3 or above:
+
+    >>> best = youden_point(np.array([1.0, 2, 3, 4, 5]), np.array([0, 0, 1, 0, 1]), "high")
+    >>> best.cutoff, best.midpoint, round(float(best.index), 3)
+    (3.0, 2.5, 0.667)
+    """
     curve = roc_curve(value, event, risk)
     if not len(curve.cutoff):
         return None
@@ -213,7 +244,14 @@ class HanleyMcNeil:
 
 
 def hanley_mcneil(value: np.ndarray, event: np.ndarray, risk: Risk) -> HanleyMcNeil:
-    """Standard errors after Hanley & McNeil 1982 Radiology 143:29; raises ValueError without events or non-events."""
+    """Standard errors after Hanley & McNeil 1982 Radiology 143:29; raises ValueError without events or non-events.
+
+    The paper's own ratings (table II: 0.032):
+
+    >>> ratings = np.repeat([1, 2, 3, 4, 5] * 2, [33, 6, 6, 11, 2, 3, 2, 2, 11, 33])
+    >>> round(float(hanley_mcneil(ratings, np.repeat([0, 1], [58, 51]), "high").se_ratings), 3)
+    0.032
+    """
     events, others, _ = _split(value, event, risk)
     m, n = len(events), len(others)
     if not m or not n:
