@@ -22,8 +22,11 @@ def scanned_study(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for case in ("S01", "S02", "S03"):
         write_case_series(folder=folder, case_id=case)
     study = yaml.safe_load((folder / "study.yaml").read_text(encoding="utf-8"))
+    # one case with a second plan is enough to see everything go through
     study |= {"uncertainty": {"draws": 50}, "statistics": {"n_boot": 100}}
     (folder / "study.yaml").write_text(yaml.safe_dump(study), encoding="utf-8")
+    plans = (folder / "plans.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    (folder / "plans.csv").write_text("".join(p for p in plans if not p.startswith("S01,P2")), encoding="utf-8")
     return folder
 
 

@@ -49,6 +49,7 @@ def work(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = folder / "results/work"
     request = read_json(place / "requests/S01.json")
     request["study"]["uncertainty"]["draws"] = 0
+    request["plans"] = request["plans"][:1]
     write_json(place / "requests/S01.json", request)
     inventory(request=place / "requests/S01.json", output=place / "inventory/S01.json")
     volume(

@@ -110,7 +110,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     few = np.array([[SHORT, 0.0, 0.0], [-SHORT, 0.0, 0.0]])
     rows = landmarks("C1", "35") + landmarks("C2", "35") + landmarks("C3", "", lv_apex=None)
     write_csv(folder / "landmarks.csv", HEADER, rows + landmarks("C4", "", mitral_ring=few))
-    done = snakemake(folder / "study.yaml", cores=1)
+    done = snakemake(folder / "study.yaml")
     return folder.parent / "results elsewhere", done.stdout + done.stderr
 
 
