@@ -6,11 +6,12 @@ readers rests on the larger of the readings' own variance and the variance betwe
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -99,33 +100,62 @@ def final_tables(
     )
 
 
-def _groups(part: Path) -> Iterator[tuple[dict[str, object], str, pd.DataFrame]]:
+class _Row(NamedTuple):
+    """A measured value: the columns NEEDED, in their order."""
+
+    case_id: str
+    phase_pct: float
+    plan_id: str
+    measure: str
+    variant: str
+    method: str
+    unit: str
+    reader_id: str
+    read_no: float
+    value: float
+    std_error: float
+    ci_low: float
+    ci_high: float
+    status: str
+
+    def key(self) -> tuple[object, ...]:
+        phase = None if math.isnan(self.phase_pct) else float(self.phase_pct)
+        return self.case_id, phase, self.plan_id, self.measure, self.variant, self.method
+
+
+def _groups(part: Path) -> Iterator[tuple[dict[str, object], str, list[_Row]]]:
+    """Key, unit and rows of each quantity, these by reader and read. Tuples: a frame per quantity would take seconds."""
     import pandas as pd
 
     frame = pd.read_parquet(part, columns=list(NEEDED))
     for name in ("case_id", "plan_id", "measure", "variant", "method", "unit", "reader_id", "status"):
         frame[name] = frame[name].fillna("").astype(str)
-    for key, rows in frame.groupby(list(KEY), dropna=False, sort=True):
-        named = dict(zip(KEY, key, strict=True))
-        phase = named["phase_pct"]
-        named["phase_pct"] = None if phase != phase else float(phase)
-        yield named, str(rows["unit"].iloc[0]), rows
+    for name in ("phase_pct", "read_no", "value", "std_error", "ci_low", "ci_high"):
+        frame[name] = frame[name].astype("float64")
+    frame = frame.sort_values([*KEY, "reader_id", "read_no"], kind="stable")
+    columns = (frame[name].tolist() for name in NEEDED)
+    for key, found in groupby(map(_Row._make, zip(*columns, strict=True)), key=_Row.key):
+        rows = list(found)
+        yield dict(zip(KEY, key, strict=True)), rows[0].unit, rows
 
 
-def _reader_values(rows: pd.DataFrame, usable: tuple[str, ...]) -> tuple[list[ReaderValue], bool]:
-    """One value per reader, sorted by name; and whether any value was left out for a suspect landmark."""
-    kept = rows[rows["status"].isin(usable) & rows["value"].notna()].sort_values(["reader_id", "read_no"])
+def _reader_values(rows: Sequence[_Row], usable: tuple[str, ...]) -> tuple[list[ReaderValue], bool]:
+    """One value per reader, sorted by name; and whether any value was left out for a suspect landmark.
+
+    rows : of one quantity, by reader and read.
+    """
+    kept = [row for row in rows if row.status in usable and not math.isnan(row.value)]
     values = []
-    for reader, own in kept.groupby("reader_id", sort=True):
-        errors = own["std_error"].to_numpy(dtype=float)
-        count = len(own)
-        error = float(np.sqrt(np.mean(errors**2) / count)) if np.isfinite(errors).all() else None
+    for reader, found in groupby(kept, key=lambda row: row.reader_id):
+        own = list(found)
+        errors = np.array([row.std_error for row in own])
+        error = float(np.sqrt(np.mean(errors**2) / len(own))) if np.isfinite(errors).all() else None
         ends: tuple[float | None, float | None] = (None, None)
-        if count == 1 and np.isfinite(own["ci_low"].iloc[0]):
-            ends = float(own["ci_low"].iloc[0]), float(own["ci_high"].iloc[0])
-        reads = tuple(int(n) for n in own["read_no"])
-        values.append(ReaderValue(str(reader), reads, float(own["value"].mean()), error, *ends))
-    return values, bool((rows["status"] == SUSPECT).any())
+        if len(own) == 1 and math.isfinite(own[0].ci_low):
+            ends = own[0].ci_low, own[0].ci_high
+        reads = tuple(int(row.read_no) for row in own)
+        values.append(ReaderValue(reader, reads, float(np.mean([row.value for row in own])), error, *ends))
+    return values, any(row.status == SUSPECT for row in rows)
 
 
 def settle(
