@@ -180,6 +180,10 @@ def heart_case(case: DemoCase) -> HeartCase:
 
 def plans_of(case: DemoCase) -> list[DemoPlan]:
     """Plans of a case; the first is the one its sizes were chosen for."""
+    return _all_plans(case)[:1] if case.one_plan else _all_plans(case)
+
+
+def _all_plans(case: DemoCase) -> list[DemoPlan]:
     rng = _rng("plan", case.seed)
     deep = rng.uniform(16.0, 20.0)
     if case.group == "native":

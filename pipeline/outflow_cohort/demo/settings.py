@@ -37,6 +37,8 @@ class DemoCase(_Closed):
     """Phases in which this case is marked; empty = those of the study."""
     phases_pct: tuple[float, ...] = ()
     """Phases of this case; empty = those of the study."""
+    one_plan: bool = False
+    """Only the first plan."""
     readers: tuple[str, ...] = ()
     """Readers of this case; empty = all of the study."""
     scan: DemoScan | None = None

@@ -124,7 +124,7 @@ class _Row(NamedTuple):
 
 
 def _groups(part: Path) -> Iterator[tuple[dict[str, object], str, list[_Row]]]:
-    """Key, unit and rows of each quantity, these by reader and read. Tuples: a frame per quantity would take seconds."""
+    """Key, unit and rows of each quantity, rows by reader and read. A frame per quantity would take seconds."""
     import pandas as pd
 
     frame = pd.read_parquet(part, columns=list(NEEDED))
