@@ -73,6 +73,8 @@ def _phase_figure(data: CaseData, phase: float | None, pictures: Mapping[tuple[s
     origin = f"from {phase_text(source)}" if carried else "marked"
     told = f"landmarks carried from {phase_text(source)}" if carried else "landmarks marked"
     ring, section = pictures.get((FILM_RING, phase)), pictures.get((FILM_SECTION, phase))
+    if section is not None and not _is_drawn(drawing, section[0]):
+        section = None
     side = TILE + 2 * EDGE
     d = Drawing(side, TITLE_HEIGHT + 2 * side + GAP, phase_text(phase), f"Ring and smallest section, {told}.")
     d.mark(6, 7.5, "ring" if carried else "circle", palette.BLACK, 3.2)
@@ -115,6 +117,12 @@ Line = tuple[FloatArray, str, float, bool]
 def _ring_lines(drawing: DrawnReading) -> list[Line]:
     ring = drawing.drawn.ring
     return [] if ring is None else [(np.asarray(ring.contour, dtype=float), RING_COLOUR, 1.5, False)]
+
+
+def _is_drawn(drawing: DrawnReading | None, frame: PictureFrame) -> bool:
+    """Whether the drawing has the section that was pictured."""
+    plan = None if drawing is None else drawing.drawn.plans.get(frame.plan_id)
+    return plan is not None and frame.solid_method in plan.sections
 
 
 def _section_lines(drawing: DrawnReading, frame: PictureFrame) -> list[Line]:
