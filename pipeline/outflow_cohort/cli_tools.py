@@ -72,7 +72,7 @@ def _status(args: argparse.Namespace) -> int:
     from outflow_cohort.runs.status import changed_tables, progress_line, status_text
 
     try:
-        if not (args.line and os.environ.get("OUTFLOW_PROGRESS") == "logger"):  # the engine's logger tells it
+        if not (args.line and os.environ.get("OUTFLOW_PROGRESS") == "logger"):  # the logger prints it
             print(progress_line(args.results) if args.line else status_text(args.results))
         if not args.verify:
             return EXIT_OK

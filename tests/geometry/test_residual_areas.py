@@ -1,4 +1,4 @@
-"""The compiled areas of what solids leave, held against Shapely's (https://shapely.readthedocs.io) on random sections."""
+"""The compiled areas of what solids leave, compared with Shapely's (https://shapely.readthedocs.io) on random sections."""
 
 from __future__ import annotations
 

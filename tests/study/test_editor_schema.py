@@ -1,4 +1,4 @@
-"""The schema that editors complete study.yaml from, held against a general JSON Schema validator (jsonschema)."""
+"""The schema that editors complete study.yaml from, checked with a general JSON Schema validator (jsonschema)."""
 
 from __future__ import annotations
 

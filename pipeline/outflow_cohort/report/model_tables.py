@@ -11,10 +11,10 @@ from typing import Any
 import pandas as pd
 
 from outflow_cohort.report.cohort_data import Cohort, has
-from outflow_cohort.report.numbers import MISSING, estimate, is_number, number
+from outflow_cohort.report.numbers import estimate, is_number, number
 from outflow_cohort.report.outcome_tables import headline_quantities
 from outflow_cohort.report.page import Table, table_of
-from outflow_cohort.report.statistic_tables import ANSWERED_BY, QUANTITY_HEADER, p_text, quantity_cells
+from outflow_cohort.report.statistic_tables import QUANTITY_HEADER, checklist_table, p_text, quantity_cells
 from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
@@ -164,21 +164,13 @@ def missing_table(cohort: Cohort) -> Table | None:
 
 
 def reporting_lists(cohort: Cohort) -> list[tuple[str, Table]]:
-    """Each checklist with what the run or the study told and what the authors must still write."""
+    """Each checklist with what the run or the study answers and what the authors must still write."""
     rows = cohort.table("reporting")
     if not has(rows, ["guideline", "item", "section", "text", "answer", "answered_by", "filled", "source"]):
         return []
     out = []
     for name, part in rows.groupby("guideline", sort=False):
-        lines = [
-            (
-                str(r["item"]), words(r["section"]), str(r["text"]),
-                ANSWERED_BY.get(r["answered_by"], words(r["answered_by"])),
-                str(r["answer"]) if r["filled"] else MISSING,
-            )
-            for r in part.to_dict("records")
-        ]  # fmt: skip
         note = f"{part['source'].iloc[0]}. tables/reporting.csv has the same."
-        told = f"{name}: {int(part['filled'].sum())} of {len(part)} items told by the run or the study"
-        out.append((told, table_of(("Item", "Section", "What is to be reported", "Told by", "Answer"), lines, note)))
+        title = f"{name}: {int(part['filled'].sum())} of {len(part)} items answered by the run or the study"
+        out.append((title, checklist_table(part, note)))
     return out

@@ -197,23 +197,30 @@ ANSWERED_BY = {"run": "this run", "study": "the study", "nobody": "to be written
 
 
 def checklist(cohort: Cohort) -> Table:
-    """The fifteen items of the guideline: what the run or the study told, and what the authors must still write."""
+    """The fifteen items of the guideline: what the run or the study answers, and what the authors must still write."""
     rows = cohort.table("grras")
-    if not has(rows, ["item", "section", "text", "answer", "answered_by"]):
+    if not has(rows, ["item", "section", "text", "answer", "answered_by", "filled"]):
         return EMPTY_TABLE
-    lines = []
-    for r in rows.sort_values("item").to_dict("records"):
-        open_item = r["answered_by"] == "nobody"
-        answer = "–" if open_item else str(r["answer"])
-        by = ANSWERED_BY.get(r["answered_by"], words(r["answered_by"]))
-        lines.append((number(r["item"], digits=0), words(r["section"]), str(r["text"]), by, answer))
-    told = sum(line[3] != ANSWERED_BY["nobody"] for line in lines)
+    answered = int(rows["filled"].sum())
     note = (
-        f"{told} of {len(lines)} items are answered by the run or by statistics.grras_facts in study.yaml; the authors "
-        "write the others. Kottner J, et al. Guidelines for reporting reliability and agreement studies "
+        f"{answered} of {len(rows)} items are answered by the run or by statistics.grras_facts in study.yaml; the "
+        "authors write the others. Kottner J, et al. Guidelines for reporting reliability and agreement studies "
         "(GRRAS). J Clin Epidemiol 2011;64:96-106. tables/grras.csv has the same."
     )
-    return table_of(("Item", "Section", "What is to be reported", "Told by", "Answer"), lines, note)
+    return checklist_table(rows.sort_values("item"), note)
+
+
+def checklist_table(rows: pd.DataFrame, note: str) -> Table:
+    """The items of one guideline. rows : item, section, text, answer, answered_by, filled."""
+    lines = [
+        (
+            str(r["item"]), words(r["section"]), str(r["text"]),
+            ANSWERED_BY.get(r["answered_by"], words(r["answered_by"])),
+            str(r["answer"]) if r["filled"] else MISSING,
+        )
+        for r in rows.to_dict("records")
+    ]  # fmt: skip
+    return table_of(("Item", "Section", "What is to be reported", "Answered by", "Answer"), lines, note)
 
 
 NUMBERS_WITH_UNIT = (

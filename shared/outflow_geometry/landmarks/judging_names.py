@@ -106,7 +106,7 @@ def hinge_naming(f: Frame) -> Severity | None:
 def judge_names(f: Frame, apex_behind: bool) -> list[LandmarkFinding]:
     """Findings on the names of hinges and trigones, and on a ring that is where the tricuspid ring is.
 
-    apex_behind : lv_apex is on the wrong side of the ring, so that it tells nothing of the hinges.
+    apex_behind : lv_apex is on the wrong side of the ring, so that nothing about the hinges follows from it.
     """
     found: list[LandmarkFinding] = []
     doubt = hinge_naming(f) if not apex_behind else None
