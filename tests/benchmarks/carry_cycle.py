@@ -14,14 +14,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from outflow_cohort.files import write_text
-from outflow_cohort.report.case_data import CaseData, Value, read_case
+from outflow_cohort.report.case_data import CaseData, ReadValue, read_case
 from outflow_cohort.report.charts_case import cycle_figures
 from outflow_cohort.report.settings import read_settings
 
 SOLID, METHOD = "full_frame", "automatic_path"
 
 
-def phases_of(data: CaseData) -> list[Value]:
+def phases_of(data: CaseData) -> list[ReadValue]:
     """The neo-LVOT of each phase of the reading shown, phases ascending."""
     reader, read = data.reference or ("", 0)
     found = data.find("neo_lvot_area", SOLID, method=METHOD, plan_id=data.plan_ids[0], reader_id=reader, read_no=read)
@@ -36,7 +36,7 @@ def true_areas(folder: Path | None, case_id: str, plan_id: str) -> dict[float, f
     return {float(r[1]): float(r[5]) for r in rows if r[1] and r[2:5] == [plan_id, "neo_lvot_area", SOLID]}
 
 
-def table(values: Sequence[Value], truth: dict[float, float]) -> list[str]:
+def table(values: Sequence[ReadValue], truth: dict[float, float]) -> list[str]:
     """The rows of a Markdown table."""
     lines = ["| phase, % | landmarks | neo-LVOT, mm2 (95 %) | true, mm2 | status |", "|---|---|---|---|---|"]
     for v in values:
@@ -48,7 +48,7 @@ def table(values: Sequence[Value], truth: dict[float, float]) -> list[str]:
     return lines
 
 
-def smallest(values: Sequence[Value]) -> str:
+def smallest(values: Sequence[ReadValue]) -> str:
     """The smallest area of these phases, in words."""
     found = min((v for v in values if v.value is not None), key=lambda v: v.value or 0.0)
     return f"{found.value:.0f} mm2 at {found.phase_pct:g} %"

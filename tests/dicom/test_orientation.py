@@ -152,7 +152,7 @@ def test_only_the_order_of_a_person_in_another_frame_is_doubtful(signs: tuple[in
 def test_landmarks_that_may_be_mirrored_give_no_view() -> None:
     _, points = scan(0, NARROW)
     views = reading_views(build_anatomy(points), True, GantryBox(), sides_doubtful=True)
-    assert {(v.lao_rao, v.reachable, v.status) for v in views} == {(None, None, "orientation_unusual")}
+    assert {(v.lao_rao_deg, v.reachable, v.status) for v in views} == {(None, None, "orientation_unusual")}
 
 
 @pytest.mark.parametrize(

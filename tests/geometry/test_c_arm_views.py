@@ -131,9 +131,9 @@ def test_all_views_of_a_reading() -> None:
     turn = rotation(11)
     marks = moved(landmarks(), turn, np.asarray([30.0, -200, 900]))
     anatomy = build_anatomy(marks)
-    views = {v.name: v for v in reading_views(anatomy, True, BOX)}
+    views = {v.view: v for v in reading_views(anatomy, True, BOX)}
     assert list(views) == ["mitral_edge_on", "mitral_en_face", "aortic_edge_on", "both_edge_on", "three_chamber"]
-    d = {name: view_direction(v.lao_rao, v.cra_cau) for name, v in views.items()}
+    d = {name: view_direction(v.lao_rao_deg, v.cra_cau_deg) for name, v in views.items()}
     ring, aorta = turn @ [0, 0, 1], anatomy.aortic_plane.normal
     assert abs(d["mitral_edge_on"] @ ring) < 1e-9
     assert abs(d["mitral_en_face"] @ ring) == pytest.approx(1)
@@ -141,29 +141,29 @@ def test_all_views_of_a_reading() -> None:
     assert max(abs(d["both_edge_on"] @ ring), abs(d["both_edge_on"] @ aorta)) < 1e-9
     assert abs(d["three_chamber"] @ anatomy.three_chamber.normal) == pytest.approx(1)
     for view in views.values():
-        assert view.residual_tilt == pytest.approx(0, abs=1e-5)
-        assert -90 <= view.lao_rao <= 90
-        assert view.reachable == (abs(view.lao_rao) <= 60 and abs(view.cra_cau) <= 40)
+        assert view.residual_tilt_deg == pytest.approx(0, abs=1e-5)
+        assert -90 <= view.lao_rao_deg <= 90
+        assert view.reachable == (abs(view.lao_rao_deg) <= 60 and abs(view.cra_cau_deg) <= 40)
 
 
 def test_no_angles_unless_the_patient_lay_supine() -> None:
     # SCCT 2019 expert consensus: where CT was not supine, note it and give no angles
     for view in reading_views(build_anatomy(landmarks()), False, BOX):
-        assert (view.lao_rao, view.cra_cau, view.residual_tilt, view.reachable) == (None, None, None, None)
+        assert (view.lao_rao_deg, view.cra_cau_deg, view.residual_tilt_deg, view.reachable) == (None, None, None, None)
         assert view.status == "not_supine"
 
 
 def test_a_position_that_is_not_told_is_marked() -> None:
     told = reading_views(build_anatomy(landmarks()), True, BOX)
     untold = reading_views(build_anatomy(landmarks()), None, BOX)
-    assert [v.lao_rao for v in untold] == [v.lao_rao for v in told]
+    assert [v.lao_rao_deg for v in untold] == [v.lao_rao_deg for v in told]
     assert {v.status for v in untold} == {"position_unknown"}
 
 
 def test_a_view_without_its_landmarks_says_why() -> None:
     marks = landmarks()
     del marks["aortic_hinge_left"], marks["lv_apex"]
-    status = {v.name: v.status for v in reading_views(build_anatomy(marks), True, BOX)}
+    status = {v.view: v.status for v in reading_views(build_anatomy(marks), True, BOX)}
     assert status["mitral_edge_on"] == "ok"
     assert status["mitral_en_face"] == "ok"
     assert status["aortic_edge_on"] == "missing_aortic_hinges"

@@ -3,14 +3,16 @@
 import pytest
 
 from outflow_geometry.base.inputs import MARKED, LandmarkOrigin
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.measures.carried_values import with_carried_statuses
-from outflow_geometry.measures.evaluation import MeasuredValue
 
 SURE, DOUBTED = LandmarkOrigin("carried", 40.0, 0.4), LandmarkOrigin("carried", 40.0, 1.4, "carry_disagreement")
 
 
 def value(measure: str, method: str, number: float | None = 1.0, status: str = "ok") -> MeasuredValue:
-    return MeasuredValue("P", measure, "v", method, number, "mm2", None, None, None, status)
+    return MeasuredValue(
+        plan_id="P", measure=measure, variant="v", method=method, value=number, unit="mm2", status=status
+    )
 
 
 @pytest.mark.parametrize(

@@ -9,9 +9,10 @@ from channels import Channel
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
-from outflow_geometry.measures.evaluation import MeasuredValue, evaluate
+from outflow_geometry.measures.evaluation import evaluate
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen

@@ -14,10 +14,10 @@ from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.heart_case import RingImplant
 from outflow_cohort.demo.landmarks import true_landmarks
 from outflow_cohort.demo.random_cases import random_case
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.landmarks.anatomy import LEAST_POINTS
 from outflow_geometry.landmarks.findings import CODES, LANDMARK_SUSPECT, WHOLE_READING, finding
 from outflow_geometry.landmarks.judging import judge_reading
-from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.judging import is_suspect, needed_structures, rests_on
 from outflow_geometry.measures.registry import REGISTRY, measure
 from outflow_geometry.scatter.consensus import JudgedRead, judge_phase, judge_phases
@@ -200,7 +200,9 @@ def test_a_value_rests_on_what_its_measure_needs() -> None:
 
 def test_a_value_on_a_suspect_point_says_so_and_others_do_not() -> None:
     def value(name: str, variant: str, number: float | None = 1.0) -> MeasuredValue:
-        return MeasuredValue("", name, variant, "reader_points", number, "mm", None, None, None, "ok")
+        return MeasuredValue(
+            plan_id="", measure=name, variant=variant, method="reader_points", value=number, unit="mm", status="ok"
+        )
 
     assert is_suspect(value("mitral_area", "spline"), {"mitral_ring"})
     assert not is_suspect(value("mitral_area", "spline"), {"lv_apex"})

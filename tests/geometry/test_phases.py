@@ -7,7 +7,7 @@ import pytest
 
 from outflow_geometry.base.drawn import ReadingDrawing
 from outflow_geometry.base.inputs import Definitions, LandmarkOrigin
-from outflow_geometry.measures.evaluation import MeasuredValue
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.measures.phases import Systole, case_end_systole, end_systole, measure_case, read_systole
 from outflow_geometry.measures.reading import ReadingResult
 
@@ -21,7 +21,10 @@ def result(area: float | None, volume: float | None, error: float | None = 10.0,
     def row(measure: str, value: float | None, unit: str, sd: float | None) -> MeasuredValue:
         low, high = (None, None) if value is None or sd is None else (value - 2 * sd, value + 2 * sd)
         code = status if value is not None else "leak"
-        return MeasuredValue("P", measure, "full_frame", "automatic_path", value, unit, sd, low, high, code)
+        return MeasuredValue(
+            plan_id="P", measure=measure, variant="full_frame", method="automatic_path", value=value, unit=unit,
+            std_error=sd, ci_low=low, ci_high=high, status=code,
+        )  # fmt: skip
 
     rows = [
         row("neo_lvot_area", area, "mm2", error),
@@ -30,7 +33,13 @@ def result(area: float | None, volume: float | None, error: float | None = 10.0,
         row("neo_lvot_station", None if area is None else -area / 20, "mm", None),
         row("device_septum_distance", None if area is None else area / 30, "mm", None),
         MeasuredValue(
-            "", "lv_volume", "", "image_edge", volume, "ml", None, None, None, "ok" if volume is not None else "leak"
+            plan_id="",
+            measure="lv_volume",
+            variant="",
+            method="image_edge",
+            value=volume,
+            unit="ml",
+            status="ok" if volume is not None else "leak",
         ),
     ]
     return ReadingResult(tuple(rows), (), (), ReadingDrawing())

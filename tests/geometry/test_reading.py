@@ -199,7 +199,7 @@ def test_bad_geometry_ends_as_status(name: str, points: str, code: str) -> None:
 
 def test_a_patient_not_supine_gets_no_views() -> None:
     result = measure_reading(replace(heart(), volume=None, supine=False))
-    assert {(v.lao_rao, v.status) for v in result.views} == {(None, "not_supine")}
+    assert {(v.lao_rao_deg, v.status) for v in result.views} == {(None, "not_supine")}
 
 
 def test_a_reading_without_plans_has_the_rows_of_a_plan_with_their_reason() -> None:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field, replace
 
 from outflow_cohort.handover.request import CaseFacts, Request, StudySettings
-from outflow_cohort.report.case_data import Value
+from outflow_cohort.report.case_data import ReadValue
 from outflow_cohort.report.charts_case import cycle_figures
 from outflow_cohort.report.settings import ReportSettings
 
@@ -12,7 +12,7 @@ from outflow_cohort.report.settings import ReportSettings
 class Case:
     """What the figure asks of a case."""
 
-    values: list[Value]
+    values: list[ReadValue]
     reference: tuple[str, int] = ("ash", 1)
     plan_ids: tuple[str, ...] = ("P1",)
     settings: ReportSettings = field(default_factory=ReportSettings)
@@ -20,13 +20,16 @@ class Case:
         default_factory=lambda: Request(study=StudySettings(study_id="S"), case=CaseFacts(case_id="C1", key="C1"))
     )
 
-    def find(self, measure: str) -> list[Value]:
+    def find(self, measure: str) -> list[ReadValue]:
         return [v for v in self.values if v.measure == measure]
 
 
-def value(phase: float, area: float, carried_from: float | None) -> Value:
-    return Value(phase, "ash", 1, "P1", "neo_lvot_area", "full_frame", "automatic_path", area, "mm2",
-                 area - 20, area + 20, "ok", carried_from)  # fmt: skip
+def value(phase: float, area: float, carried_from: float | None) -> ReadValue:
+    return ReadValue(
+        phase_pct=phase, reader_id="ash", read_no=1, plan_id="P1", measure="neo_lvot_area", variant="full_frame",
+        method="automatic_path", value=area, unit="mm2", ci_low=area - 20, ci_high=area + 20, status="ok",
+        carried_from_pct=carried_from,
+    )  # fmt: skip
 
 
 def test_carried_phases_are_open_rings_and_say_where_they_come_from() -> None:

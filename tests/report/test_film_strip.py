@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from outflow_cohort.handover.drawing import DrawnReading
-from outflow_cohort.report.case_data import Value
+from outflow_cohort.report.case_data import ReadValue
 from outflow_cohort.report.film_frames import FIELD_MM, FILM_RING, FILM_SECTION, film_frames
 from outflow_cohort.report.film_strip import film_note, film_strip
 from outflow_cohort.report.pictures import read_pictures, reference_drawings, take_pictures
@@ -44,7 +44,7 @@ class Case:
     """What the strip asks of a case."""
 
     drawings: list[DrawnReading]
-    values: list[Value] = field(default_factory=list)
+    values: list[ReadValue] = field(default_factory=list)
 
     @property
     def pictures(self) -> list[Any]:
@@ -60,7 +60,7 @@ class Case:
     def drawing(self, phase: float) -> Any:
         return next(d for d in reference_drawings(self.drawings) if d.phase_pct == phase)
 
-    def first(self, measure: str, variant: str, **wanted: Any) -> Value | None:
+    def first(self, measure: str, variant: str, **wanted: Any) -> ReadValue | None:
         return next((v for v in self.values if all(getattr(v, k) == w for k, w in wanted.items())), None)
 
 
@@ -81,8 +81,11 @@ def test_every_phase_is_pictured_in_one_field_along_the_path_that_all_have() -> 
 
 
 def test_carried_phases_are_dashed_and_say_where_they_come_from() -> None:
-    value = Value(50.0, "ash", 1, "P1", "neo_lvot_area", "full_frame", "automatic_path", 150.0, "mm2", 120.0, 180.0,
-                  "two_lobes", 40.0)  # fmt: skip
+    value = ReadValue(
+        phase_pct=50.0, reader_id="ash", read_no=1, plan_id="P1", measure="neo_lvot_area", variant="full_frame",
+        method="automatic_path", value=150.0, unit="mm2", ci_low=120.0, ci_high=180.0, status="two_lobes",
+        carried_from_pct=40.0,
+    )  # fmt: skip
     case = Case(DRAWINGS, [value, replace(value, phase_pct=80.0, value=300.0, status="ok")])
     figures = film_strip(case)  # type: ignore[arg-type]
     drawn = [f.drawing.standalone() for f in figures]

@@ -152,12 +152,12 @@ def test_band_along_the_area_curve_is_its_interval(results):
         if (c.phase_pct, c.reader_id, c.read_no, c.variant) == (40.0, *data.reference, "full_frame")
     )  # fmt: skip
     low, high = charts_case.interval_band(curve, data)
-    at = curve.station == -16.0
+    at = curve.stations == -16.0
     stations, below, above = np.asarray(CURVE_INTERVALS).T
-    assert low[at] == pytest.approx(curve.area[at] - np.interp(-16.0, stations, below))
-    assert high[at] == pytest.approx(curve.area[at] + np.interp(-16.0, stations, above))
+    assert low[at] == pytest.approx(curve.areas[at] - np.interp(-16.0, stations, below))
+    assert high[at] == pytest.approx(curve.areas[at] + np.interp(-16.0, stations, above))
     row = next(row for row in figure.table.rows if row[0] == "−16")
-    assert row[2] == estimate(curve.area[at][0], low[at][0], high[at][0], "mm2")
+    assert row[2] == estimate(curve.areas[at][0], low[at][0], high[at][0], "mm2")
     # the other solid has no interval: neither band nor brackets
     other = next(c for c in data.curves if c.variant != "full_frame")
     assert charts_case.interval_band(other, data) is None
@@ -189,7 +189,7 @@ def test_sheet_survives_measures_that_could_not_be_had(results):
     bare = replace(
         data,
         values=tuple(replace(v, value=None, ci_low=None, ci_high=None, status="leak") for v in data.values),
-        curves=tuple(replace(c, station=np.arange(5.0), area=empty, native=empty) for c in data.curves),
+        curves=tuple(replace(c, stations=np.arange(5.0), areas=empty, native_areas=empty) for c in data.curves),
         views=(),
         drawings=tuple(
             d.model_copy(update={"drawn": replace(d.drawn, plans={}, paths={}, level=None, edge_on={}, apex=None)})

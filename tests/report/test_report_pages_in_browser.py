@@ -137,8 +137,8 @@ def test_figures_show_values_filter_zoom_and_pan(results: Path, folder: Path) ->
         c for c in data.curves
         if (c.plan_id, c.phase_pct, c.reader_id, c.read_no, c.variant) == ("P1", 40.0, *data.reference, "full_frame")
     )  # fmt: skip
-    place = len(curve.station) // 3
-    station, area = float(curve.station[place]), float(curve.area[place])
+    place = len(curve.stations) // 3
+    station, area = float(curve.stations[place]), float(curve.areas[place])
     script = FIGURES.replace("STATION", f"{station}").replace("AREA", f"{area}")
     found = visit(results / "report" / "cases/GR-001.html", folder, 1280, script).found
     assert found["errors"] == []

@@ -14,7 +14,7 @@ from outflow_cohort.handover.base import AsideRow
 from outflow_cohort.handover.drawing import DrawnReading
 from outflow_cohort.handover.inventory import Inventory
 from outflow_cohort.report import case_tables
-from outflow_cohort.report.case_data import Value, read_case
+from outflow_cohort.report.case_data import ReadValue, read_case
 from outflow_cohort.report.case_sheet import case_sheet
 from outflow_cohort.report.charts_cohort import reason_counts
 from outflow_cohort.report.headline import headline_method, headline_plan, headline_variant, of_headline_plan
@@ -25,8 +25,11 @@ from outflow_cohort.study.status_codes import MISSING, status_code, status_codes
 from outflow_geometry.base.drawn import DrawnPlan
 
 
-def value(status: str, number: float | None = None, measure: str = "neo_lvot_area") -> Value:
-    return Value(40.0, "R1", 1, "P1", measure, "full_frame", "reader_path", number, "mm2", None, None, status)
+def value(status: str, number: float | None = None, measure: str = "neo_lvot_area") -> ReadValue:
+    return ReadValue(
+        phase_pct=40.0, reader_id="R1", read_no=1, plan_id="P1", measure=measure, variant="full_frame",
+        method="reader_path", value=number, unit="mm2", status=status,
+    )  # fmt: skip
 
 
 def codes_of_the_core() -> set[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +24,7 @@ from outflow_cohort.report.pictures import PictureFrame, read_pictures, referenc
 from outflow_cohort.report.primary import NOTHING_LEADS, Leading, PrimaryValue, leading, primary_values
 from outflow_cohort.report.settings import ReportSettings, read_statistics
 from outflow_cohort.stats.data.one_value import SYSTOLE_RULES
+from outflow_geometry.base.results import AreaCurve, MeasuredValue, View
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,29 +32,13 @@ if TYPE_CHECKING:
     from outflow_cohort.stats.data.settings import StatisticsSettings
 
 
-@dataclass(frozen=True)
-class Value:
-    """One row of the measurements table."""
+@dataclass(frozen=True, kw_only=True)
+class Whose:
+    """Whose landmarks a row rests on."""
 
     phase_pct: float | None
     reader_id: str
     read_no: int | None
-    plan_id: str
-    measure: str
-    variant: str
-    method: str
-    value: float | None
-    unit: str
-    ci_low: float | None
-    ci_high: float | None
-    status: str
-    carried_from_pct: float | None = None
-    """The marked phase whose landmarks were carried to this one; None where the reader marked it."""
-
-    @property
-    def ends(self) -> tuple[float, float] | None:
-        """Both ends of the 95 % interval; None where it is not known."""
-        return None if self.ci_low is None or self.ci_high is None else (self.ci_low, self.ci_high)
 
     @property
     def reader(self) -> str:
@@ -61,33 +46,24 @@ class Value:
         return f"{self.reader_id}, read {self.read_no}" if self.read_no else self.reader_id
 
 
-@dataclass(frozen=True)
-class Curve:
-    """Area along the path of one reading, plan, solid and method; arrays (n,)."""
+@dataclass(frozen=True, kw_only=True)
+class ReadValue(MeasuredValue, Whose):
+    """One measured value of one reading.
 
-    phase_pct: float | None
-    reader_id: str
-    read_no: int | None
-    plan_id: str
-    variant: str
-    method: str
-    station: NDArray[np.float64]
-    area: NDArray[np.float64]
-    native: NDArray[np.float64]
+    carried_from_pct : the marked phase whose landmarks were carried to this one; None where the reader marked it.
+    """
+
+    carried_from_pct: float | None = None
 
 
-@dataclass(frozen=True)
-class View:
+@dataclass(frozen=True, kw_only=True)
+class ReadCurve(AreaCurve, Whose):
+    """Area along the path of one reading."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadView(View, Whose):
     """One recommended view of one reading."""
-
-    phase_pct: float | None
-    reader_id: str
-    read_no: int | None
-    view: str
-    lao_rao_deg: float | None
-    cra_cau_deg: float | None
-    residual_tilt_deg: float | None
-    reachable: bool | None
 
 
 @dataclass(frozen=True)
@@ -97,9 +73,9 @@ class CaseData:
     key: str
     request: Request
     inventory: Inventory
-    values: tuple[Value, ...]
-    curves: tuple[Curve, ...]
-    views: tuple[View, ...]
+    values: tuple[ReadValue, ...]
+    curves: tuple[ReadCurve, ...]
+    views: tuple[ReadView, ...]
     set_aside: tuple[AsideRow, ...]
     series_quality: tuple[SeriesQuality, ...]
     drawings: tuple[DrawnReading, ...]
@@ -131,7 +107,7 @@ class CaseData:
         order = reference_drawings(self.drawings)
         return (order[0].reader_id, order[0].read_no) if order else None
 
-    def find(self, measure: str, variant: str | None = None, **wanted: Any) -> list[Value]:
+    def find(self, measure: str, variant: str | None = None, **wanted: Any) -> list[ReadValue]:
         """Values of a measure whose further columns equal `wanted`."""
         return [
             v
@@ -141,7 +117,7 @@ class CaseData:
             and all(getattr(v, name) == target for name, target in wanted.items())
         ]
 
-    def first(self, measure: str, variant: str | None = None, **wanted: Any) -> Value | None:
+    def first(self, measure: str, variant: str | None = None, **wanted: Any) -> ReadValue | None:
         """The first of `find` that has a number, by path preferred in the settings."""
         found = [v for v in self.find(measure, variant, **wanted) if v.value is not None]
         found.sort(key=lambda v: v.method != self.settings.main_method)
@@ -218,16 +194,17 @@ def _read_no(value: Any) -> int | None:
     return None if number is None else int(number)
 
 
-def read_values(path: Path) -> tuple[Value, ...]:
+def read_values(path: Path) -> tuple[ReadValue, ...]:
     """The measurements of one case."""
-    names = list(Value.__dataclass_fields__)
+    names = [f.name for f in fields(ReadValue)]
+    numbers = ("phase_pct", "value", "std_error", "ci_low", "ci_high", "carried_from_pct")
     out = []
     for row in _rows(path, names):
         out.append(
-            Value(
+            ReadValue(
                 **{
                     **row,
-                    **{n: finite(row[n]) for n in ("phase_pct", "value", "ci_low", "ci_high", "carried_from_pct")},
+                    **{n: finite(row[n]) for n in numbers},
                     **{n: row[n] or "" for n in ("reader_id", "plan_id", "variant", "method", "unit", "status")},
                     "read_no": _read_no(row["read_no"]),
                 }
@@ -236,7 +213,7 @@ def read_values(path: Path) -> tuple[Value, ...]:
     return tuple(out)
 
 
-def read_curves(path: Path) -> tuple[Curve, ...]:
+def read_curves(path: Path) -> tuple[ReadCurve, ...]:
     """The curves of one case, stations ascending."""
     keys = ("phase_pct", "reader_id", "read_no", "plan_id", "variant", "method")
     groups: dict[tuple[Any, ...], list[tuple[float, float, float]]] = {}
@@ -250,17 +227,18 @@ def read_curves(path: Path) -> tuple[Curve, ...]:
     out = []
     for name, rows in groups.items():
         array = np.array(sorted(rows), dtype=float)
-        out.append(Curve(*name, station=array[:, 0], area=array[:, 1], native=array[:, 2]))
+        who: dict[str, Any] = dict(zip(keys, name, strict=True))
+        out.append(ReadCurve(**who, stations=array[:, 0], areas=array[:, 1], native_areas=array[:, 2]))
     return tuple(out)
 
 
-def read_views(path: Path) -> tuple[View, ...]:
+def read_views(path: Path) -> tuple[ReadView, ...]:
     """The views of one case."""
     out = []
-    for row in _rows(path, View.__dataclass_fields__):
+    for row in _rows(path, [f.name for f in fields(ReadView) if f.name != "status"]):
         for n in ("phase_pct", "lao_rao_deg", "cra_cau_deg", "residual_tilt_deg"):
             row[n] = finite(row[n])
-        out.append(View(**{**row, "reader_id": row["reader_id"] or "", "read_no": _read_no(row["read_no"])}))
+        out.append(ReadView(**{**row, "reader_id": row["reader_id"] or "", "read_no": _read_no(row["read_no"])}))
     return tuple(out)
 
 

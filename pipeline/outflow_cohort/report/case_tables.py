@@ -8,7 +8,7 @@ from typing import Any
 
 from outflow_cohort.handover.base import AsideRow
 from outflow_cohort.handover.measured import series_record
-from outflow_cohort.report.case_data import CaseData, Value, phase_order
+from outflow_cohort.report.case_data import CaseData, ReadValue, phase_order
 from outflow_cohort.report.numbers import count, estimate, interval, number, phase_text, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
 from outflow_cohort.report.wording import (
@@ -145,7 +145,7 @@ def sizing_table(data: CaseData, phase: float | None) -> Table:
     )
 
 
-def _cell(value: Value | None) -> str:
+def _cell(value: ReadValue | None) -> str:
     if value is None:
         return ""
     if value.value is None:
@@ -160,7 +160,7 @@ def number_blocks(data: CaseData) -> list[Block]:
     for phase in sorted({v.phase_pct for v in data.values}, key=lambda p: 1e9 if p is None else p):
         mine = [v for v in data.values if v.phase_pct == phase]
         readings = sorted({(v.reader_id, v.read_no or 0) for v in mine})
-        lines: dict[tuple[str, ...], dict[tuple[str, int], Value]] = {}
+        lines: dict[tuple[str, ...], dict[tuple[str, int], ReadValue]] = {}
         for v in mine:
             lines.setdefault((v.measure, v.variant, v.plan_id, v.method, v.unit), {})[(v.reader_id, v.read_no or 0)] = v
         rows = [

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from outflow_cohort.handover.request import CutoffRow
 from outflow_cohort.report import palette
-from outflow_cohort.report.case_data import CaseData, Curve, Value, View, phase_order
+from outflow_cohort.report.case_data import CaseData, ReadCurve, ReadValue, ReadView, phase_order
 from outflow_cohort.report.numbers import estimate, interval, number, phase_text
 from outflow_cohort.report.page import Figure, Table
 from outflow_cohort.report.plates import spread
@@ -71,7 +71,7 @@ def curve_figures(data: CaseData, most_phases: int = 12) -> list[Figure]:
 
 def _frame_top(data: CaseData) -> float | None:
     """Upper end of the area axis, the same in all figures of a case, mm2; None where no curve has an area."""
-    areas = np.concatenate([a for c in data.curves for a in (c.area, c.native)])
+    areas = np.concatenate([a for c in data.curves for a in (c.areas, c.native_areas)])
     if not np.isfinite(areas).any():
         return None
     found = [x for v in data.find("neo_lvot_area") if v.phase_pct is not None for x in (v.value, v.ci_high)]
@@ -81,9 +81,9 @@ def _frame_top(data: CaseData) -> float | None:
     return min(highest, FRAME_SHARE * max(of_interest)) if of_interest and max(of_interest) > 0 else highest
 
 
-def preferred(curves: Sequence[Curve], data: CaseData) -> list[Curve]:
+def preferred(curves: Sequence[ReadCurve], data: CaseData) -> list[ReadCurve]:
     """One curve per solid: of the path preferred in the settings, else of the other."""
-    chosen: dict[str, Curve] = {}
+    chosen: dict[str, ReadCurve] = {}
     for curve in sorted(curves, key=lambda c: c.method != data.settings.main_method):
         chosen.setdefault(curve.variant, curve)
     return [chosen[name] for name in solid_order(list(chosen))]
@@ -93,7 +93,7 @@ Band = tuple[NDArray[np.float64], NDArray[np.float64]]
 """Lower and upper ends (n,) at a curve's stations, mm2; NaN where there is none."""
 
 
-def interval_band(curve: Curve, data: CaseData) -> Band | None:
+def interval_band(curve: ReadCurve, data: CaseData) -> Band | None:
     """95 % interval of the area at each station, kept at 0 or more; None where no scatter of landmarks is known."""
     for drawing in data.drawings:
         if all(getattr(drawing, name) == getattr(curve, name) for name in ("phase_pct", "reader_id", "read_no")):
@@ -101,14 +101,14 @@ def interval_band(curve: Curve, data: CaseData) -> Band | None:
             found = None if plan is None else plan.curve_intervals.get(f"{curve.variant}|{curve.method}")
             if found:
                 stations, *ends = np.asarray(found, dtype=np.float64).T
-                below, above = (np.interp(curve.station, stations, end) for end in ends)
-                return np.maximum(curve.area - below, 0.0), curve.area + above
+                below, above = (np.interp(curve.stations, stations, end) for end in ends)
+                return np.maximum(curve.areas - below, 0.0), curve.areas + above
     return None
 
 
-def readings_band(curves: Sequence[Curve], stations: NDArray[np.float64]) -> Band:
+def readings_band(curves: Sequence[ReadCurve], stations: NDArray[np.float64]) -> Band:
     """Lowest and highest area of `curves` at `stations`; NaN where fewer than two reach."""
-    stack = np.array([np.interp(stations, c.station, c.area, left=np.nan, right=np.nan) for c in curves])
+    stack = np.array([np.interp(stations, c.stations, c.areas, left=np.nan, right=np.nan) for c in curves])
     enough = np.isfinite(stack).sum(axis=0) > 1
     low = np.where(enough, np.min(np.where(np.isfinite(stack), stack, np.inf), axis=0), np.nan)
     high = np.where(enough, np.max(np.where(np.isfinite(stack), stack, -np.inf), axis=0), np.nan)
@@ -118,38 +118,38 @@ def readings_band(curves: Sequence[Curve], stations: NDArray[np.float64]) -> Ban
 def _curve_figure(
     plan_id: str,
     phase: float | None,
-    shown: Sequence[Curve],
-    mine: Sequence[Curve],
+    shown: Sequence[ReadCurve],
+    mine: Sequence[ReadCurve],
     top: float,
     cutoffs: Sequence[CutoffRow],
     data: CaseData,
 ) -> Figure:
     title = f"Plan {plan_id}, {phase_text(phase)}"
     d = Drawing(350, 318, title, "Section area of the outflow lumen by station, with and without the device.")
-    low = min(float(c.station.min()) for c in shown)
-    axes = Axes(d, 44, 34, 342, 224, (low, max(float(c.station.max()) for c in shown)), (0.0, top))
+    low = min(float(c.stations.min()) for c in shown)
+    axes = Axes(d, 44, 34, 342, 224, (low, max(float(c.stations.max()) for c in shown)), (0.0, top))
     axes.left_axis("area, mm²")
     axes.references(cutoff_lines(cutoffs))
-    base = max(shown, key=lambda c: len(c.station))
+    base = max(shown, key=lambda c: len(c.stations))
     d.clip(axes.left, axes.top, axes.right - axes.left, axes.bottom - axes.top)
-    d.path(axes.points(base.station, base.native), stroke=NATIVE_COLOUR, stroke_width=1.4)
+    d.path(axes.points(base.stations, base.native_areas), stroke=NATIVE_COLOUR, stroke_width=1.4)
     intervals, readings = {}, {}
     for n, curve in enumerate(shown):
         colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
         same = [c for c in mine if (c.variant, c.method) == (curve.variant, curve.method)]
-        readings[curve.variant] = readings_band(same, curve.station)
+        readings[curve.variant] = readings_band(same, curve.stations)
         band = intervals[curve.variant] = interval_band(curve, data)
         # solids that end in the same place have one curve, and one band is enough for the eye
-        if band is not None and not any(np.array_equal(curve.area, c.area) for c in shown[:n]):
-            edge = axes.points(curve.station, band[0]) + axes.points(curve.station, band[1])[::-1]
+        if band is not None and not any(np.array_equal(curve.areas, c.areas) for c in shown[:n]):
+            edge = axes.points(curve.stations, band[0]) + axes.points(curve.stations, band[1])[::-1]
             d.path(edge, True, fill=colour, fill_opacity=0.16, stroke="none")
         for other in same if curve.variant == data.settings.main_solid else ():
             if other is not curve:
-                d.path(axes.points(other.station, other.area), stroke=colour, stroke_width=0.7, opacity=0.5)
+                d.path(axes.points(other.stations, other.areas), stroke=colour, stroke_width=0.7, opacity=0.5)
     for curve in shown:
         colour = palette.SOLID_COLOURS.get(curve.variant, palette.BLACK)
         dash = palette.SOLID_DASHES.get(curve.variant, "")
-        d.path(axes.points(curve.station, curve.area), stroke=colour, stroke_width=1.9, stroke_dasharray=dash)
+        d.path(axes.points(curve.stations, curve.areas), stroke=colour, stroke_width=1.9, stroke_dasharray=dash)
     d.end_clip()
     drawn: set[tuple[float | None, float | None]] = set()
     for curve in shown:
@@ -167,7 +167,7 @@ def _curve_figure(
     legend(d, 4, 276, entries, 342)
     found = [_smallest_text(c, data) for c in shown]
     caption = f"Smallest section (95 %): {'; '.join(t for t in found if t)}." if any(found) else ""
-    if np.nanmax(np.concatenate([base.native, *(c.area for c in shown)])) > top:
+    if np.nanmax(np.concatenate([base.native_areas, *(c.areas for c in shown)])) > top:
         caption += f" Areas above {number(top, 'mm2')} mm² leave the frame; the table has them."
     return Figure(d, caption.strip(), _curve_table(shown, base, intervals, readings))
 
@@ -176,19 +176,19 @@ NATIVE_COLOUR = "#6F7780"
 
 
 def _curve_table(
-    shown: Sequence[Curve], base: Curve, intervals: Mapping[str, Band | None], readings: Mapping[str, Band]
+    shown: Sequence[ReadCurve], base: ReadCurve, intervals: Mapping[str, Band | None], readings: Mapping[str, Band]
 ) -> Table:
     """Areas of the reference reading by station with their intervals, and lowest to highest of all readings."""
     header = ["Station, mm", "No device, mm²"]
     for c in shown:
         header += [f"{SOLIDS.get(c.variant, words(c.variant))}, mm² (95 %)", "all readings"]
     rows = []
-    for s in _table_stations(base.station):
-        cells = [number(s, digits=0), number(np.interp(s, base.station, base.native), "mm2")]
+    for s in _table_stations(base.stations):
+        cells = [number(s, digits=0), number(np.interp(s, base.stations, base.native_areas), "mm2")]
         for c in shown:
             area, low, high, lowest, highest = (
-                None if a is None else np.interp(s, c.station, a, left=np.nan, right=np.nan)
-                for a in (c.area, *(intervals[c.variant] or (None, None)), *readings[c.variant])
+                None if a is None else np.interp(s, c.stations, a, left=np.nan, right=np.nan)
+                for a in (c.areas, *(intervals[c.variant] or (None, None)), *readings[c.variant])
             )
             cells += [estimate(area, low, high, "mm2"), interval(lowest, highest, "mm2") or "–"]
         rows.append(tuple(cells))
@@ -201,7 +201,7 @@ def _table_stations(stations: Any) -> list[float]:
     return [float(s) for s in np.arange(first, stations.max() + 1e-9, TABLE_STEP_MM)]
 
 
-def _at_smallest(curve: Curve, data: CaseData) -> tuple[Value | None, Value | None]:
+def _at_smallest(curve: ReadCurve, data: CaseData) -> tuple[ReadValue | None, ReadValue | None]:
     """Area and station of the smallest section of a curve."""
     same = {
         "reader_id": curve.reader_id, "read_no": curve.read_no, "plan_id": curve.plan_id,
@@ -210,7 +210,7 @@ def _at_smallest(curve: Curve, data: CaseData) -> tuple[Value | None, Value | No
     return data.first("neo_lvot_area", curve.variant, **same), data.first("neo_lvot_station", curve.variant, **same)
 
 
-def _smallest_text(curve: Curve, data: CaseData) -> str:
+def _smallest_text(curve: ReadCurve, data: CaseData) -> str:
     area, station = _at_smallest(curve, data)
     if area is None:
         return ""
@@ -219,7 +219,7 @@ def _smallest_text(curve: Curve, data: CaseData) -> str:
     return f"{name} {estimate(area.value, area.ci_low, area.ci_high, 'mm2')} mm²{where}"
 
 
-def _smallest(axes: Axes, area: Value | None, station: Value | None, solid: str) -> None:
+def _smallest(axes: Axes, area: ReadValue | None, station: ReadValue | None, solid: str) -> None:
     """The smallest section: a point, and a box of the 95 % intervals of its area and its station."""
     colour = palette.SOLID_COLOURS.get(solid, palette.BLACK)
     if area is None or station is None or area.value is None or station.value is None:
@@ -369,7 +369,7 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
     return Figure(d, caption, Table(header, rows))
 
 
-def _view_marks(axes: Axes, views: Sequence[View], reference: tuple[str, int] | None) -> None:
+def _view_marks(axes: Axes, views: Sequence[ReadView], reference: tuple[str, int] | None) -> None:
     """The recommended views of the reference reading, each with its name, close names set apart."""
     shown = []
     for v in views:

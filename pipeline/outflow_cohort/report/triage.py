@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from outflow_cohort.dicom.codes import Reason, reasons
 from outflow_cohort.handover.base import AsideRow
-from outflow_cohort.report.case_data import CaseData, Value, phase_order
+from outflow_cohort.report.case_data import CaseData, ReadValue, phase_order
 from outflow_cohort.report.numbers import count, phase_text
 from outflow_cohort.report.wording import measure_title, words
 from outflow_cohort.study.status_codes import ANY_STRUCTURE, LEVELS, MISSING, Level, status_code, status_codes
@@ -71,7 +71,7 @@ def case_triage(data: CaseData) -> Triage:
     """Triage of one case. A status of no number that the sheet leads with is a note: the number itself carries it."""
     lead = "../"
     found = [*_aside_findings(data, lead), *_series_findings(data, lead)]
-    by_code: dict[str, list[Value]] = {}
+    by_code: dict[str, list[ReadValue]] = {}
     for v in data.values:
         if v.status not in ("ok", ""):
             by_code.setdefault(v.status, []).append(v)
@@ -145,7 +145,7 @@ def _status_finding(code: str, level: Level, where: str, lead: str) -> Finding:
     return Finding(level, code, title(code), where, known.meaning, known.remedy, f"{lead}{GUIDE}#{anchor}")
 
 
-def _where(data: CaseData, rows: Sequence[Value]) -> str:
+def _where(data: CaseData, rows: Sequence[ReadValue]) -> str:
     """Measures, phases and readings of `rows`; what holds for all phases or readings is not listed."""
     parts = [named([measure_title(v.measure) for v in sorted(rows, key=lambda v: v.measure)])]
     phases = sorted({v.phase_pct for v in rows if v.phase_pct is not None}, key=phase_order)

@@ -99,17 +99,7 @@ class _CaseOutput:
         place = self.place(who) | result.origin.columns()
         self.measurements += [place | vars(value) for value in result.values]
         self.curves += [place | row for curve in result.curves for row in curve.rows()]
-        self.views += [
-            place
-            | {
-                "view": view.name,
-                "lao_rao_deg": view.lao_rao,
-                "cra_cau_deg": view.cra_cau,
-                "residual_tilt_deg": view.residual_tilt,
-                "reachable": view.reachable,
-            }
-            for view in result.views
-        ]
+        self.views += [place | view.row() for view in result.views]
 
     def place(self, who: Row) -> Row:
         """The columns that every row of this case begins with."""

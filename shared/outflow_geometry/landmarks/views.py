@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,6 +16,7 @@ from numpy.typing import ArrayLike
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, unit
 from outflow_geometry.base.inputs import GantryBox
+from outflow_geometry.base.results import View
 from outflow_geometry.landmarks.anatomy import Anatomy
 
 FRONT = np.asarray([0.0, -1.0, 0.0])
@@ -27,23 +27,6 @@ PARALLEL_SINE = 1e-6
 
 CURVE_STEP = 1.0
 """degrees along the great circle between the points of an edge-on curve."""
-
-
-@dataclass(frozen=True)
-class View:
-    """One C-arm view.
-
-    residual_tilt : degrees by which the planes of the view miss what it asks for (the largest, of several).
-    reachable : whether the gantry box holds it.
-    status : `ok`, or why the angles are None.
-    """
-
-    name: str
-    lao_rao: float | None
-    cra_cau: float | None
-    residual_tilt: float | None
-    reachable: bool | None
-    status: str = "ok"
 
 
 def view_direction(lao_rao: ArrayLike, cra_cau: ArrayLike) -> FloatArray:
@@ -235,10 +218,10 @@ def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox, *, side
     >>> hinges = {"aortic_hinge_right": [10, -34, -3], "aortic_hinge_left": [-10, -34, -3]}
     >>> hinges["aortic_hinge_non"] = [0, -22, 6]
     >>> heart = build_anatomy({"mitral_ring": ring, "lv_apex": [0, 0, -80], **hinges})
-    >>> views = {view.name: view for view in reading_views(heart, True, GantryBox())}
-    >>> abs(round(views["mitral_edge_on"].cra_cau, 3)), views["mitral_edge_on"].reachable
+    >>> views = {view.view: view for view in reading_views(heart, True, GantryBox())}
+    >>> abs(round(views["mitral_edge_on"].cra_cau_deg, 3)), views["mitral_edge_on"].reachable
     (0.0, True)
-    >>> abs(round(views["mitral_en_face"].cra_cau, 3)), views["mitral_en_face"].reachable
+    >>> abs(round(views["mitral_en_face"].cra_cau_deg, 3)), views["mitral_en_face"].reachable
     (90.0, False)
     """
     status = "position_unknown" if supine is None else "ok"
@@ -246,15 +229,24 @@ def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox, *, side
     for name, function in VIEWS.items():
         if supine is False or sides_doubtful:
             code = "orientation_unusual" if sides_doubtful else "not_supine"
-            views.append(View(name, None, None, None, None, code))
+            views.append(View(view=name, status=code))
             continue
         try:
             direction, normals, edge_on = function(anatomy)
         except GeometryError as error:
-            views.append(View(name, None, None, None, None, error.code))
+            views.append(View(view=name, status=error.code))
             continue
         lao_rao, cra_cau = view_angles(direction)
         given = view_direction(lao_rao, cra_cau)
         tilt = max((tilt_from_edge_on if edge_on else tilt_from_en_face)(given, normal) for normal in normals)
-        views.append(View(name, lao_rao, cra_cau, tilt, reachable(lao_rao, cra_cau, box), status))
+        views.append(
+            View(
+                view=name,
+                lao_rao_deg=lao_rao,
+                cra_cau_deg=cra_cau,
+                residual_tilt_deg=tilt,
+                reachable=reachable(lao_rao, cra_cau, box),
+                status=status,
+            )
+        )
     return views

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from outflow_geometry.base.inputs import LandmarkOrigin
-from outflow_geometry.measures.evaluation import MeasuredValue
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.measures.implants import Implant
 
 NO_CHANGE = "carried_not_evidence_of_change"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
@@ -30,9 +29,9 @@ from outflow_geometry.base.drawn import (
 )
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.results import AreaCurve, MeasuredValue
 from outflow_geometry.image.chambers import ventricle_cut
 from outflow_geometry.landmarks.views import edge_on_curve
-from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.plan_sections import PATH_METHODS, PlanSections, ReadingLumen
 from outflow_geometry.outflow.residual import SmallestSection
@@ -51,43 +50,22 @@ PATH_STEP = 1.0
 Part = TypeVar("Part")
 
 
-@dataclass(frozen=True)
-class Curve:
-    """Area curve of one plan, solid and path; stations (n,) mm, areas and native_areas (n,) mm2."""
-
-    plan_id: str
-    variant: str
-    method: str
-    stations: FloatArray
-    areas: FloatArray
-    native_areas: FloatArray
-
-    def rows(self) -> list[dict[str, Any]]:
-        """Rows of the curves table (study contract)."""
-        return [
-            {
-                "plan_id": self.plan_id,
-                "variant": self.variant,
-                "method": self.method,
-                "station_mm": station,
-                "area_mm2": area,
-                "native_area_mm2": native,
-            }
-            for station, area, native in zip(
-                self.stations.tolist(), self.areas.tolist(), self.native_areas.tolist(), strict=True
-            )
-        ]
-
-
-def plan_curves(sections: PlanSections) -> list[Curve]:
+def plan_curves(sections: PlanSections) -> list[AreaCurve]:
     """The area curves of one plan; where there is none, the rows of its measures say why."""
-    curves: list[Curve] = []
+    curves: list[AreaCurve] = []
     for method in sections.methods:
         found = _or_none(partial(sections.curves, method))
         if found is None:
             continue
         curves += [
-            Curve(sections.plan.plan_id, solid, method, found.stations, areas, found.native_area)
+            AreaCurve(
+                plan_id=sections.plan.plan_id,
+                variant=solid,
+                method=method,
+                stations=found.stations,
+                areas=areas,
+                native_areas=found.native_area,
+            )
             for solid, areas in found.areas.items()
         ]
     return curves

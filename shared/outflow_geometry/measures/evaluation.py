@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.findings import Draws, Key
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import REGISTRY, Measure
 from outflow_geometry.scatter.image_share import image_sd
@@ -21,22 +22,6 @@ from outflow_geometry.scatter.uncertainty import Interval, draws_elsewhere, inte
 
 NOT_REDRAWN = "not_redrawn"
 """Code by which a draw says that its measure does not depend on where exactly the reader put the landmarks."""
-
-
-@dataclass(frozen=True)
-class MeasuredValue:
-    """One row of the measurements table (study contract); `plan_id` is empty for plan-free measures."""
-
-    plan_id: str
-    measure: str
-    variant: str
-    method: str
-    value: float | None
-    unit: str
-    std_error: float | None
-    ci_low: float | None
-    ci_high: float | None
-    status: str
 
 
 def combinations(measure: Measure, context: ReadingContext) -> list[tuple[str, str]]:
@@ -111,9 +96,19 @@ def evaluate(
                     found = interval(draws, measure, variant)
                 elif again is not None and status == "ok":
                     status = "too_few_draws" if draws is None else "draws_elsewhere"
-            error, low, high = (None, None, None) if found is None else (found.std_error, found.low, found.high)
             rows.append(
-                MeasuredValue(plan_id, measure.id, variant, method, value, measure.unit, error, low, high, status)
+                MeasuredValue(
+                    plan_id=plan_id,
+                    measure=measure.id,
+                    variant=variant,
+                    method=method,
+                    value=value,
+                    unit=measure.unit,
+                    std_error=None if found is None else found.std_error,
+                    ci_low=None if found is None else found.low,
+                    ci_high=None if found is None else found.high,
+                    status=status,
+                )
             )
     return rows, kept
 
@@ -131,7 +126,15 @@ def evaluate_plan(
 def evaluate_without_plan(context: ReadingContext) -> list[MeasuredValue]:
     """Rows of all measures of a plan for a reading that has none: null values with status `missing_plan`."""
     return [
-        MeasuredValue("", measure.id, variant, method, None, measure.unit, None, None, None, "missing_plan")
+        MeasuredValue(
+            plan_id="",
+            measure=measure.id,
+            variant=variant,
+            method=method,
+            value=None,
+            unit=measure.unit,
+            status="missing_plan",
+        )
         for measure in REGISTRY
         if measure.level != "reading"
         for variant, method in combinations(measure, context)

@@ -10,9 +10,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import replace
 from functools import cache
 
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.landmarks.anatomy import LEAST_POINTS
 from outflow_geometry.landmarks.findings import BAD, LANDMARK_SUSPECT, WHOLE_READING, LandmarkFinding
-from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.implants import Implant
 from outflow_geometry.measures.reading import ReadingResult
 from outflow_geometry.measures.registry import Measure, measure

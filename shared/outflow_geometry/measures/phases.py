@@ -12,8 +12,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from outflow_geometry.base.inputs import MARKED, Definitions, LandmarkOrigin
+from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT
-from outflow_geometry.measures.evaluation import MeasuredValue
 from outflow_geometry.measures.reading import ReadingResult
 from outflow_geometry.measures.registry import REGISTRY, SOLID, Measure, measure
 from outflow_geometry.scatter.uncertainty import NORMAL_95

@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 from outflow_geometry.base.drawn import ReadingDrawing
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import MARKED, LandmarkOrigin, ReadingInput
+from outflow_geometry.base.results import AreaCurve, MeasuredValue, View
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
-from outflow_geometry.landmarks.views import View, reading_views
+from outflow_geometry.landmarks.views import reading_views
 from outflow_geometry.measures.carried_values import with_carried_doubt, with_carried_statuses
-from outflow_geometry.measures.drawing import Curve, draw_reading, plan_curves
-from outflow_geometry.measures.evaluation import MeasuredValue, evaluate, evaluate_plan, evaluate_without_plan
+from outflow_geometry.measures.drawing import draw_reading, plan_curves
+from outflow_geometry.measures.evaluation import evaluate, evaluate_plan, evaluate_without_plan
 from outflow_geometry.measures.implants import Implant, ImplantReading, measure_implants
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
@@ -37,7 +38,7 @@ class ReadingResult:
     """
 
     values: tuple[MeasuredValue, ...]
-    curves: tuple[Curve, ...]
+    curves: tuple[AreaCurve, ...]
     views: tuple[View, ...]
     drawing: ReadingDrawing
     origin: LandmarkOrigin = MARKED
@@ -94,7 +95,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     ]
     values, _ = evaluate(frame, "reading", redrawn, middle=middle)
     lumen = ReadingLumen(findings, path_scatter(chosen.landmark_sd))
-    curves: list[Curve] = []
+    curves: list[AreaCurve] = []
     redraws_by_plan: dict[str, PlanRedraws] = {}
     for plan in reading.plans:
         sections = PlanSections(plan, reading.prosthesis, chosen, lumen)
