@@ -100,3 +100,29 @@ def test_checklists_and_gaps_go_into_report_and_paper(cohort: Cohort) -> None:
     names = [t.name for t in model_tables(cohort)]
     assert names == sorted(names)
     assert {"table_m1_survival", "table_m2_time_to_event", "table_s1_strobe"} <= set(names)
+
+
+def test_the_paper_has_a_survival_figure_with_the_numbers_at_risk(cohort: Cohort, tmp_path: Path) -> None:
+    pytest.importorskip("matplotlib", reason="matplotlib is not installed (pip install '.[paper]')")
+    from outflow_cohort.paper.figures import write_paper_figures
+
+    captions = write_paper_figures(cohort, tmp_path)
+    name = next(p for p in tmp_path.iterdir() if p.name.endswith("survival_died_one_column.svg"))
+    assert [c for c in captions if "Kaplan-Meier" in c and "Died" in c]
+    shown = re.findall(r">([^<>]+)</text>", name.read_text(encoding="utf-8"))
+    start = shown.index("A") + 1
+    times = [float(t) for t in shown[: shown.index("Time (days)")]]
+    counted = [str((TIMES[:7] >= t).sum()) for t in times]
+    assert shown[start : start + len(counted)] == counted
+
+
+def test_a_study_of_small_groups_has_one_curve_with_its_interval(cohort: Cohort, tmp_path: Path) -> None:
+    pytest.importorskip("matplotlib", reason="matplotlib is not installed (pip install '.[paper]')")
+    from outflow_cohort.paper.figures import write_paper_figures
+
+    curves = cohort.tables["survival_curves"]
+    alone = replace(cohort, tables={**cohort.tables, "survival_curves": curves[curves["group"] != "a"]})
+    write_paper_figures(alone, tmp_path)
+    text = next(tmp_path.glob("*survival_died_two_columns.svg")).read_text(encoding="utf-8")
+    assert "All cases" in text
+    assert "FillBetween" in text or "PolyCollection" in text

@@ -13,18 +13,23 @@ from typing import TYPE_CHECKING, Any
 from outflow_cohort.files import write_atomically
 from outflow_cohort.paper.tables import of_all_readers
 from outflow_cohort.report.charts_agreement import headline_rows
-from outflow_cohort.report.cohort_data import Cohort
+from outflow_cohort.report.charts_survival import COLUMNS as SURVIVAL_COLUMNS
+from outflow_cohort.report.charts_survival import large_groups, steps_of
+from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.numbers import unit_text
 from outflow_cohort.report.palette import CATEGORIES
-from outflow_cohort.report.wording import measure_title, words
+from outflow_cohort.report.wording import field_title, measure_title, words
+from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
 COLUMN_MM = {"one_column": 89.0, "two_columns": 183.0}
 DOTS_PER_INCH = 600
 INCH_MM = 25.4
+LINES = ("-", "--", "-.", ":")
 MARKS = ("o", "s", "^", "D", "P", "X", "v")
 STYLE: Any = {
     "font.size": 7, "axes.linewidth": 0.6, "axes.spines.top": False, "axes.spines.right": False,
@@ -41,6 +46,7 @@ def write_paper_figures(cohort: Cohort, folder: Path) -> list[str]:
         ("over_phases", f"{title} over the cardiac cycle. Lines: cases; thick: median.", _over_phases),
         ("readers", f"{title}: differences between readers of the same image against their mean; first reads. Dashed: "
          "limits of agreement.", _readers),
+        *_survival_figures(cohort),
     ]  # fmt: skip
     captions: list[str] = []
     for name, caption, draw in wanted:
@@ -132,4 +138,51 @@ def _readers(cohort: Cohort, spec: str, axes: Axes) -> bool:
     axes.set_xlabel("Mean of two readers" + label[label.rfind(" (") :] if " (" in label else "Mean of two readers")
     axes.set_ylabel("Difference" + (label[label.rfind(" (") :] if " (" in label else ""))
     axes.legend(frameon=False, fontsize=6)
+    return True
+
+
+def _survival_figures(cohort: Cohort) -> list[tuple[str, str, Callable[[Cohort, str, Axes], bool]]]:
+    """One Kaplan-Meier figure per follow-up of the study: name, caption, drawing."""
+    frame = cohort.table("survival_curves")
+    if not has(frame, [*SURVIVAL_COLUMNS, "ci_low", "ci_high"]):
+        return []
+    caption = (
+        "{}: share without the event (Kaplan-Meier), groups of at least five cases, else all cases with the 95 % "
+        "interval as a band. Numbers: cases at risk."
+    )
+    return [
+        (f"survival_{outcome}", caption.format(field_title(str(outcome))), partial(_survival, rows=rows))
+        for outcome, rows in frame.groupby("outcome", sort=True)
+    ]
+
+
+def _survival(cohort: Cohort, spec: str, axes: Axes, *, rows: pd.DataFrame) -> bool:
+    """Step curves with the numbers at risk beneath; `rows` are those of one follow-up in survival_curves."""
+    at_risk, curves = rows[rows["statistic"] == "at_risk"], rows[rows["statistic"] == "survival"]
+    longest = float(max(rows["time"].max(), 0.0))
+    if not len(at_risk) or longest <= 0:
+        return False
+    groups = large_groups(at_risk) or [ALL_GROUPS]
+    for place, group in enumerate(groups):
+        mine = curves[curves["group"] == group].sort_values("time")
+        colour = CATEGORIES[place % len(CATEGORIES)]
+        name = "All cases" if group == ALL_GROUPS else words(group).capitalize()
+        axes.plot(*steps_of(mine, longest, 1.0), color=colour, lw=1.2, ls=LINES[place % len(LINES)], label=name)
+        if groups == [ALL_GROUPS]:
+            axes.fill_between(
+                mine["time"], mine["ci_low"], mine["ci_high"], step="post", color=colour, alpha=0.14, lw=0
+            )
+        drop = -40.0 - 9.0 * place
+        beneath: Any = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "va": "center"}
+        axes.annotate(name, (0.0, 0.0), (-9.0, drop), ha="right", color=colour, **beneath)
+        for time, n in at_risk.loc[at_risk["group"] == group, ["time", "n_at_risk"]].to_numpy(float):
+            axes.annotate(f"{n:.0f}", (time, 0.0), (0.0, drop), ha="center", **beneath)
+    axes.annotate("At risk", (0.0, 0.0), (-9.0, -30.0), ha="right", weight="bold", **beneath)
+    axes.set_xlim(0.0, 1.02 * longest)
+    axes.set_ylim(0.0, 1.02)
+    axes.set_xticks(sorted(set(at_risk["time"].astype(float))))
+    axes.set_xlabel(f"Time ({rows['time_unit'].iloc[0]})")
+    axes.set_ylabel("Share without the event")
+    if len(groups) > 1:
+        axes.legend(frameon=False, fontsize=6)
     return True

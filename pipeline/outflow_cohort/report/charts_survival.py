@@ -29,9 +29,8 @@ def survival_figures(cohort: Cohort) -> list[Figure]:
         title = field_title(str(outcome))
         at_risk = part[part["statistic"] == "at_risk"]
         curves = part[part["statistic"] == "survival"]
-        starts = at_risk[at_risk["time"] == 0].set_index("group")["n_at_risk"]
-        large = [g for g in starts.index if g != ALL_GROUPS and starts[g] >= FEWEST_CASES]
-        small = len(starts) - 1 - len(large)
+        large = large_groups(at_risk)
+        small = at_risk["group"].nunique() - 1 - len(large)
         caption = "Kaplan-Meier, share without the event; numbers: cases at risk."
         left_out = f" {small} groups of fewer than {FEWEST_CASES} cases have no curve." if small > 0 else ""
         whole = f"{caption} Band: 95 % interval.{left_out if not large else ''}"
@@ -51,6 +50,12 @@ def survival_figures(cohort: Cohort) -> list[Figure]:
                 )
             )  # fmt: skip
     return out
+
+
+def large_groups(at_risk: pd.DataFrame) -> list[str]:
+    """Groups of one follow-up with enough cases for a curve of their own, from its rows `at_risk`."""
+    starts = at_risk[at_risk["time"] == 0].set_index("group")["n_at_risk"]
+    return [str(g) for g in starts.index if g != ALL_GROUPS and starts[g] >= FEWEST_CASES]
 
 
 def at_risk_table(cohort: Cohort) -> Table | None:
@@ -93,7 +98,7 @@ def _figure(
             for t0, t1, low, high in _bands(mine, longest):
                 top, bottom = axes.y(high), axes.y(low)
                 d.rect(axes.x(t0), top, axes.x(t1) - axes.x(t0), bottom - top, fill=colour, opacity=0.14)
-        corners = axes.points(*_steps(mine, longest, 0.0 if rising else 1.0))
+        corners = axes.points(*steps_of(mine, longest, 0.0 if rising else 1.0))
         d.path(corners, stroke=colour, stroke_width=2, stroke_dasharray=dash)
     axes.bottom_axis(f"time, {unit}", times)
     y = BOTTOM + 50
@@ -118,7 +123,7 @@ def _figure(
     return Figure(d, caption, frame_table(data, labels), name, True, data)
 
 
-def _steps(curve: pd.DataFrame, longest: float, start: float) -> tuple[list[float], list[float]]:
+def steps_of(curve: pd.DataFrame, longest: float, start: float) -> tuple[list[float], list[float]]:
     """Corners of a step curve that starts at `start` and ends at the longest time."""
     x, y = [0.0], [start]
     for t, value in zip(curve["time"].astype(float), curve["estimate"].astype(float), strict=True):
