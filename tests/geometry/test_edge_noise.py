@@ -94,7 +94,10 @@ class Sections:
     def smallest(self, solid: str, method: str) -> SectionNumbers:
         if self.area is None:
             raise GeometryError("no_section", "none")
-        return SectionNumbers(self.area, -5.0, 400.0, self.area / 400.0, 5.0, 20.0, 10.0)
+        return SectionNumbers(
+            area=self.area, station=-5.0, native_area=400.0, residual_fraction=self.area / 400.0, septum_distance=5.0,
+            diameter_max=20.0, diameter_min=10.0,
+        )  # fmt: skip
 
     def bottleneck(self, solid: str, method: str) -> float:
         return self.smallest(solid, method).area

@@ -69,7 +69,10 @@ class Sections:
     def smallest(self, solid: str, method: str) -> SectionNumbers:
         if solid != "full_frame":
             raise GeometryError("missing_prosthesis", "none")
-        return SectionNumbers(self.area, -8.0, 400.0, self.area / 400.0, 9.0, 24.0, np.nan, "ok")
+        return SectionNumbers(
+            area=self.area, station=-8.0, native_area=400.0, residual_fraction=self.area / 400.0, septum_distance=9.0,
+            diameter_max=24.0, diameter_min=np.nan,
+        )  # fmt: skip
 
     def bottleneck(self, solid: str, method: str) -> float:
         return self.smallest(solid, method).area - 1.0

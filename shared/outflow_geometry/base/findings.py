@@ -26,9 +26,14 @@ Key = tuple[str, str, str]
 """Measure, variant, method."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class SectionNumbers:
-    """The smallest section of one solid along one path."""
+    """The smallest section of one solid along one path, as far as it is numbers.
+
+    area, native_area : mm2; station : mm; residual_fraction : area / native_area.
+    septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
+    diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
+    """
 
     area: float
     station: float

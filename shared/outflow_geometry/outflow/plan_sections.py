@@ -6,12 +6,12 @@ All points LPS, mm, float64.
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError, tried_once
-from outflow_geometry.base.findings import AreaNoise, SectionNumbers, Value
+from outflow_geometry.base.findings import AreaNoise, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.image.edge_noise import EdgeNoise, edge_length, edge_noise
@@ -320,23 +320,14 @@ class PlanSections:
             return False  # the row of the path without section says why
         return abs(areas[0] - areas[1]) > PATHS_APART * 0.5 * sum(areas)
 
-    def smallest(self, solid: str, method: str) -> SectionNumbers:
-        """The numbers of the smallest section; a doubtful lumen speaks before paths that differ, these before the
-        section's own status."""
+    def smallest(self, solid: str, method: str) -> SmallestSection:
+        """The smallest section with the status of its row: a doubtful lumen speaks first, then paths that differ, then
+        the section's own status."""
         found = self.section(solid, method)
         status = self.reading.lumen(method).status
         if status == "ok":
             status = "paths_differ" if self.paths_differ(solid) else found.status
-        return SectionNumbers(
-            found.area,
-            found.station,
-            found.native_area,
-            found.residual_fraction,
-            found.septum_distance,
-            found.diameter_max,
-            found.diameter_min,
-            status,
-        )
+        return replace(found, status=status)
 
     def area_noise(self, solid: str, method: str) -> AreaNoise:
         """What the image's noise gives to the smallest section and to its native section; see `image.edge_noise`."""

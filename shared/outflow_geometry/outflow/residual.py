@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import SectionNumbers
 from outflow_geometry.base.frames import FloatArray, Plane
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
@@ -42,31 +43,20 @@ AT_END = 0.05
 """mm; a smallest section nearer than this to an end of the range is at the end."""
 
 
-@dataclass(frozen=True)
-class SmallestSection:
-    """The smallest section of one solid along one path.
+@dataclass(frozen=True, kw_only=True)
+class SmallestSection(SectionNumbers):
+    """The smallest section of one solid along one path: its numbers, its plane and its outlines.
 
-    area, native_area : mm2; station : mm; residual_fraction : area / native_area.
-    septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
-    diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
     plane : section plane; blood, device, residual : shapely geometries in its (u, v).
     status : `ok`, `two_lobes` and `path_unsure` (`lobes`), `device_meets_septum` (distance 0), `smallest_at_annulus`,
         `smallest_at_upstream_end`, `path_short_of_solid`, `section_leaves_image` (part of it is within a voxel of
         the image's border).
     """
 
-    area: float
-    station: float
-    native_area: float
-    residual_fraction: float
-    septum_distance: float
-    diameter_max: float
-    diameter_min: float
     plane: Plane
     blood: Any
     device: Any
     residual: Any
-    status: str
 
 
 def last_meeting_station(
@@ -155,20 +145,19 @@ def described(
         status = "smallest_at_upstream_end"
     else:
         status = "ok"
-    fraction = area / native
     return SmallestSection(
-        area,
-        station,
-        native,
-        fraction,
-        distance,
-        largest,
-        smallest,
-        one.plane(0),
-        one.blood[0],
-        device[0],
-        section,
-        status,
+        area=area,
+        station=station,
+        native_area=native,
+        residual_fraction=area / native,
+        septum_distance=distance,
+        diameter_max=largest,
+        diameter_min=smallest,
+        plane=one.plane(0),
+        blood=one.blood[0],
+        device=device[0],
+        residual=section,
+        status=status,
     )
 
 

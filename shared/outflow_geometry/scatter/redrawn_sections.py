@@ -126,7 +126,15 @@ class RedrawnSections:
         if not np.isfinite(row[0]):
             raise GeometryError("no_section", "this draw has no section")
         area, station, native, fraction, distance, largest, narrowest = row.tolist()
-        return SectionNumbers(area, station, native, fraction, distance, largest, narrowest)
+        return SectionNumbers(
+            area=area,
+            station=station,
+            native_area=native,
+            residual_fraction=fraction,
+            septum_distance=distance,
+            diameter_max=largest,
+            diameter_min=narrowest,
+        )
 
     def area_noise(self, solid: str, method: str) -> AreaNoise:
         """Asked of the reading itself only."""
