@@ -29,6 +29,7 @@ from outflow_cohort.demo import true_device
 from outflow_cohort.demo.rough_hearts import RoughHeart, rough_heart
 from outflow_cohort.demo.true_sections import Steps, TrueOutflow
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import UNTROUBLED
 from outflow_geometry.base.inputs import Definitions, ReadingInput
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
@@ -47,8 +48,6 @@ SMALLEST = 40.0
 """mm2 of true section; below it errors are told in mm2 alone."""
 STEPS = Steps(2.0, 0.8, 0.3, 0.2)
 """Truth right to some 0.2 %."""
-FINE = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
-"""Statuses that leave a value without doubt."""
 
 
 @dataclass(frozen=True)
@@ -165,14 +164,14 @@ def table(rows: Sequence[Measured]) -> list[str]:
     """Bounds and figures, Markdown."""
     known = [r for r in rows if np.isfinite(r.automatic) and r.truth >= SMALLEST]
     error = np.array([r.error for r in known])
-    sure = np.array([r.status in FINE for r in known])
+    sure = np.array([r.status in UNTROUBLED for r in known])
     grown = [0.0]
     for _, group in groupby(rows, key=lambda r: r.heart):
         areas = [r.automatic for r in group]
         grown += [b / a - 1.0 for a, b in pairwise(areas) if np.isfinite(a) and np.isfinite(b)]
     necks = [(r.bottleneck / r.automatic, r.bottleneck_status) for r in rows if np.isfinite(r.bottleneck)]
     out_of = [share for share, status in necks if not 0.6 <= share <= 1.0 + 1e-9]
-    loud = sum(status not in FINE for share, status in necks if not 0.6 <= share <= 1.0 + 1e-9)
+    loud = sum(status not in UNTROUBLED for share, status in necks if not 0.6 <= share <= 1.0 + 1e-9)
     pairs = [(r.automatic, r.without_path) for r in rows if np.isfinite(r.without_path)]
     lines = ["| bound | asked | found |", "|---|---|---|"]
     lines.append(f"| sections with a true area of {SMALLEST:g} mm2 or more | | {len(known)} of {len(rows)} |")

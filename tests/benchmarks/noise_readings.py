@@ -30,6 +30,7 @@ except ModuleNotFoundError:  # code of older commits, measured for comparison
 
 from outflow_cohort.demo.rough_hearts import RoughHeart, rough_heart
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import UNTROUBLED
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import PhaseImage
@@ -48,9 +49,6 @@ LENGTHS = tuple(list(FIELDS)[2:])
 MEASURES = (*FIELDS, "lv_volume")
 RIGHT, FAR = 0.05, 0.12
 AREA_FLOOR, LENGTH_FLOOR, FAR_LENGTH_FLOOR = 5.0, 0.5, 1.0
-
-SOUND = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
-"""Statuses that leave no doubt about the number."""
 
 
 @dataclass(frozen=True)
@@ -139,8 +137,8 @@ def table(rows: Iterable[Compared]) -> list[str]:
         "|---|---|---|---|---|---|---|---|---|",
     ]
     for measure, group in groups.items():
-        known = [r for r in group if r.clean is not None and r.clean_status in SOUND]
-        ok = [r for r in known if r.status in SOUND and r.noisy is not None]
+        known = [r for r in group if r.clean is not None and r.clean_status in UNTROUBLED]
+        ok = [r for r in known if r.status in UNTROUBLED and r.noisy is not None]
         right = [r for r in ok if not r.off(RIGHT)]
         right_all = [r for r in known if r.noisy is not None and not r.off(RIGHT)]
         far = [r for r in ok if r.off(FAR, far=True)]
@@ -175,7 +173,7 @@ def main() -> None:
         rows += found
         spent += seconds
         for row in found:
-            if row.off(RIGHT) or (row.status != row.clean_status and row.status not in (*SOUND, "low_contrast")):
+            if row.off(RIGHT) or (row.status != row.clean_status and row.status not in (*UNTROUBLED, "low_contrast")):
                 print("far" if row.off(FAR, far=True) else "off", row, file=sys.stderr, flush=True)
         if args.rows:
             args.rows.write_text(json.dumps([astuple(r) for r in rows]), encoding="utf-8")

@@ -11,13 +11,12 @@ import pytest
 
 from outflow_cohort.demo.rough_hearts import RoughHeart, rough_heart
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import UNTROUBLED
 from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
-
-SOUND = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
 
 
 def measured(case: RoughHeart, noise_seed: int | None) -> dict[str, tuple[float, str]]:
@@ -44,8 +43,8 @@ def test_noise_makes_no_walls_in_open_blood_and_moves_no_area() -> None:
     case = rough_heart(3, spacing=0.8, contrast_to_noise=5.5, grain=0.6)
     clean, noisy = measured(case, None), measured(case, 3)
     for name, floor in (("neo", 5.0), ("native", 5.0), ("volume", 0.0)):
-        assert clean[name][1] in SOUND
-        assert noisy[name][1] in SOUND
+        assert clean[name][1] in UNTROUBLED
+        assert noisy[name][1] in UNTROUBLED
         assert not outside(clean[name][0], noisy[name][0], 0.02, floor / 2.5)
     # the reference itself is the heart that was drawn
     assert clean["volume"][0] == pytest.approx(case.true_volume(), rel=0.02)
@@ -61,5 +60,5 @@ def test_rough_hearts_in_noise() -> None:
         count += 1
         for name, floor in (("neo", 5.0), ("native", 5.0), ("volume", 0.0)):
             wrong[name] += outside(clean[name][0], noisy[name][0], 0.05, floor)
-            assert noisy[name][1] not in SOUND or not outside(clean[name][0], noisy[name][0], 0.12, floor)
+            assert noisy[name][1] not in UNTROUBLED or not outside(clean[name][0], noisy[name][0], 0.12, floor)
     assert max(wrong.values()) <= 0.05 * count

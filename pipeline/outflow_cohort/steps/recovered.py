@@ -5,9 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from outflow_cohort.files import write_csv, write_parquet
-
-USABLE = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
-"""Statuses of values that stand as they are; the true smallest section may be at an end too."""
+from outflow_geometry.base.findings import UNTROUBLED
 
 KEY = ["case_id", "phase_pct", "plan_id", "measure", "variant"]
 
@@ -22,7 +20,7 @@ def recovered(*, results: Path, truth: Path) -> None:
     true[["plan_id", "variant"]] = true[["plan_id", "variant"]].fillna("")
     values = ds.dataset(results / "tables" / "measurements").to_table().to_pandas()
     pairs = values.merge(true.rename(columns={"value": "true_value"}).drop(columns="unit"), on=KEY, how="inner")
-    usable = pairs["status"].isin(USABLE) & pairs["value"].notna() & pairs["true_value"].notna()
+    usable = pairs["status"].isin(UNTROUBLED) & pairs["value"].notna() & pairs["true_value"].notna()
     pairs = pairs[usable].copy()
     pairs["difference"] = pairs["value"] - pairs["true_value"]
     covered = (pairs["ci_low"] <= pairs["true_value"]) & (pairs["true_value"] <= pairs["ci_high"])

@@ -21,6 +21,12 @@ TINY_DEVIATION = 1e-9
 BOTTLENECK_EVERY = 4
 """A bottleneck is taken of one draw in that many: each costs as much as the whole curve."""
 
+AT_THE_ENDS = ("smallest_at_annulus", "smallest_at_upstream_end")
+"""Statuses of a section at an end of its range: the true smallest section may be there too."""
+
+UNTROUBLED = ("ok", *AT_THE_ENDS)
+"""Statuses of sections that stand as they are."""
+
 Value = float | tuple[float, str]
 Key = tuple[str, str, str]
 """Measure, variant, method."""

@@ -12,7 +12,7 @@ from functools import cached_property
 
 from outflow_geometry.base.contours import Contour, closed_contour
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.base.findings import Draws, ImageFindings, Key, SectionFindings, SectionNumbers, Value
+from outflow_geometry.base.findings import UNTROUBLED, Draws, ImageFindings, Key, SectionFindings, SectionNumbers, Value
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.base.planes import least_squares_plane
 from outflow_geometry.landmarks import aortic, leaflet, mitral, sizing
@@ -24,9 +24,6 @@ RING_TABLE_DIFFERENCE = 1.0
 
 WHOLE_FRACTION = 0.995
 """A residual fraction that tables of two decimals write as 1.00: the device takes nothing of the smallest section."""
-
-AT_THE_ENDS = ("smallest_at_annulus", "smallest_at_upstream_end")
-"""Statuses of a smallest section at either end of its range."""
 
 CHANCE_DECIMALS = 4
 """Of a chance: a few hundred draws say no more about the tails of a normal distribution."""
@@ -172,7 +169,7 @@ def native_lvot_area(context: ReadingContext, variant: str, method: str) -> Valu
 
 def lvot_residual_fraction(context: ReadingContext, variant: str, method: str) -> Value:
     section = context.smallest(variant, method)
-    beside = section.residual_fraction >= WHOLE_FRACTION and section.status in ("ok", *AT_THE_ENDS)
+    beside = section.residual_fraction >= WHOLE_FRACTION and section.status in UNTROUBLED
     return section.residual_fraction, "device_beside_section" if beside else section.status
 
 

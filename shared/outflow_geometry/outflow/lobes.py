@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 import shapely
 
+from outflow_geometry.base.findings import UNTROUBLED
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.bottleneck import FINE, WINDOW, tilted_normals
@@ -30,9 +31,6 @@ directions of turn."""
 
 LOBE_SHARE = 0.9
 """Share of the smallest section that a turn must fall below to be reported (study contract)."""
-
-UNTROUBLED = ("ok", "smallest_at_annulus", "smallest_at_upstream_end")
-"""Statuses of a section that `path_unsure` replaces."""
 
 
 def turned_section(
