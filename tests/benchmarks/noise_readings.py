@@ -97,7 +97,8 @@ def values(case: RoughHeart, volume: Volume) -> tuple[dict[str, tuple[float | No
             found[measure] = None, section
         else:
             value = getattr(section, FIELDS[measure])
-            found[measure] = (value, section.status) if np.isfinite(value) else (None, section.status)
+            jumps = FIELDS[measure] in getattr(section, "jumping", ()) and section.status in UNTROUBLED
+            found[measure] = value if np.isfinite(value) else None, "two_places" if jumps else section.status
     value, status = ml if isinstance(ml, tuple) else (None, ml) if isinstance(ml, str) else (ml, "ok")
     found["lv_volume"] = value, status
     return found, spent

@@ -39,6 +39,7 @@ class SectionNumbers:
     area, native_area : mm2; station : mm; residual_fraction : area / native_area.
     septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
     diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
+    jumping : names of the numbers here that would be others at a second smallest section (`outflow.rival_places`).
     """
 
     area: float
@@ -49,6 +50,7 @@ class SectionNumbers:
     diameter_max: float
     diameter_min: float
     status: str = "ok"
+    jumping: frozenset[str] = frozenset()
 
 
 class ImageFindings(Protocol):

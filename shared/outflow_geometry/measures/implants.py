@@ -28,6 +28,7 @@ import shapely
 from scipy.special import ndtr
 
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.findings import UNTROUBLED
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Device, ImplantGrid, Plan, Prosthesis
 from outflow_geometry.landmarks.anatomy import Anatomy
@@ -157,7 +158,7 @@ def _implant(
         landmark_sd=landmarks,
         placement_sd=placement,
         chance_below=chances,
-        status=numbers.status,
+        status="two_places" if numbers.jumping and numbers.status in UNTROUBLED else numbers.status,
     )
 
 

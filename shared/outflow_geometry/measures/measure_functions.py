@@ -162,30 +162,35 @@ def neo_lvot_area(context: ReadingContext, variant: str, method: str) -> Value:
     return section.area, section.status
 
 
+def _at_place(section: SectionNumbers, name: str) -> tuple[float, str]:
+    """A number that depends on the place of the smallest section; `two_places` where a second place gives another."""
+    value: float = getattr(section, name)
+    jumps = name in section.jumping and section.status in UNTROUBLED
+    return value, "two_places" if jumps else section.status
+
+
 def native_lvot_area(context: ReadingContext, variant: str, method: str) -> Value:
-    section = context.smallest(variant, method)
-    return section.native_area, section.status
+    return _at_place(context.smallest(variant, method), "native_area")
 
 
 def lvot_residual_fraction(context: ReadingContext, variant: str, method: str) -> Value:
     section = context.smallest(variant, method)
-    beside = section.residual_fraction >= WHOLE_FRACTION and section.status in UNTROUBLED
-    return section.residual_fraction, "device_beside_section" if beside else section.status
+    value, status = _at_place(section, "residual_fraction")
+    beside = section.residual_fraction >= WHOLE_FRACTION and status in UNTROUBLED
+    return value, "device_beside_section" if beside else status
 
 
 def neo_lvot_station(context: ReadingContext, variant: str, method: str) -> Value:
-    section = context.smallest(variant, method)
-    return section.station, section.status
+    return _at_place(context.smallest(variant, method), "station")
 
 
 def device_septum_distance(context: ReadingContext, variant: str, method: str) -> Value:
-    section = context.smallest(variant, method)
-    return section.septum_distance, section.status
+    return _at_place(context.smallest(variant, method), "septum_distance")
 
 
 def neo_lvot_diameter(context: ReadingContext, variant: str, method: str) -> Value:
-    section = context.smallest(variant, method)
-    return section.diameter_max if variant.endswith("/max") else section.diameter_min, section.status
+    name = "diameter_max" if variant.endswith("/max") else "diameter_min"
+    return _at_place(context.smallest(variant, method), name)
 
 
 def bottleneck_area(context: ReadingContext, variant: str, method: str) -> Value:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError, tried_once
-from outflow_geometry.base.findings import AreaNoise, Value
+from outflow_geometry.base.findings import UNTROUBLED, AreaNoise, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.image.edge_noise import EdgeNoise, edge_length, edge_noise
@@ -25,8 +25,9 @@ from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
 from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround
-from outflow_geometry.outflow.residual import SmallestSection, lumen_holds_device, smallest_section
-from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves
+from outflow_geometry.outflow.residual import SmallestSection, described, lumen_holds_device, smallest_section
+from outflow_geometry.outflow.rival_places import numbers_that_jump
+from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves, counted_areas, cut_by
 from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_planes
 from outflow_geometry.outflow.solids import Solid, build_solid
 
@@ -256,7 +257,7 @@ class PlanSections:
             station_step=chosen.station_step,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
             native=self.native(method),
-            plane=tried_once(self._found, ("plane", solid, method), lambda: self._plane(solid, method)),
+            plane=self._plane_of(solid, method),
         )
         if method != "automatic_path":
             return found
@@ -271,6 +272,9 @@ class PlanSections:
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
+
+    def _plane_of(self, solid: str, method: str) -> SmallestPlane:
+        return tried_once(self._found, ("plane", solid, method), lambda: self._plane(solid, method))
 
     def _plane(self, solid: str, method: str) -> SmallestPlane:
         (found,) = self._planes([self], solid, method)
@@ -327,7 +331,24 @@ class PlanSections:
         status = self.reading.lumen(method).status
         if status == "ok":
             status = "paths_differ" if self.paths_differ(solid) else found.status
-        return replace(found, status=status)
+        jumping = self._jumping(solid, method) if found.status in UNTROUBLED else frozenset[str]()
+        return replace(found, status=status, jumping=jumping)
+
+    def _jumping(self, solid: str, method: str) -> frozenset[str]:
+        """Names of the numbers that would be others at a second place, as small as the smallest within noise."""
+        return tried_once(self._found, ("jumping", solid, method), lambda: self._found_jumping(solid, method))
+
+    def _found_jumping(self, solid: str, method: str) -> frozenset[str]:
+        plane = self._plane_of(solid, method)
+        if not plane.rivals:
+            return frozenset()
+        device, anatomy = self.solid(solid), self.reading.anatomy
+        stack = self.native(method).at(np.asarray(plane.rivals))
+        others = [
+            described(stack, row, device, anatomy, plane.end, plane.cut_short, float(area))
+            for row, area in enumerate(counted_areas(stack, cut_by(stack, device)[0]))
+        ]
+        return numbers_that_jump(self.section(solid, method), others)
 
     def area_noise(self, solid: str, method: str) -> AreaNoise:
         """What the image's noise gives to the smallest section and to its native section; see `image.edge_noise`."""

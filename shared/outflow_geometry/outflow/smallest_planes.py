@@ -17,6 +17,7 @@ from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.residual_areas import residual_areas
+from outflow_geometry.outflow.rival_places import rival_places
 from outflow_geometry.outflow.sections import NativeSections, aortic_side, curve_stations
 from outflow_geometry.outflow.solids import Solid, half_heights, stacked_pieces
 
@@ -41,12 +42,14 @@ class SmallestPlane:
     """The plane of a solid's smallest section: its station, mm, and area, mm2.
 
     end : most upstream station whose plane meets the solid, mm; cut_short : whether the path ended before it.
+    rivals : stations, mm, of other minima of the curve that are as small within noise (`rival_places`).
     """
 
     station: float
     area: float
     end: float
     cut_short: bool
+    rivals: tuple[float, ...] = ()
 
 
 Ends = tuple[float, bool]
@@ -153,7 +156,8 @@ def smallest_planes(
             best = int(np.argmin(values[n]))
             own = ends[n]
             cut_short = not isinstance(own, GeometryError) and own[1]
-            found = SmallestPlane(float(known[n][best]), float(values[n][best]), float(end[n]), cut_short)
+            rivals = rival_places(known[n], values[n])
+            found = SmallestPlane(float(known[n][best]), float(values[n][best]), float(end[n]), cut_short, rivals)
         found_planes.append(found)
     return found_planes
 

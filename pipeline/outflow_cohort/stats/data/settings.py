@@ -34,10 +34,10 @@ def _unit(name: str) -> dict[str, Any]:
 
 
 USABLE_STATUSES = (
-    "ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes", "path_unsure", "device_beside_section",
-    "device_meets_septum", "few_systolic_phases", "single_phase", "phases_missing", "saturated", "low_contrast",
-    "contour_jagged", "few_ring_points", "inflow_leans_away", "carried_path", "same_pixels_twice",
-    "landmarks_of_another_case",
+    "ok", "smallest_at_annulus", "smallest_at_upstream_end", "two_lobes", "path_unsure", "two_places",
+    "device_beside_section", "device_meets_septum", "few_systolic_phases", "single_phase", "phases_missing",
+    "saturated", "low_contrast", "contour_jagged", "few_ring_points", "inflow_leans_away", "carried_path",
+    "same_pixels_twice", "landmarks_of_another_case",
 )  # fmt: skip
 """Statuses that leave the value usable: those of level know and note (study/status_codes.csv) that stand beside a
 value, and what another case holds too, until it is settled whose it is. A device that reaches the septum counts:
