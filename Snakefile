@@ -2,7 +2,7 @@
 # Without study= it runs the demonstration study. For research only, not for treating a patient.
 from snakemake.utils import min_version
 
-min_version("9.5")
+min_version("9.12")
 
 
 include: "pipeline/rules/common.smk"
