@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from outflow_cohort.handover.inventory import PixelFormat
+
 CT_IMAGE = "1.2.840.10008.5.1.4.1.1.2"
 ENHANCED_CT = "1.2.840.10008.5.1.4.1.1.2.1"
 LEGACY_ENHANCED_CT = "1.2.840.10008.5.1.4.1.1.2.2"
@@ -41,22 +43,6 @@ class FileRecord:
     encapsulated: bool
     fragments: int = 0
     big_endian: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class PixelFormat:
-    """How stored values are laid out (PS3.3 C.7.6.3)."""
-
-    rows: int
-    columns: int
-    samples: int
-    bits_allocated: int
-    bits_stored: int
-    high_bit: int
-    signed: bool
-    photometric: str
-    padding_value: int | None = None
-    padding_limit: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,9 +19,9 @@ from outflow_cohort.dicom.frames import (
     Frame,
     OtherObject,
     PhaseTags,
-    PixelFormat,
 )
 from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings
+from outflow_cohort.handover.inventory import PixelFormat
 
 if TYPE_CHECKING:
     from pydicom.dataset import FileDataset
@@ -113,16 +113,17 @@ def _single_frame(
         orientation=orientation if orientation and len(orientation) == 6 else None,
         pixel_spacing=(spacing[0], spacing[1]) if spacing and len(spacing) == 2 else None,
         pixels=PixelFormat(
-            rows,
-            columns,
-            whole_number(elements, 0x00280002) or 1,
-            bits,
-            stored,
-            max(stored - 1, high or 0),  # some writers leave HighBit behind when they change BitsStored
-            whole_number(elements, 0x00280103) == 1,
-            text(elements, 0x00280004).upper(),
-            padding,
-            limit,
+            rows=rows,
+            columns=columns,
+            samples=whole_number(elements, 0x00280002) or 1,
+            bits_allocated=bits,
+            bits_stored=stored,
+            high_bit=max(stored - 1, high or 0),  # some writers leave HighBit behind when they change BitsStored
+            signed=whole_number(elements, 0x00280103) == 1,
+            photometric=text(elements, 0x00280004).upper(),
+            padding_value=padding,
+            padding_limit=limit,
+            big_endian=record.big_endian,
         ),
         slope=number(elements, 0x00281053),
         intercept=number(elements, 0x00281052),

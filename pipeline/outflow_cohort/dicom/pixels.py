@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from outflow_cohort.dicom.elements import quiet_readers
-from outflow_cohort.dicom.frames import PixelFormat
+from outflow_cohort.handover.inventory import PixelFormat
 
 PADDING_HU = -1024
 """What padded voxels become: air at the bottom of the usual HU scale, so that interpolation cannot ring."""
@@ -34,7 +34,7 @@ class PixelError(ValueError):
         self.message = message
 
 
-def stored_dtype(pixels: PixelFormat, big_endian: bool) -> np.dtype[Any]:
+def stored_dtype(pixels: PixelFormat) -> np.dtype[Any]:
     """NumPy type of the stored values; raises PixelError `bad_pixel_format`."""
     if pixels.bits_allocated not in (8, 16, 32) or not 0 < pixels.bits_stored <= pixels.bits_allocated:
         raise PixelError(
@@ -43,7 +43,7 @@ def stored_dtype(pixels: PixelFormat, big_endian: bool) -> np.dtype[Any]:
     if not pixels.bits_stored - 1 <= pixels.high_bit < pixels.bits_allocated:
         raise PixelError("bad_pixel_format", f"high bit {pixels.high_bit} for {pixels.bits_stored} stored bits")
     kind = "i" if pixels.signed else "u"
-    return np.dtype(f"{'>' if big_endian else '<'}{kind}{pixels.bits_allocated // 8}")
+    return np.dtype(f"{'>' if pixels.big_endian else '<'}{kind}{pixels.bits_allocated // 8}")
 
 
 def to_hu(stored: np.ndarray, pixels: PixelFormat, slope: float, intercept: float) -> tuple[np.ndarray, int]:
@@ -122,10 +122,10 @@ def _clear_unused_bits(stored: np.ndarray, pixels: PixelFormat) -> np.ndarray:
 
 
 def read_native(
-    path: Path, offset: int, frame_index: int, pixels: PixelFormat, big_endian: bool, rows: slice, columns: slice
+    path: Path, offset: int, frame_index: int, pixels: PixelFormat, rows: slice, columns: slice
 ) -> np.ndarray:
     """Stored values [rows, columns] of a native frame, reading only those rows; PixelError `truncated_pixels`."""
-    dtype = stored_dtype(pixels, big_endian)
+    dtype = stored_dtype(pixels)
     start = offset + (frame_index * pixels.rows + rows.start) * pixels.columns * dtype.itemsize
     shape = (rows.stop - rows.start, pixels.columns)
     block = np.empty(shape, dtype)
@@ -236,7 +236,6 @@ def read_frame(
     offset: int | None,
     frame_index: int,
     pixels: PixelFormat,
-    big_endian: bool,
     decoder: FrameDecoder,
     rows: slice | None = None,
     columns: slice | None = None,
@@ -246,7 +245,7 @@ def read_frame(
     rows = rows or slice(0, pixels.rows)
     columns = columns or slice(0, pixels.columns)
     if offset is not None:
-        return read_native(path, offset, frame_index, pixels, big_endian, rows, columns)
+        return read_native(path, offset, frame_index, pixels, rows, columns)
     array = decoder.decode(path, frame_index, inflate)
     if array.shape != (pixels.rows, pixels.columns) or array.dtype.kind not in "iu":
         raise PixelError("undecodable_pixels", "the decoded frame does not have the matrix of the header")

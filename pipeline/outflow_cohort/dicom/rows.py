@@ -11,11 +11,11 @@ from collections import Counter
 from typing import Any
 
 from outflow_cohort.dicom.codes import reason, reasons, verdict
-from outflow_cohort.dicom.frames import DEFLATED, Frame, OtherObject
+from outflow_cohort.dicom.frames import DEFLATED, OtherObject
 from outflow_cohort.dicom.images import ImageHeader
 from outflow_cohort.dicom.verify import JudgedSeries
 from outflow_cohort.handover.base import AsideRow
-from outflow_cohort.handover.inventory import PixelForm, SeriesPlan, SeriesRow, SlicePlan
+from outflow_cohort.handover.inventory import PixelFormat, SeriesPlan, SeriesRow, SlicePlan
 
 
 def fingerprint(study_id: str, text: str) -> str:
@@ -178,10 +178,10 @@ def series_plan(row: int, name: str, series: JudgedSeries, study_id: str, listin
     if geometry is None:
         raise ValueError("a series without a grid has no plan")
     frames = series.stack.frames
-    formats: list[PixelForm] = []
+    formats: list[PixelFormat] = []
     slices = []
     for frame in frames:
-        form = _format(frame)
+        form = frame.pixels.model_copy(update={"photometric": "MONOCHROME2"})
         if form not in formats:
             formats.append(form)
         slices.append(
@@ -220,20 +220,3 @@ def _known(rescale: float | None) -> float:
     if rescale is None:
         raise ValueError("a series without rescale values has no plan")
     return rescale
-
-
-def _format(frame: Frame) -> PixelForm:
-    pixels = frame.pixels
-    return PixelForm(
-        rows=pixels.rows,
-        columns=pixels.columns,
-        samples=pixels.samples,
-        bits_allocated=pixels.bits_allocated,
-        bits_stored=pixels.bits_stored,
-        high_bit=pixels.high_bit,
-        signed=pixels.signed,
-        photometric="MONOCHROME2",
-        padding_value=pixels.padding_value,
-        padding_limit=pixels.padding_limit,
-        big_endian=frame.file.big_endian,
-    )

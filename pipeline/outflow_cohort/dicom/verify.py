@@ -90,7 +90,6 @@ def _read(frame: Frame, paths: dict[int, Path], decoder: FrameDecoder) -> np.nda
         frame.file.pixel_offset,
         frame.frame_index,
         frame.pixels,
-        frame.file.big_endian,
         decoder,
         inflate=frame.file.transfer_syntax == DEFLATED,
     )
@@ -187,7 +186,7 @@ def _judge_pixels(series: JudgedSeries, paths: dict[int, Path], decoder: FrameDe
         series.figures["lossy_ratio"] = max(ratios) if ratios else None
     try:
         for f in frames:
-            stored_dtype(f.pixels, f.file.big_endian)
+            stored_dtype(f.pixels)
     except PixelError as problem:
         series.codes[problem.code] = problem.message
         return

@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 
-from outflow_cohort.dicom.frames import PixelFormat
 from outflow_cohort.dicom.pixels import FrameDecoder, read_frame, to_hu
 from outflow_cohort.handover.inventory import SeriesPlan
 
@@ -104,7 +103,6 @@ class ReadRegion:
 
 def read_stack(plan: SeriesPlan, paths: list[Path], decoder: FrameDecoder, region: Region) -> ReadRegion:
     """Read `region` of the stack of an inventory plan; raises PixelError."""
-    formats = [PixelFormat(**form.model_dump(exclude={"big_endian"})) for form in plan.formats]
     (i0, j0, k0), (i1, j1, k1) = region.start, region.stop
     rows, columns = slice(j0, j1), slice(i0, i1)
     slices = plan.slices[k0:k1]
@@ -112,10 +110,8 @@ def read_stack(plan: SeriesPlan, paths: list[Path], decoder: FrameDecoder, regio
     values = np.empty((k1 - k0, j1 - j0, i1 - i0), np.int16 if whole else np.float32)
     padded = 0
     for place, one in enumerate(slices):
-        pixels, big_endian = formats[one.form], plan.formats[one.form].big_endian
-        stored = read_frame(
-            paths[one.file], one.offset, one.frame, pixels, big_endian, decoder, rows, columns, plan.inflate
-        )
+        pixels = plan.formats[one.form]
+        stored = read_frame(paths[one.file], one.offset, one.frame, pixels, decoder, rows, columns, plan.inflate)
         hu, count = to_hu(stored, pixels, one.slope, one.intercept)
         values[place] = hu
         padded += count

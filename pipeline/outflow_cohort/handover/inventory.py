@@ -41,8 +41,8 @@ class PrivacyRow(Part):
     severity: str
 
 
-class PixelForm(Part):
-    """How the stored values of a file are laid out (PS3.3 C.7.6.3)."""
+class PixelFormat(Part):
+    """How the stored values of a file are laid out (PS3.3 C.7.6.3), as its header or the inventory's plan has it."""
 
     rows: int
     columns: int
@@ -52,9 +52,9 @@ class PixelForm(Part):
     high_bit: int
     signed: bool
     photometric: str
-    padding_value: int | None
-    padding_limit: int | None
-    big_endian: bool
+    padding_value: int | None = None
+    padding_limit: int | None = None
+    big_endian: bool = False
 
 
 class SlicePlan(NamedTuple):
@@ -89,7 +89,7 @@ class SeriesPlan(Part):
     frame_of_reference: str | None
     reason_codes: str
     listing: str = ""
-    formats: tuple[PixelForm, ...] = ()
+    formats: tuple[PixelFormat, ...] = ()
     slices: tuple[SlicePlan, ...] = ()
     inflate: bool = False
 
