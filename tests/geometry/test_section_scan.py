@@ -5,6 +5,7 @@ import pytest
 import shapely
 from channels import Channel, random_channel
 
+from outflow_geometry.outflow import scan_kernels
 from outflow_geometry.outflow.residual import feret_diameters, septum_distance
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import (
@@ -54,6 +55,35 @@ def test_scanned_planes_are_near_the_exact_ones(number: int, rule: str) -> None:
     assert np.allclose(quick[:, 2:], exact[:, 2:], atol=0.6)
     assert np.allclose(fine, exact[:, 0], rtol=0.015, atol=1.5)
     assert np.allclose(bare, native, rtol=0.015)
+
+
+PROFILES = {
+    "hourglass": [(0.0, 15.0), (6.0, 12.0), (14.0, 12.0), (20.0, 14.5)],
+    "step": [(0.0, 14.0), (9.0, 14.0), (9.0, 10.0), (18.0, 11.0)],
+    "cone": [(0.0, 8.0), (20.0, 13.0)],
+}
+"""Station and radius, mm, of the corners of profiles."""
+
+
+@pytest.mark.parametrize("name", PROFILES)
+def test_depth_into_a_solid_of_frustums_is_the_distance_from_its_surface(name: str) -> None:
+    """Against the distance from the profile's outline (Shapely), with no pit where two frustums meet."""
+    corners = np.array(PROFILES[name])
+    low, high, first, last = (x for x in np.stack([corners[:-1], corners[1:]], axis=2).reshape(-1, 4).T)
+    kept = high > low
+    rate = ((last - first) / np.where(kept, high - low, 1.0))[kept]
+    pieces = np.stack([low[kept], high[kept], first[kept], rate, 1.0 / np.hypot(1.0, rate)], axis=1)
+    outline = shapely.Polygon([*corners, *(corners * [1.0, -1.0])[::-1]])
+    borders = np.unique(corners[:, 0])
+    z = np.sort(np.concatenate([np.linspace(-3.0, corners[-1, 0] + 3.0, 60), borders + 1e-4, borders - 1e-4]))
+    z, radial = (grid.ravel() for grid in np.meshgrid(z, np.linspace(0.0, 18.0, 61)))
+    points = shapely.points(z, radial)
+    distance = shapely.distance(outline.exterior, points) * np.where(shapely.contains(outline, points), 1.0, -1.0)
+    depth = np.array([scan_kernels.solid_depth(*at, pieces, len(pieces)) for at in zip(z, radial, strict=True)])
+    assert np.all((depth > 0.0) == (distance > 0.0))
+    # first order: a corner is taken for the faces that make it, so near one the depth is up to sqrt(2) too near or far
+    assert np.all(np.abs(depth) <= 1.5 * np.abs(distance) + 1e-9)
+    assert np.all(np.abs(depth) >= np.abs(distance) / 1.5 - 1e-9)
 
 
 def test_reach_into_the_solid_is_that_of_its_half() -> None:

@@ -28,20 +28,36 @@ SURELY = 1e-6
 def solid_depth(z, radial, pieces, count):  # type: ignore[no-untyped-def]
     """Signed distance into the frustums at station z and radius `radial` (positive inside), to first order.
 
-    pieces : (n, 5) lowest and highest station, radius at the lowest, its rate, cosine of the side's slope.
+    pieces : (n, 5) lowest and highest station, radius at the lowest, its rate, cosine of the side's slope; each begins
+    where the one before ends. Of the faces between two frustums only the step from one radius to the other is an edge.
     """
     best = -1e3
     for n in range(count):
-        low, high = pieces[n, 0], pieces[n, 1]
-        # between frustums the end faces are no edge
-        if (n > 0 and z < low) or (n < count - 1 and z > high):
+        low, high, lowest = pieces[n, 0], pieces[n, 1], pieces[n, 2]
+        highest = lowest + pieces[n, 3] * (high - low)
+        # radii beside both faces: none beyond the ends
+        before, after = -1.0, -1.0
+        if n > 0:
+            before = pieces[n - 1, 2] + pieces[n - 1, 3] * (pieces[n - 1, 1] - pieces[n - 1, 0])
+        if n < count - 1:
+            after = pieces[n + 1, 2]
+        if n > 0 and z < low:
+            if lowest > before:
+                best = max(best, min(lowest - radial, z - low))
+            continue
+        if n < count - 1 and z > high:
+            if highest > after:
+                best = max(best, min(highest - radial, high - z))
             continue
         within = min(z, high) if z > low else low
-        side = (pieces[n, 2] + pieces[n, 3] * (within - low) - radial) * pieces[n, 4]
-        first = z - low if n == 0 else max(z - low, 0.0)
-        last = high - z if n == count - 1 else max(high - z, 0.0)
+        side = (lowest + pieces[n, 3] * (within - low) - radial) * pieces[n, 4]
+        first, last = z - low, high - z
+        if n > 0:
+            first = max(first, before - radial)
+        if n < count - 1:
+            last = max(last, after - radial)
         best = max(best, min(side, min(first, last)))
-    return best
+    return min(best, min(z - pieces[0, 0], pieces[count - 1, 1] - z))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
