@@ -125,7 +125,7 @@ def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p.add_argument("--repeat", type=_share, default=0.2, metavar="SHARE", help="share of series read twice (20%%)")
     p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
     add_paths(p, output="folder to write, one folder per reader in it", key="another folder for the key")
-    text = "Deal blinded invented scans of known truth, and tell each reader: passed, or what to practise."
+    text = "Deal blinded invented scans of known truth, and say for each reader: passed, or what to practise."
     example = "--cases 12 --readers ash,birch --study my_study --output qualification"
     p = add_command(commands, "qualify", _qualify, text, example)
     p.add_argument("--cases", type=int, default=12, metavar="N", help="invented hearts (default 12)")

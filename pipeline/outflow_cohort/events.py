@@ -20,7 +20,7 @@ from typing import Any
 
 LOGGER = logging.getLogger("outflow_cohort")
 VARIABLE = "OUTFLOW_LOG"
-"""Environment variable with the words quiet, verbose, json (comma-separated): how the jobs of a workflow are told."""
+"""Environment variable with the words quiet, verbose, json (comma-separated): how the jobs of a workflow report."""
 WORDS = ("quiet", "verbose", "json")
 
 
@@ -101,7 +101,7 @@ class JsonLines(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         place = getattr(record, "place", NOWHERE)
-        told = {
+        fields = {
             "case": place.case,
             "phase_pct": place.phase_pct,
             "reader": place.reader,
@@ -112,7 +112,7 @@ class JsonLines(logging.Formatter):
             **getattr(record, "details", {}),
             "time": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(record.created)),
         }
-        return json.dumps(told, ensure_ascii=False)
+        return json.dumps(fields, ensure_ascii=False)
 
 
 def listen(*, quiet: bool = False, verbose: bool = False, as_json: bool = False) -> None:

@@ -17,7 +17,7 @@ from snakemake_interface_logger_plugins.common import LogEvent
 ERRORS = (LogEvent.JOB_ERROR, LogEvent.GROUP_ERROR, LogEvent.ERROR)
 MEASURED = "measurements.parquet"
 TOLD_BY_LOGGER = "OUTFLOW_PROGRESS"
-"""Set here, so that the jobs of cases do not tell the same line themselves."""
+"""Set here, so that the jobs of cases do not print the same line themselves."""
 
 
 class LogHandler(LogHandlerBase):
@@ -30,7 +30,7 @@ class LogHandler(LogHandlerBase):
             os.environ[TOLD_BY_LOGGER] = "logger"
 
     def emit(self, record: LogRecord) -> None:
-        """Tell a record where it is a finished case, an error, or a dry run's plan."""
+        """Print a record where it is a finished case, an error, or a dry run's plan."""
         try:
             text = self._text(record)
             if text:

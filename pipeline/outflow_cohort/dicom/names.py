@@ -14,7 +14,7 @@ from importlib import resources
 
 @cache
 def words(kind: str) -> frozenset[str]:
-    """Lower-case words of one kind: given_name, surname, placeholder (stands for an identity),
+    """Lower-case words of one kind: given_name, surname, placeholder (in place of an identity),
     clinical, column (name of a table's column)."""
     text = resources.files("outflow_cohort.dicom").joinpath("identity_words.csv").read_text(encoding="utf-8")
     return frozenset(row["word"] for row in csv.DictReader(text.splitlines()) if row["kind"] == kind)

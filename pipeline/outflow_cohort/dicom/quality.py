@@ -19,7 +19,7 @@ from outflow_cohort.handover.request import Reading
 from outflow_cohort.handover.volumes import QualityFigures
 
 SAMPLE_RADIUS_MM = 3.0
-"""Radius of the ball that a sample point stands for: some 200 voxels of 0.8 mm, well inside any chamber."""
+"""Radius of the ball round a sample point: some 200 voxels of 0.8 mm, well inside any chamber."""
 RING_BALL_MM = 6.0
 """Radius of the ball at the ring centre used where no blood_sample exists; half of the smallest ring's radius."""
 TOP_OF_SCALE_HU = 3071

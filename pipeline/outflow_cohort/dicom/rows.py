@@ -19,7 +19,7 @@ from outflow_cohort.handover.inventory import PixelFormat, SeriesPlan, SeriesRow
 
 
 def fingerprint(study_id: str, text: str) -> str:
-    """12 hexadecimal digits that stand for a UID: keyed with the study, so that studies cannot be joined by it."""
+    """12 hexadecimal digits in place of a UID: keyed with the study, so that studies cannot be joined by it."""
     key = hashlib.sha256(study_id.encode("utf-8", "replace")).digest()
     return hashlib.blake2b(text.encode("utf-8", "replace"), key=key, digest_size=6).hexdigest()
 

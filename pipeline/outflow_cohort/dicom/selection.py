@@ -1,4 +1,4 @@
-"""Which series of a folder stands for a row of series.csv, and whether a case's phases fit together.
+"""Which series of a folder belongs to a row of series.csv, and whether a case's phases fit together.
 
 The rule, in this order: the phase asked for; fewest warnings of geometry; original before derived; finer slice
 spacing; more slices; smaller pixels; the smoother of two reconstructions (lower roughness of the middle slice); then
@@ -49,7 +49,7 @@ def choose(
     settings: PhaseSettings,
     roughness: Roughness = lambda series: 0.0,
 ) -> list[JudgedSeries]:
-    """Series that stand for a row, best first per phase; others that could have get the code `not_chosen`.
+    """Series that fit a row, best first per phase; others that could have get the code `not_chosen`.
 
     candidates : (series, fingerprint) pairs of one folder, whatever their verdict.
     """
@@ -128,7 +128,7 @@ def judge_case(chosen: list[JudgedSeries], settings: PhaseSettings) -> None:
     for series in chosen:
         phase = series.phase.phase_pct
         if any(settings.match.same(p, phase) for p in seen):
-            series.codes["phase_repeated"] = "another row of series.csv already stands for " + (
+            series.codes["phase_repeated"] = "another row of series.csv already has " + (
                 "the unknown phase" if phase is None else f"{phase:g} %"
             )
         seen.append(phase)

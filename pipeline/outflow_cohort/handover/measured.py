@@ -34,7 +34,7 @@ def write_measured_aside(folder: Path, content: MeasuredAside) -> None:
 
 
 def series_record(row: SeriesRow, quality: SeriesQuality | None) -> dict[str, Any]:
-    """A row of tables/series.parquet: what the headers told, and the figures that needed pixels; columns by name."""
+    """A row of tables/series.parquet: what the headers say, and the figures that needed pixels; columns by name."""
     figures = {} if quality is None else quality.model_dump()
-    told = row.model_dump()
-    return {name: told[name] for name in sorted(told)} | {name: figures[name] for name in sorted(figures)}
+    fields = row.model_dump()
+    return {name: fields[name] for name in sorted(fields)} | {name: figures[name] for name in sorted(figures)}

@@ -22,7 +22,7 @@ class MirroredReading(Part):
 class VolumeEntry(Part):
     """One phase: its file in the folder, and the grid of the whole image it comes from.
 
-    ring_file : crop at original resolution around a prosthesis. shows_lungs : whether the view tells the patient's
+    ring_file : crop at original resolution around a prosthesis. shows_lungs : whether the view shows the patient's
     sides. pixel_hash : of the middle slice. resampled : whether the image's own grid was left. supine : None = unknown.
     image_origin (3,), image_direction (3, 3), image_spacing (3,), image_size along i, j, k, image_shear (2,).
     """

@@ -147,7 +147,7 @@ def _measurement(row: Row) -> Any:
 
 
 def _uncertainty(row: Row) -> dict[tuple[str, str, str], float]:
-    """Coded numbers that tell how certain a value is; those that the table does not hold are left out."""
+    """Coded numbers of a value's uncertainty; those that the table does not hold are left out."""
     value, low, high, error = (row[name] for name in ("value", "ci_low", "ci_high", "std_error"))
     numbers = {UPPER_RANGE: high - value, LOWER_RANGE: value - low, STD_ERROR: error, CI_LOW: low, CI_HIGH: high}
     return {code: float(number) for code, number in numbers.items() if math.isfinite(number)}

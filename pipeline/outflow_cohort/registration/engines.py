@@ -109,7 +109,7 @@ def error_factor(engine: str, grid_mm: float) -> float:
     """By how much the expected errors are widened for an engine on a grid of this spacing, mm.
 
     On a grid of 2 mm the ring of moving hearts errs by 0.57 instead of 0.31 mm (root mean square of nine pairs), and
-    its disagreement does not tell: the errors grow with the voxels. A finer grid than the usual one earns nothing.
+    its disagreement does not show: the errors grow with the voxels. A finer grid than the usual one earns nothing.
     """
     return ERROR_FACTOR[engine] * max(1.0, grid_mm / ComparisonSettings().spacing)
 

@@ -301,8 +301,10 @@ def cycle_figures(data: CaseData) -> list[Figure]:
                     d.line(x, axes.y(max(v.ci_low, 0)), x, axes.y(v.ci_high), stroke=colour, stroke_width=1.2)
                 text = estimate(v.value, v.ci_low, v.ci_high, "mm2")
                 carried = v.carried_from_pct is not None
-                told = f", carried from {phase_text(v.carried_from_pct)}" if carried else ""
-                d.mark(x, y, "ring" if carried else "circle", colour, 3, f"{phase_text(v.phase_pct)}{told}: {text} mm²")
+                source = f", carried from {phase_text(v.carried_from_pct)}" if carried else ""
+                d.mark(
+                    x, y, "ring" if carried else "circle", colour, 3, f"{phase_text(v.phase_pct)}{source}: {text} mm²"
+                )
                 origin = f"carried from {phase_text(v.carried_from_pct)}" if carried else "marked"
                 rows.append(
                     (SOLIDS.get(solid, words(solid)), method_text(method), phase_text(v.phase_pct), text, origin)

@@ -93,8 +93,8 @@ def grid_text(cohort: Cohort) -> str:
     )
     resampled = f"resampled to cubic voxels of {spacing} ({by})"
     own = "measured on the image's own voxels"
-    told = cohort.series["resampled"].dropna() if "resampled" in cohort.series else ()
-    n, changed = len(told), int(sum(bool(v) for v in told))
+    kept = cohort.series["resampled"].dropna() if "resampled" in cohort.series else ()
+    n, changed = len(kept), int(sum(bool(v) for v in kept))
     if not n:
         return f"{region} was measured, on its own voxels where they are fine enough, else {resampled}."
     if not changed:

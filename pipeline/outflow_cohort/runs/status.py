@@ -75,7 +75,7 @@ def _modified(path: Path) -> float | None:
 
 
 def is_set_aside(path: Path) -> bool:
-    """Whether a case's set_aside.json sets the whole case aside; its first key tells (keys are sorted)."""
+    """Whether a case's set_aside.json sets the whole case aside; its first key shows it (keys are sorted)."""
     try:
         with path.open("rb") as handle:
             return b'"case_set_aside": true' in handle.read(40)

@@ -260,16 +260,16 @@ def _landmarks_of(cases: tuple[str, ...], *, path: Path) -> tuple[pd.DataFrame, 
 
 
 def drift(files: MeasureFiles, points: Path, settings: StatisticsSettings, scheduler: str | None) -> pd.DataFrame:
-    """Drift of each reader over the reading order; no rows where the landmarks tell no order."""
+    """Drift of each reader over the reading order; no rows where the landmarks give no order."""
     import pyarrow.parquet as pq
 
     reading = ["case_id", "phase_pct", "reader_id", "read_no"]
     order = files.folder / "reading_order.parquet"
     known = False
     if "reading_order" in pq.read_schema(points).names:
-        told = count_rows_by(points, [*reading, "reading_order"])
-        known = bool(told["reading_order"].notna().any())
-        told.to_parquet(order, index=False)
+        orders = count_rows_by(points, [*reading, "reading_order"])
+        known = bool(orders["reading_order"].notna().any())
+        orders.to_parquet(order, index=False)
     from outflow_cohort.stats.agreement.by_quantity import joined
 
     function = partial(_drift_of, files=files, order=order, settings=settings)
@@ -284,8 +284,8 @@ def _drift_of(
     from outflow_cohort.stats.agreement.reader_effects import drift_table
 
     frame = files.readings(*quantity)
-    told = pd.read_parquet(order) if len(frame) else frame
-    return drift_table(frame, told, confidence=settings.confidence)
+    orders = pd.read_parquet(order) if len(frame) else frame
+    return drift_table(frame, orders, confidence=settings.confidence)
 
 
 def multi_reader(

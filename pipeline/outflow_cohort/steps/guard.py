@@ -17,7 +17,7 @@ def crash_message(stage: str) -> str:
 
 
 def run_guarded(step: Callable[[], None], on_crash: Callable[[], None]) -> None:
-    """Run `step`; where it raises, tell the traceback without the exception's own text and run `on_crash`.
+    """Run `step`; where it raises, log the traceback without the exception's own text and run `on_crash`.
 
     The text of a foreign exception can quote a value of a header, so only its type and the program lines are kept.
     MemoryError, OSError of a full disk and DamagedFile are passed on: they are the machine's trouble, not the case's,

@@ -48,9 +48,9 @@ def point_pictures(
 def picture_name(who: Mapping[str, Any], structure: str, point: Any) -> str:
     """Name of a query's pictures in judged/KEY.npz."""
     phase = who["phase_pct"]
-    told = "" if phase is None or phase != phase else f"{phase:g}"
+    phase_text = "" if phase is None or phase != phase else f"{phase:g}"
     number = "" if point is None or str(point) in ("<NA>", "nan") else str(int(point))
-    return f"{told}|{who['reader_id']}|{who['read_no']}|{structure}|{number}"
+    return f"{phase_text}|{who['reader_id']}|{who['read_no']}|{structure}|{number}"
 
 
 def _reading(points: Mapping[tuple[Any, ...], Reading], row: FindingRow) -> Reading | None:

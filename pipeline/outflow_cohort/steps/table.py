@@ -72,7 +72,7 @@ def _gather(name: str, keys: list[str], work: Path, target: Path, findings: pd.D
 
 
 def _series(inventories: dict[str, Inventory], measured: dict[str, MeasuredAside]) -> pd.DataFrame:
-    """One row per series: what the headers told, and the figures that needed pixels."""
+    """One row per series: what the headers say, and the figures that needed pixels."""
     import pandas as pd
 
     rows = []

@@ -320,7 +320,7 @@ def _write_image(path: Path, image: Any) -> None:
         try:
             writer.Execute(image)
         except RuntimeError:
-            # The library tells of a full disk like of any other trouble; the case is not to blame for it.
+            # The library reports a full disk like any other error; the case is not to blame for it.
             raise OSError(errno.EIO, "an image could not be written whole") from None
 
     write_atomically(path, write)

@@ -58,8 +58,8 @@ def corrected(landmarks: pd.DataFrame, path: Path, problems: list[Problem]) -> t
             history.append(who | before | {"version": 0, "by": who["reader_id"], "date": "", "reason": "as filed"})
         versions[key] = versions.get(key, 0) + 1
         after = {name: float(row[name]) for name in PLACE}
-        told = {"version": versions[key], "by": row["corrected_by"], "date": row["date"], "reason": row["reason"]}
-        history.append(who | after | told)
+        change = {"version": versions[key], "by": row["corrected_by"], "date": row["date"], "reason": row["reason"]}
+        history.append(who | after | change)
         for name in PLACE:
             landmarks.at[index, name] = after[name]
     frame = pd.DataFrame(history, columns=HISTORY)

@@ -1,4 +1,4 @@
-"""What in the study's own tables looks as if it named a person or a hospital: told by row and column, never by value.
+"""What in the study's own tables looks as if it named a person or a hospital: by row and column, never by value.
 
 Columns such as site, group and all further columns of cases.csv go into tables and report as they are, so whoever
 writes them is warned here. The rules only hint (common practice, no source); they cannot prove that a table is clean.
@@ -47,7 +47,7 @@ MAIL = re.compile(r"[\w.+-]+@[\w-]+\.\w{2,}")
 DIGIT_RUN = re.compile(rf"\d{{{LONGEST_DIGIT_RUN + 1},}}")
 DECIMAL = re.compile(r"[-+]?\d*\.\d+(?:[eE][-+]?\d+)?")
 TWO_NAMES = re.compile(r"([A-ZÀ-ÖØ-Þ][a-zà-öø-ÿ'-]+),? ([A-ZÀ-ÖØ-Þ][a-zà-öø-ÿ'-]+)")
-CODE = "a code that tells nothing by itself (S1, S2, …)"
+CODE = "a code without a meaning of its own (S1, S2, …)"
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ RULES = (
     _Rule("what looks like the name of a hospital", CODE, lambda text, _: INSTITUTION.search(text) is not None),
     _Rule("what looks like a name, a register number, an address or a phone", CODE, _has_identity, True),
     _Rule("two capitalised words, as names of people have them", CODE, _is_two_names),
-    _Rule("a full date", "days since a reference (a date can tell who somebody is)",
+    _Rule("a full date", "days since a reference (a date can identify a person)",
           lambda text, _: path_holds_date(text)),
     _Rule(f"a run of more than {LONGEST_DIGIT_RUN} digits, as hospital numbers have it", CODE, _has_digit_run),
 )  # fmt: skip

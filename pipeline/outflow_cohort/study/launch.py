@@ -146,7 +146,7 @@ def lift_rate_limit(scheduler: Any) -> None:
     """Take the engine's own limit of jobs a second off its scheduler; a limit that somebody asked for stays.
 
     With a limit the engine looks at all ready jobs once more a second after each look, for as long as the run lasts,
-    and each job that ends adds to these looks (Snakemake 9.27; its open pull request 3744 tells of the same loop): a
+    and each job that ends adds to these looks (Snakemake 9.27; its open pull request 3744 describes the same loop): a
     study of 1,000 cases came to a standstill. How many jobs are sent off at once is bounded by --cores and --jobs.
     """
     limit = scheduler.job_rate_limiter

@@ -74,7 +74,7 @@ class Uncertainty(Section):
         default_factory=dict,
         description="Standard deviation of one coordinate of a landmark by structure, used where repeat reads are too"
         " few; `default` names all others. Built-in 0.7 mm: an assumption, no source. It is the whole scatter: how much"
-        " of it moves a structure as one is told by the raggedness of its points, and by repeat reads.",
+        " of it moves a structure as one is estimated from the raggedness of its points, and from repeat reads.",
         json_schema_extra=unit("mm"),
     )
 

@@ -125,7 +125,7 @@ def _look(path: str, column: str) -> tuple[str, str, str] | None:
 
 def draw(tables: StudyTables, withheld: frozenset[str] = frozenset()) -> str:
     """Cases x phases: the readings of each (reader letter, reads), `-` = not by this reader, `.` = series without
-    reading, blank = no series. Names in `withheld` are not shown; such a case is told by its row."""
+    reading, blank = no series. Names in `withheld` are not shown; such a case is named by its row."""
     readings = tables.landmarks.drop_duplicates(["case_id", "phase_pct", "reader_id", "read_no"])
     readers = sorted(set(readings["reader_id"]))
     letters = {reader: _letter(i) for i, reader in enumerate(readers)}

@@ -37,11 +37,11 @@ class Problem:
         return f"{self.severity}: {place}: found {self.found}{count}; needed {self.needed}. Remedy: {self.remedy}"
 
     def tell(self) -> None:
-        """Tell the mistake as one event."""
+        """Report the mistake as one event."""
         self.tell_with(str(self), {} if self.row is None else {"row": self.row})
 
     def tell_with(self, message: str, place: dict[str, object]) -> None:
-        """Tell the mistake as `message`; `place` names the row or rows for machines."""
+        """Report the mistake as `message`; `place` names the row or rows for machines."""
         level = logging.ERROR if self.severity == "error" else logging.WARNING
         parts = {"column": self.column, "found": self.found, "needed": self.needed, "remedy": self.remedy}
         events.event("problem", message, level=level, details={"file": self.file, **place, **parts})
@@ -65,7 +65,7 @@ def grouped(problems: Iterable[Problem]) -> list[str]:
 
 
 def tell_grouped(problems: Iterable[Problem]) -> None:
-    """Tell problems as events, one a kind of mistake."""
+    """Report problems as events, one per kind of mistake."""
     for kind, rows, count in _kinds(problems):
         kind.tell_with(kind.line(_rows_text(rows), count), {"rows": rows, "times": count})
 

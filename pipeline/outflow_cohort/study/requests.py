@@ -82,7 +82,7 @@ def build_requests(
 
 
 def _may_carry(series: list[dict[str, Any]], readings: list[dict[str, Any]]) -> bool:
-    """Whether a reader left a phase of the case unmarked; a phase that only the header tells may be such a one."""
+    """Whether a reader left a phase of the case unmarked; a phase that only the header states may be one of these."""
     phases = {row["phase_pct"] for row in series}
     marked: dict[str, set[float | None]] = {}
     for reading in readings:

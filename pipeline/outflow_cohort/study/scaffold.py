@@ -168,7 +168,7 @@ def _own_files(place: Path, whole: bool) -> Iterator[Path]:
 
 
 def _judged(place: Path, shown: str) -> list[dict[str, Any]]:
-    """Series below `place`, as its headers and geometry tell."""
+    """Series below `place`, by its headers and geometry."""
     from outflow_cohort.dicom.phase import decide_phase
     from outflow_cohort.dicom.pixels import frame_decoder
     from outflow_cohort.dicom.scan import list_files, scan_folder

@@ -54,7 +54,7 @@ class SectionNumbers:
 
 
 class ImageFindings(Protocol):
-    """What the image of the phase tells about one reading; each raises GeometryError where it cannot."""
+    """What the image of the phase shows about one reading; each raises GeometryError where it cannot."""
 
     def aortic_contour(self) -> Contour: ...
     def ring_inner_diameter(self, variant: str) -> Value: ...

@@ -125,7 +125,7 @@ def _on_grid(volume: Volume, grid: Volume) -> tuple[NDArray[np.float32], NDArray
     low, high = HU_RANGE
     values = np.clip(volume.values.astype(np.float32), low, high)
     for axis, step in enumerate(volume.spacing[::-1]):
-        # a voxel of the grid is the mean of those that it covers, as far as a Gaussian of half its width can tell
+        # a voxel of the grid is the mean of those that it covers, to within a Gaussian of half its width
         width = math.sqrt(max((0.5 * float(grid.spacing[0])) ** 2 - (0.5 * float(step)) ** 2, 0.0)) / float(step)
         if width > 0.1:
             values = gaussian_filter1d(values, width, axis=axis, mode="nearest", truncate=3.0)
@@ -173,7 +173,7 @@ def _mask(
 def likeness(pair: Comparison, field: Displacement, points: FloatArray) -> float:
     """Correlation, -1 to 1, of source and moved target within MATCH_REACH of `points` (n, 3); 0 where either is even.
 
-    The contrast of the phases may differ, so that the correlation and not the difference is told.
+    The contrast of the phases may differ, so the correlation is given, not the difference.
     """
     grid = pair.grid
     index = np.rint(grid.to_index(points)).astype(int)

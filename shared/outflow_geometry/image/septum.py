@@ -41,7 +41,7 @@ THINNEST_SEPTUM, THICKEST_SEPTUM = 1.5, 40.0
 """mm between which a second edge can be the septum's (from memory: the thickest septa reach about 40 mm)."""
 
 LEAST_RISE, NOISE_RISE = 30.0, 2.0
-"""HU, and multiples of the noise, above muscle that tell blood beyond the septum: disc means hold a third of it."""
+"""HU, and multiples of the noise, above muscle that show blood beyond the septum: disc means hold a third of it."""
 
 BLOOD_HOLDS = 3.0
 """mm over which blood beyond the septum must stay bright; a vessel or a noise peak is shorter."""

@@ -84,7 +84,7 @@ class Anatomy:
         """Least-squares plane through the ring's points, through the ring centre, normal from atrium to ventricle.
 
         Without `lv_apex` the normal is set against the aortic normal (coplanar valves open at 180 degrees), or left
-        as it falls; `oriented` tells.
+        as it falls; see `oriented`.
         """
         contour = self.ring_contour
         return Plane(contour.center, contour.plane.normal, contour.plane.u, contour.plane.v)
@@ -144,13 +144,13 @@ class Anatomy:
         plane = self._annulus_plane
         if not self.has(*HINGES) and not self.has("lv_apex"):
             raise GeometryError(
-                "missing_lv_apex", "aortic_ring alone does not tell downstream from upstream; add lv_apex"
+                "missing_lv_apex", "aortic_ring alone does not show which side is downstream; add lv_apex"
             )
         return plane
 
     @cached_property
     def _annulus_plane(self) -> Plane:
-        """The aortic plane; its normal points downstream where hinges or apex tell the side, else as it falls."""
+        """The aortic plane; its normal points downstream where hinges or apex show the side, else as it falls."""
         if self.has(*HINGES):
             right, left, non = self.hinges
             # right -> left -> non-coronary runs anticlockwise seen from the aorta, so this normal is downstream

@@ -101,7 +101,7 @@ class ImplantReading:
 
 
 def implant_plan(device: Device, depth: float, tilt_ap: float, tilt_ic: float) -> Plan:
-    """The plan that stands for one implant.
+    """The plan of one implant.
 
     >>> plan = implant_plan(Device("invented-29", 29.0, 20.0), 14.0, 5.0, 0.0)
     >>> plan.ventricular_depth, plan.tilt_ap, plan.anchor

@@ -19,7 +19,7 @@ from outflow_geometry.measures.registry import REGISTRY, SOLID, Measure, measure
 from outflow_geometry.scatter.uncertainty import NORMAL_95
 
 FEWEST_VOLUMES = 2
-"""Phases with an lv_volume needed to tell end-systole: one volume is neither smallest nor largest."""
+"""Phases with an lv_volume needed to find end-systole: one volume is neither smallest nor largest."""
 
 FEWEST_SYSTOLIC = 3
 """Phases in the systolic window needed for a mean (common practice, no source): with fewer it depends on which."""

@@ -1,4 +1,4 @@
-"""Do the intervals of single measurements hold what they should? Repeat reads and several readers tell.
+"""Do the intervals of single measurements hold what they should? Repeat reads and several readers show it.
 
 A 95 % interval is meant to hold the true value in 95 of 100 readings. The truth is not known, but two readings of one
 phase are two tries at it. By theory, for two independent readings with standard errors s1 and s2 and intervals of
@@ -93,7 +93,7 @@ def _rows_of(key: dict[str, str], part: pd.DataFrame, confidence: float) -> list
 
 
 def _expected(one: np.ndarray, other: np.ndarray, *, both: bool) -> NDArray[np.float64]:
-    """Chance, pair by pair, that theory gives; half-widths stand for standard errors. 1 where both are 0.
+    """Chance, pair by pair, that theory gives; half-widths give the standard errors. 1 where both are 0.
 
     one, other : (3, ...) value and ends of the interval.
     """
@@ -143,20 +143,20 @@ def _wilson(share: float, n: int, confidence: float) -> tuple[float, float]:
 
 
 def remark(table: pd.DataFrame) -> str:
-    """One sentence on the study's intervals, for the report: which are too narrow or too wide, if any can tell."""
-    told = table[table["finding"] != "too_few_cases"]
-    if not len(told):
+    """One sentence on the study's intervals, for the report: which are too narrow or wide, if the data suffice."""
+    tested = table[table["finding"] != "too_few_cases"]
+    if not len(tested):
         return (
             f"No measure has repeat reads, or two readers, in {FEWEST_CASES} cases, so nothing says whether the "
             "intervals are right. Have some cases read twice."
         )
     parts = []
     for finding, text in (("too_narrow", "too narrow"), ("too_wide", "too wide")):
-        found = told[told["finding"] == finding]
+        found = tested[tested["finding"] == finding]
         if len(found):
             names = ", ".join(sorted(set(found["measure"].astype(str))))
-            parts.append(f"{text} in {len(found)} of {len(told)} comparisons ({names})")
+            parts.append(f"{text} in {len(found)} of {len(tested)} comparisons ({names})")
     if not parts:
-        return f"Intervals hold what theory expects in all {len(told)} comparisons."
+        return f"Intervals hold what theory expects in all {len(tested)} comparisons."
     advice = " Where they are too narrow, raise uncertainty.prior_sd_mm or look for bias between readers."
     return "Intervals are " + ", and ".join(parts) + "." + (advice if "narrow" in parts[0] else "")

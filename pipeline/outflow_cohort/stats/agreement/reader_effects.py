@@ -211,9 +211,9 @@ def _drift(own: pd.DataFrame, n_readings: int, confidence: float) -> dict[str, A
 
 
 def drift_table(measurements: pd.DataFrame, points: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
-    """`reader_drift` of every measure, with the reading order told in the landmark table; one phase per case.
+    """`reader_drift` of every measure, with the reading order of the landmark table; one phase per case.
 
-    measurements : measure, variant, method, plan_id, case_id, phase_pct, reader_id, read_no, value, unit, one row a
+    measurements : measure, variant, method, plan_id, case_id, phase_pct, reader_id, read_no, value, unit, one row per
         reading. points : case_id, phase_pct, reader_id, read_no, reading_order (may be absent or empty).
     Returns measure, variant, method, plan_id, the columns of `reader_drift`, unit. Without any order the readers'
     rows have status no_reading_order_or_other_reader.
@@ -236,9 +236,10 @@ def drift_table(measurements: pd.DataFrame, points: pd.DataFrame, *, confidence:
 
     reading = ["case_id", "phase_pct", "reader_id", "read_no"]
     labels = ["measure", "variant", "method", "plan_id"]
-    told = points.assign(reading_order=points["reading_order"] if "reading_order" in points else np.nan)
-    told = told[[*reading, "reading_order"]].assign(phase_pct=told["phase_pct"].astype(np.float64).fillna(NO_PHASE))
-    orders = told.groupby(reading, sort=True)["reading_order"].min()
+    points = points.assign(reading_order=points["reading_order"] if "reading_order" in points else np.nan)
+    phases = points["phase_pct"].astype(np.float64).fillna(NO_PHASE)
+    points = points[[*reading, "reading_order"]].assign(phase_pct=phases)
+    orders = points.groupby(reading, sort=True)["reading_order"].min()
     rows = []
     for key, own in measurements.groupby(labels, sort=True):
         own = own.assign(phase_pct=own["phase_pct"].astype(np.float64).fillna(NO_PHASE))

@@ -1,6 +1,6 @@
 """Items of the STROBE, STARD 2015 and TRIPOD+AI checklists, each filled from the run or named as the authors'.
 
-The items are told in this project's words; their numbers are those of the published checklists (from memory).
+The items are worded by this project; their numbers are those of the published checklists (from memory).
 Sources: von Elm et al. 2007 Lancet 370:1453 (STROBE); Bossuyt et al. 2015 BMJ 351:h5527 (STARD 2015); Collins et al.
 2024 BMJ 385:e078378 (TRIPOD+AI).
 """
@@ -47,20 +47,20 @@ def checklist_items() -> tuple[ChecklistItem, ...]:
 
 
 def checklist_keys() -> list[str]:
-    """Keys of facts that a study can tell."""
+    """Keys of facts that a study can state."""
     return sorted({item.key for item in checklist_items()})
 
 
-def checklist_table(found: Mapping[str, str], told: Mapping[str, str]) -> pd.DataFrame:
+def checklist_table(found: Mapping[str, str], stated: Mapping[str, str]) -> pd.DataFrame:
     """One row per item: guideline, item, section, text, answer, filled, answered_by (study, run, authors), source.
 
-    found : facts of the run by key; told : those that the study states, which go first.
+    found : facts of the run by key; stated : those that the study states, which go first.
     """
     import pandas as pd
 
     rows = []
     for item in checklist_items():
-        own = told.get(item.key, "").strip()
+        own = stated.get(item.key, "").strip()
         parts = [part for part in (own, found.get(item.key, "")) if part]
         rows.append(
             {

@@ -87,8 +87,8 @@ def final_tables(
             )
             final.append(key | {"unit": unit} | vars(row))
             if why is not None:
-                told = "; ".join(f"{v.reader} {v.value:.4g}" for v in values)
-                asked.append(key | {"unit": unit, "readers": told} | vars(why) | {"status": row.status})
+                by_reader = "; ".join(f"{v.reader} {v.value:.4g}" for v in values)
+                asked.append(key | {"unit": unit, "readers": by_reader} | vars(why) | {"status": row.status})
     columns = [*KEY, "unit", *FinalValue.__dataclass_fields__]
     frame = pd.DataFrame(final, columns=columns)
     floats = ["phase_pct", "value", "std_error", "ci_low", "ci_high", "difference"]

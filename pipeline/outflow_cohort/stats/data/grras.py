@@ -1,7 +1,7 @@
 """Checklist for reports of reliability and agreement, filled as far as the facts of a study allow.
 
 Source: Kottner et al. 2011, Guidelines for Reporting Reliability and Agreement Studies (GRRAS), J Clin Epidemiol 64:96.
-The items are told in this project's words.
+The items are worded by this project.
 """
 
 from __future__ import annotations
@@ -83,8 +83,8 @@ def grras_checklist(
     """
     import pandas as pd
 
-    told = {key: text.strip() for key, text in (facts or {}).items() if text.strip()}
-    unknown = sorted(set(told) - {item.key for item in ITEMS})
+    stated = {key: text.strip() for key, text in (facts or {}).items() if text.strip()}
+    unknown = sorted(set(stated) - {item.key for item in ITEMS})
     if unknown:
         raise ValueError(f"facts has {unknown}; the keys are {[item.key for item in ITEMS]}")
     found = dict(more or {}) | {
@@ -96,8 +96,8 @@ def grras_checklist(
         found |= {"statistics": _statistics(agreement), "estimates": _estimates(agreement)}
     rows = []
     for item in ITEMS:
-        by = "study" if item.key in told else "run" if item.key in found else "nobody"
-        parts = [text for text in (told.get(item.key), found.get(item.key)) if text]
+        by = "study" if item.key in stated else "run" if item.key in found else "nobody"
+        parts = [text for text in (stated.get(item.key), found.get(item.key)) if text]
         rows.append(
             {
                 "item": item.number,

@@ -182,9 +182,9 @@ def _inverse_information(average: np.ndarray) -> np.ndarray:
     if not (size > 0).all():
         return np.full_like(average, np.nan)
     values, vectors = np.linalg.eigh(average / np.outer(size, size))
-    told = values > SMALLEST_EIGENVALUE
-    inverse: np.ndarray = (vectors[:, told] / values[told]) @ vectors[:, told].T
-    mixed = (vectors[:, ~told] ** 2).sum(axis=1) > SMALLEST_EIGENVALUE
+    separable = values > SMALLEST_EIGENVALUE
+    inverse: np.ndarray = (vectors[:, separable] / values[separable]) @ vectors[:, separable].T
+    mixed = (vectors[:, ~separable] ** 2).sum(axis=1) > SMALLEST_EIGENVALUE
     inverse[mixed, :] = inverse[:, mixed] = np.nan
     return np.asarray(inverse / np.outer(size, size))
 

@@ -18,7 +18,7 @@ STEP_TOLERANCE = 1e-11
 DRAW_TOLERANCE = 1e-6
 """The same for draws of the bootstrap, whose own scatter is far larger."""
 RIDGE = 1e-10
-"""Of the scaled information matrix: slows the last steps by this share, far below what the criterion can tell."""
+"""Of the scaled information matrix: slows the last steps by this share, far below what the criterion can resolve."""
 SMALLEST_RESIDUAL = 1e-12
 """Floor of the residual variance in units of the values' variance; reached only when readings agree perfectly."""
 

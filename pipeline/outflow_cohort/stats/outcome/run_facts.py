@@ -76,8 +76,8 @@ def _outcome_facts(tables: Mapping[str, pd.DataFrame], settings: StatisticsSetti
         return {}
     facts: dict[str, str] = {}
     counts = rows[rows["statistic"] == "auc"].drop_duplicates("outcome")
-    told = [f"{r.outcome}: {r.n_events} events, {r.n_non_events} without" for r in counts.itertuples()]
-    facts["events"] = "; ".join(told) + "."
+    counted = [f"{r.outcome}: {r.n_events} events, {r.n_non_events} without" for r in counts.itertuples()]
+    facts["events"] = "; ".join(counted) + "."
     facts["outcome"] = "; ".join(
         f"{o.column} ({o.endpoint or 'definition not stated'}): {o.event} = event, {o.no_event} = none"
         for o in settings.outcomes
