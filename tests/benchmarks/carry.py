@@ -27,6 +27,7 @@ from outflow_cohort.demo.moving_hearts import GROUPS, moving_heart
 from outflow_cohort.demo.settings import DemoCase
 from outflow_cohort.registration.blending import _partner
 from outflow_cohort.registration.engines import register
+from outflow_geometry.base.carry_limits import CarryBounds
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.base.inputs import Definitions, Device, LandmarkOrigin, Plan, Prosthesis, ReadingInput, SharedMove
@@ -37,7 +38,6 @@ from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.landmarks.carry_error import (
     APEX_SHIFT,
     SEPTUM_SHIFT,
-    CarryBounds,
     CarryFigures,
     ErrorLaw,
     carry_moves,

@@ -12,8 +12,8 @@ from outflow_cohort.registration.blending import (
     out_of_turn,
     phase_distance,
 )
+from outflow_geometry.base.carry_limits import CarryBounds
 from outflow_geometry.landmarks.carry_error import (
-    CarryBounds,
     CarryFigures,
     carry_moves,
     carry_verdict,

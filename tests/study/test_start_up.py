@@ -20,6 +20,15 @@ def test_nothing_heavy_is_imported_at_start(module: str):
     assert done.stdout.strip() == "[]"
 
 
+@pytest.mark.parametrize("module", ["outflow_cohort.handover.request", "outflow_cohort.registration.settings"])
+def test_reading_a_request_loads_nothing_that_measures(module: str):
+    """Every job of a case reads its request; the settings of `carry:` once brought image registration with them."""
+    heavy = ("scipy", "shapely", "pandas", "SimpleITK", "outflow_geometry.image", "outflow_geometry.landmarks")
+    code = f"import sys, {module}; print([m for m in {heavy!r} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 @pytest.mark.parametrize(("limit", "stays"), [((100, 1), False), ((10, 60), True), (None, False)])
 def test_only_the_limit_that_nobody_asked_for_is_lifted(limit: tuple[int, int] | None, stays: bool):
     given = None if limit is None else SimpleNamespace(max_jobs=limit[0], timespan=limit[1])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 from pydantic import ConfigDict, Field
 
@@ -16,12 +16,10 @@ from outflow_cohort.dicom.settings import (
     ResampleSettings,
 )
 from outflow_cohort.handover.base import HandOver, Part, read_handover
+from outflow_cohort.registration.settings import CarrySettings
 from outflow_cohort.study.implant_settings import ImplantSettings
 from outflow_cohort.study.judging import JudgingSettings
 from outflow_cohort.study.measuring_settings import Definitions, Gantry, Uncertainty
-
-if TYPE_CHECKING:
-    from outflow_cohort.registration.settings import CarrySettings
 
 Points = list[list[float]]
 """(n, 3), mm."""
@@ -55,14 +53,8 @@ class StudySettings(Part):
     resample: ResampleSettings = ResampleSettings()
     judging: JudgingSettings = JudgingSettings()
     implants: ImplantSettings | None = None
-    carry: dict[str, Any] | None = None
+    carry: CarrySettings | None = None
     cutoffs: tuple[CutoffRow, ...] = ()
-
-    def carry_settings(self) -> CarrySettings:
-        """The section `carry`; read here, since its defaults come from modules that only one step needs."""
-        from outflow_cohort.registration.settings import CarrySettings
-
-        return CarrySettings(**(self.carry or {}))
 
 
 class CaseFacts(Part):

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from outflow_geometry.base.carry_limits import ComparisonSettings
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.image.registration import Comparison, ComparisonSettings, Displacement
+from outflow_geometry.image.registration import Comparison, Displacement
 
 if TYPE_CHECKING:
     import SimpleITK as sitk

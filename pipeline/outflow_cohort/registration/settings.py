@@ -6,8 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from outflow_geometry.image.registration import ComparisonSettings
-from outflow_geometry.landmarks.carry_error import CarryBounds
+from outflow_geometry.base.carry_limits import CarryBounds, ComparisonSettings
 
 Phase = Annotated[float, Field(ge=0, le=100)]
 BOUNDS, REGION = CarryBounds(), ComparisonSettings()

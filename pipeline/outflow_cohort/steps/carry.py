@@ -24,6 +24,7 @@ from outflow_cohort.registration.carried import (
     read_carried,
     write_carried,
 )
+from outflow_cohort.registration.settings import CarrySettings
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge import read_judgements
 
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 
     from outflow_cohort.phases import PhaseMatch
     from outflow_cohort.registration.blending import Estimate
-    from outflow_cohort.registration.settings import CarrySettings
     from outflow_geometry.base.frames import Volume
     from outflow_geometry.landmarks.carry_error import CarryFigures
 
@@ -153,7 +153,7 @@ def _prepared(request: Request, inventory: Inventory, volumes: Path, judged: Pat
             if entry.phase_pct is not None:
                 marks.setdefault(reading.who, {})[entry.phase_pct] = core_inputs.landmarks(reading.structures)
     phases = {e.phase_pct: volumes / e.file for e in index.volumes if e.phase_pct is not None}
-    settings = request.study.carry_settings()
+    settings = request.study.carry or CarrySettings()
     implanted = core_inputs.prosthesis(request) is not None
     steps = {row.row: row.slab_step for row in index.series_quality}
     slabs = {

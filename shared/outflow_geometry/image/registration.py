@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.ndimage import distance_transform_edt, gaussian_filter1d, map_coordinates
 
+from outflow_geometry.base.carry_limits import ComparisonSettings
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Volume
 
@@ -33,18 +34,7 @@ FEWEST_VOXELS = 50
 LEFT_OUT = ("lv_apex", "blood_sample", "muscle_sample", "outflow_path", "anterior_leaflet", "outflow_trace")
 """Structures about which nothing is compared: far from the valves, or not carried by the field."""
 
-
-@dataclass(frozen=True)
-class ComparisonSettings:
-    """What of two phases is compared, mm."""
-
-    spacing: float = 1.0
-    """Voxel edge; a grid of 1.5 mm takes a third of the time and errs by half more on moving hearts."""
-    margin: float = 24.0
-    """About the landmarks: the base moves by up to 15 mm, and the coarse steps need surroundings."""
-    reach: float = 20.0
-    """About the landmarks, within which images are compared."""
-    without_leaflets: bool = True
+USUAL_COMPARISON = ComparisonSettings()
 
 
 @dataclass(frozen=True)
@@ -100,7 +90,7 @@ def compared(
     points: FloatArray,
     ring: FloatArray,
     apex: FloatArray | None,
-    settings: ComparisonSettings = ComparisonSettings(),
+    settings: ComparisonSettings = USUAL_COMPARISON,
 ) -> Comparison:
     """Cut both phases to one grid about `points` (n, 3), with the mask; ring (n, 3) and apex (3,), mm.
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from outflow_geometry.base.carry_limits import CarryBounds
 from outflow_geometry.base.inputs import SharedMove
 from outflow_geometry.landmarks.carrying import ANNULUS_STRUCTURES, RING_STRUCTURES, STIFF_WITH_RING, CarriedLandmarks
 
@@ -37,33 +38,6 @@ SEPTUM_SHIFT = 0.55
 
 APEX_SHIFT = 1.0
 """mm; the apex is kept where it was marked."""
-
-
-@dataclass(frozen=True)
-class CarryBounds:
-    """When carried landmarks are doubted, and when they are set aside."""
-
-    doubt_error: float = 0.30
-    """mm; expected error of a coordinate of ring or annulus from which `ok` is not said any more. On moving hearts all
-    but one of 32 were below 0.29, with a step of 5 mm through the valves or with streaks 0.34 and more."""
-    largest_error: float = 1.0
-    """mm; expected error beyond which the phase is set aside."""
-    ring_change: float = 0.10
-    """Share of the ring's area."""
-    least_likeness: float = 0.80
-    """Correlation of the registered images about ring and annulus."""
-    prediction: float = 3.0
-    """mm; root mean square miss of the marks of another marked phase."""
-    largest_prediction: float = 8.0
-    unsteady: float = 4.0
-    """mm; how far the ring's centre may be from the course of the neighbouring phases."""
-    out_of_turn: float = 1.5
-    """mm; how far a ring may be on the wrong side of another phase: carrying errs by 0.5 mm along the beat."""
-    slab_step: float = 2.5
-    """Largest step between neighbouring slices of either image, as a multiple of the usual one: 1.3 to 2.0 in moving
-    hearts, 3.1 and more with a step of 5 mm between two slabs."""
-    centers_apart: float = 3.0
-    """mm; how far the distance of ring and annulus centres may change."""
 
 
 @dataclass(frozen=True)
