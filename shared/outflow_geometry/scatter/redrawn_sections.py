@@ -81,9 +81,13 @@ class PlanRedraws:
     def _numbers(self, solid: str, method: str) -> FloatArray:
         return tried_once(self._found, (self._ends(solid), method), lambda: _redrawn_numbers(self, solid, method))
 
+    def each_smallest(self, solid: str, method: str) -> list[SectionNumbers | None]:
+        """`numbers` by draw (draws,); None where a draw has no section."""
+        return tried_once(self._found, ("each", solid, method), lambda: _by_draw(self.numbers(solid, method)))
+
     def _ends(self, solid: str) -> tuple[tuple[float, float] | None, ...]:
         """Where the solid begins and ends in each draw: solids with the same ends are one under two names."""
-        return tuple(None if s is None else (round(s.solid_from, 6), round(s.solid_to, 6)) for s in self.solids(solid))
+        return tried_once(self._found, ("ends", solid), lambda: tuple(map(_ends_of, self.solids(solid))))
 
     def solids(self, name: str) -> list[Solid | None]:
         """The solid of the middle and of each draw; None where a draw has none."""
@@ -122,19 +126,10 @@ class RedrawnSections:
 
     def smallest(self, solid: str, method: str) -> SectionNumbers:
         """Numbers of the redrawn smallest section."""
-        row = self.plan.numbers(solid, method)[self.draw]
-        if not np.isfinite(row[0]):
+        found = self.plan.each_smallest(solid, method)[self.draw]
+        if found is None:
             raise GeometryError("no_section", "this draw has no section")
-        area, station, native, fraction, distance, largest, narrowest = row.tolist()
-        return SectionNumbers(
-            area=area,
-            station=station,
-            native_area=native,
-            residual_fraction=fraction,
-            septum_distance=distance,
-            diameter_max=largest,
-            diameter_min=narrowest,
-        )
+        return found
 
     def area_noise(self, solid: str, method: str) -> AreaNoise:
         """Asked of the reading itself only."""
@@ -153,6 +148,17 @@ class RedrawnSections:
         if own <= 0.0 or not math.isfinite(area):
             raise GeometryError("no_section", "this draw or the reading itself has no section")
         return value * area / own
+
+
+def _by_draw(numbers: FloatArray) -> list[SectionNumbers | None]:
+    return [
+        SectionNumbers(**dict(zip(NUMBERS, row, strict=True))) if math.isfinite(row[0]) else None
+        for row in numbers.tolist()
+    ]
+
+
+def _ends_of(solid: Solid | None) -> tuple[float, float] | None:
+    return None if solid is None else (round(solid.solid_from, 6), round(solid.solid_to, 6))
 
 
 def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
