@@ -29,6 +29,20 @@ def test_reading_a_request_loads_nothing_that_measures(module: str):
     assert done.stdout.strip() == "[]"
 
 
+@pytest.mark.parametrize(
+    ("code", "left_out"),
+    [
+        ("from outflow_geometry.measures.registry import REGISTRY; len(REGISTRY)", ("scipy", "numba")),
+        ("from outflow_cohort.stats.data.dask_scheduler import compute_each; compute_each(len, ['a'])", ("dask",)),
+        ("import outflow_cohort.report.case_sheet", ("scipy", "dask", "distributed")),
+    ],
+)
+def test_a_sheet_starts_without_what_only_measuring_or_a_cluster_needs(code: str, left_out: tuple[str, ...]):
+    told = f"import sys; {code}; print([m for m in {left_out!r} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 @pytest.mark.parametrize(("limit", "stays"), [((100, 1), False), ((10, 60), True), (None, False)])
 def test_only_the_limit_that_nobody_asked_for_is_lifted(limit: tuple[int, int] | None, stays: bool):
     given = None if limit is None else SimpleNamespace(max_jobs=limit[0], timespan=limit[1])

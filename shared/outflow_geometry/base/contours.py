@@ -12,15 +12,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike
-from scipy.interpolate import PPoly
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Plane
 from outflow_geometry.base.planes import checked_points
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PPoly
 
 REPEATED_POINT = 1e-3
 """mm; consecutive points nearer than this are one point written twice (files carry 3 decimals)."""
@@ -232,6 +235,8 @@ def periodic_spline(knots: FloatArray, points: FloatArray) -> PPoly:
     >>> (curve(1.0).round(6) + 0.0).tolist(), (curve(4.0).round(6) + 0.0).tolist()
     ([0.0, 1.0], [1.0, 0.0])
     """
+    from scipy.interpolate import PPoly  # on first use: whoever only lists the measures needs no scipy
+
     h = np.diff(knots)
     rise = (np.roll(points, -1, axis=0) - points) / h[:, None]
     before = np.roll(h, 1)

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from scipy.special import ndtr
 
 from outflow_geometry.base.contours import Contour
 from outflow_geometry.base.frames import FloatArray
@@ -93,6 +92,8 @@ class Draws:
 
     def chance_below(self, limit: float) -> float:
         """Chance that the truth is below `limit`: normal about the value less the draws' shift, with their SD."""
+        from scipy.special import ndtr  # on first use: whoever only lists the measures needs no scipy
+
         likeliest = 2.0 * self.value - float(np.mean(self.redrawn))
         deviation = math.hypot(float(np.std(self.redrawn, ddof=1)), self.image_sd)
         return float(ndtr((limit - likeliest) / max(deviation, TINY_DEVIATION)))

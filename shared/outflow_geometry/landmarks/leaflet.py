@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.interpolate import CubicSpline
 
 from outflow_geometry.base.contours import gauss_nodes
 from outflow_geometry.base.errors import GeometryError
@@ -27,6 +26,8 @@ def curve_length(points: ArrayLike, structure: str = "curve") -> float:
     >>> round(curve_length(np.stack([20 * np.cos(t), 20 * np.sin(t), 0 * t], axis=1)), 2)
     31.42
     """
+    from scipy.interpolate import CubicSpline  # on first use: whoever only lists the measures needs no scipy
+
     array = checked_points(points, structure, 2)
     steps = np.linalg.norm(np.diff(array, axis=0), axis=1)
     if np.any(steps <= 0.0):

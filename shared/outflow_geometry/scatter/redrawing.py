@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy.interpolate import CubicSpline
-from scipy.optimize import linear_sum_assignment
 
 from outflow_geometry.base.contours import distinct_points
 from outflow_geometry.base.errors import GeometryError
@@ -140,6 +138,8 @@ def _pair_squares(name: str, first: FloatArray, second: FloatArray) -> tuple[flo
     if len(first) != len(second):
         return 0.0, 0.0
     if name in UNORDERED_STRUCTURES:
+        from scipy.optimize import linear_sum_assignment  # on first use: whoever only lists the measures needs no scipy
+
         cost = np.linalg.norm(first[:, None] - second[None], axis=2)
         rows, columns = linear_sum_assignment(cost)
         first, second = first[rows], second[columns]
@@ -180,6 +180,8 @@ def _apart(points: FloatArray, other: FloatArray, closed: bool) -> _Apart | None
     if np.any(steps <= 0.0):
         return None
     knots = np.concatenate([[0.0], np.cumsum(steps)])
+    from scipy.interpolate import CubicSpline  # on first use: whoever only lists the measures needs no scipy
+
     identity = np.eye(len(knots_at))
     weights_of = CubicSpline(
         knots, np.vstack([identity, identity[:1]]) if closed else identity, bc_type="periodic" if closed else "natural"
