@@ -68,12 +68,20 @@ HOLDS_THE_VALUE = (("aortic_perimeter", ""), ("aortic_diameter", "perimeter"))
 """Length of a contour in points 3 mm apart with a scatter of 0.7 mm: always too long, and its interval is widened to
 hold the value itself."""
 
+STEPPED = (
+    *(("mitral_area", v) for v in ("spline", "d_shape")), *(("mitral_perimeter", v) for v in ("projected", "spatial", "d_shape")),
+    *(("mitral_diameter", v) for v in ("area", "perimeter", "circle_fit", "min", "intercommissural")),
+    ("aortic_area", ""), ("aortic_diameter", "area"), ("traced_area", "projected"), ("ring_septum_distance", ""),
+)  # fmt: skip
+"""Sizes of closed curves: their intervals allow for a step of all points outwards, which these readers do not make
+and whose points cannot show that they do not. `test_error_model` has readers who do."""
+
 
 @pytest.mark.slow
 def test_intervals_cover_the_truth_in_92_to_98_percent() -> None:
     found = coverage(400, 200, seed=20)
     # 400 readings tell a coverage of 98 % to a standard error of 0.7 % (binomial)
-    highest = dict.fromkeys(HOLDS_THE_VALUE, 1.0)
+    highest = dict.fromkeys((*HOLDS_THE_VALUE, *STEPPED), 1.0)
     outside = {key: share for key, share in found.items() if not 0.92 <= share <= highest.get(key, 0.985)}
     assert outside == {}
     assert 0.92 <= float(np.median(list(found.values()))) <= 0.98

@@ -31,6 +31,9 @@ SAMPLE_STRUCTURES = ("blood_sample", "muscle_sample")
 HINGE_GROUP = "aortic_hinges"
 """Name under which the common shift of the three hinges is kept."""
 
+OUTWARD = "/outward"
+"""After the name of a closed structure: its common step outwards between repeat reads."""
+
 PRIOR_SD = 0.7
 """mm; scatter of one coordinate where the study configures none: an assumption, no source."""
 
@@ -208,14 +211,16 @@ def _apart(points: FloatArray, other: FloatArray, closed: bool) -> _Apart | None
 
 
 def repeat_shifts(reads: Sequence[Read]) -> dict[str, RepeatShift]:
-    """Common shifts between repeat reads: of each curve, curve against curve, and of the three hinges together."""
+    """Common shifts between repeat reads: of each curve, curve against curve, and of the three hinges together.
+
+    A closed curve has a second entry, its name with `OUTWARD`: the step of all its points outwards.
+    """
     groups: dict[tuple[float | None, str], list[Read]] = defaultdict(list)
     for read in reads:
         groups[read.phase_pct, read.reader_id].append(read)
     names = sorted({name for read in reads for name in read.landmarks} & {*CLOSED_STRUCTURES, *OPEN_STRUCTURES})
-    shifts: dict[str, RepeatShift] = {}
+    found: dict[str, RepeatShift] = {}
     for name in (*names, HINGE_GROUP):
-        squares, freedom = 0.0, 0.0
         for repeats in groups.values():
             wanted = HINGES if name == HINGE_GROUP else (name,)
             sets = [
@@ -223,39 +228,64 @@ def repeat_shifts(reads: Sequence[Read]) -> dict[str, RepeatShift]:
                 for read in repeats
                 if all(part in read.landmarks for part in wanted)
             ]
-            pairs = [_pair_shift(name, first, second) for first, second in combinations(sets, 2)]
-            # k reads hold k (k - 1) / 2 pairs but only k - 1 independent differences
-            squares += sum(pair[0] for pair in pairs) * 2.0 / max(len(sets), 1)
-            freedom += sum(pair[1] for pair in pairs) * 2.0 / max(len(sets), 1)
-        if freedom > 0.0:
-            shifts[name] = RepeatShift(max(squares, 0.0), freedom)
-    return shifts
+            for first, second in combinations(sets, 2):
+                for key, one in _pair_shifts(name, first, second).items():
+                    # k reads hold k (k - 1) / 2 pairs but only k - 1 independent differences
+                    before, share = found.get(key, RepeatShift(0.0, 0.0)), 2.0 / len(sets)
+                    found[key] = RepeatShift(before.squares + share * one.squares, before.freedom + share * one.freedom)
+    return {key: RepeatShift(max(one.squares, 0.0), one.freedom) for key, one in found.items() if one.freedom > 0.0}
 
 
-def _pair_shift(name: str, first: FloatArray, second: FloatArray) -> tuple[float, float]:
-    """Squares, mm2, of the shift between two reads, half of their difference each, less what the rest puts there."""
+def outward_directions(points: FloatArray) -> FloatArray:
+    """Unit vectors (n, 3) of a closed curve's points (n, 3), in its plane and across the curve, away from its inside.
+
+    Points without a plane, or in one place, have no direction: zeros.
+    """
+    try:
+        normal = least_squares_plane(points, "contour").normal
+    except GeometryError:
+        return np.zeros_like(points)
+    across = np.cross(np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0), normal)
+    length = np.linalg.norm(across, axis=1, keepdims=True)
+    across = np.divide(across, length, out=np.zeros_like(across), where=length > 0.0)
+    result: FloatArray = across * (1.0 if np.sum(across * (points - points.mean(axis=0))) >= 0.0 else -1.0)
+    return result
+
+
+def _pair_shifts(name: str, first: FloatArray, second: FloatArray) -> dict[str, RepeatShift]:
+    """Squares, mm2, of shift and step between two reads, half of their difference each, less what the rest puts
+    there; nothing where the reads cannot be compared."""
     if name == HINGE_GROUP:
         if len(first) != len(second):
-            return 0.0, 0.0
+            return {}
         difference = second - first
         mean = difference.mean(axis=0)
         rest = float(np.sum((difference - mean) ** 2)) / (3.0 * (len(first) - 1))
-        return (float(mean @ mean) - 3.0 * rest / len(first)) / 2.0, 3.0
+        return {name: RepeatShift((float(mean @ mean) - 3.0 * rest / len(first)) / 2.0, 3.0)}
     try:
         apart = _apart(first, second, name in CLOSED_STRUCTURES)
     except GeometryError:
-        return 0.0, 0.0  # a read that gives no contour has no distance to another
+        return {}  # a read that gives no contour has no distance to another
     if apart is None or len(apart.away) < 2:
-        return 0.0, 0.0
+        return {}
     # least squares of the ways to the curve, of which each shows the two directions across it
     across = np.eye(3) - apart.tangents[:, :, None] * apart.tangents[:, None, :]
     values, vectors = np.linalg.eigh(across.sum(axis=0))
     shown = values > SHOWN * len(across)
     mean = (vectors.T @ apart.away.sum(axis=0))[shown] / values[shown]
     left = apart.away - np.einsum("nij,j->ni", across, vectors[:, shown] @ mean)
-    rest = float(np.sum(left**2)) / max(2.0 * len(left) - float(shown.sum()), 1.0)
+    freedom, found = 2.0 * len(left) - float(shown.sum()), {}
+    if name in CLOSED_STRUCTURES and len(left) == len(first) > 3:
+        # a step outwards moves no closed curve's mean much, so that it is read from what the shift leaves
+        step = float(np.mean(np.sum(left * outward_directions(first), axis=1)))
+        left = left - step * outward_directions(first)
+        freedom -= 1.0
+        rest = float(np.sum(left**2)) / max(freedom, 1.0)
+        found[f"{name}{OUTWARD}"] = RepeatShift((step**2 - rest / len(left)) / 2.0, 1.0)
+    rest = float(np.sum(left**2)) / max(freedom, 1.0)
     # each direction of the mean holds rest / (points that show it)
-    return (float(mean @ mean) - float(np.sum(rest / values[shown]))) / 2.0, float(shown.sum())
+    squares = (float(mean @ mean) - float(np.sum(rest / values[shown]))) / 2.0
+    return {name: RepeatShift(squares, float(shown.sum())), **found}
 
 
 def _surface_squares(first: FloatArray, second: FloatArray) -> tuple[float, float]:
