@@ -1,17 +1,17 @@
 """Two estimates of one phase joined, and what tells that a carried phase is wrong. Lengths mm, phases %."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from outflow_cohort.registration.blending import (
     Estimate,
-    against_the_beat,
     blend,
     miss,
-    off_course,
-    out_of_turn,
     phase_distance,
 )
+from outflow_cohort.registration.course import against_the_beat, off_course, off_smooth_course, out_of_turn
 from outflow_geometry.base.carry_limits import CarryBounds
 from outflow_geometry.landmarks.carry_error import (
     CarryFigures,
@@ -125,8 +125,42 @@ def test_exchanged_neighbours_stand_out_of_turn_and_sound_phases_do_not(first: f
     apart = abs(BEAT[first] - BEAT[second])
     assert out_of_turn(exchanged, first) == pytest.approx(apart)
     assert out_of_turn(exchanged, second) == pytest.approx(apart)
-    # what is known not to be found: one label that names the neighbouring phase leaves the order as it is
+    # one label that names the neighbouring phase leaves the order as it is: `off_smooth_course` finds it
     assert (out_of_turn(BEAT | {first: BEAT[second]}, first) or 0.0) <= 0.0
+
+
+QUICK = {0.0: 0.0, 10.0: 3.6, 20.0: 8.2, 30.0: 11.2, 40.0: 12.0, 50.0: 7.8, 60.0: 3.4, 70.0: 2.9, 80.0: 2.6, 90.0: 1.4}
+"""mm toward the apex: quick early filling, rest, a late kick (its shape from memory, as of mitral annular motion)."""
+
+
+def off(ways: dict[float, float]) -> dict[float, bool]:
+    """Whether each phase departs from the course of the others; a phase with unknown course is left out."""
+    centers = {p: np.array([0.0, 0.0, -way]) for p, way in ways.items()}
+    found = {p: off_smooth_course(centers, p) for p in ways}
+    return {p: d[0] > d[1] for p, d in found.items() if d is not None}
+
+
+@pytest.mark.parametrize("beat", [BEAT, QUICK])
+@pytest.mark.parametrize("size", [0.75, 1.0, 1.2])
+def test_a_phase_that_shows_its_neighbour_departs_from_the_course_and_sound_phases_do_not(
+    beat: dict[float, float], size: float
+) -> None:
+    """Beats of 9 to 16 mm; every label that names a neighbour 2 mm or more away is found at that very phase."""
+    sound = {p: size * way for p, way in beat.items()}
+    assert not any(off(sound).values())
+    phases = list(sound)
+    planted = [(p, phases[(n + side) % 10]) for n, p in enumerate(phases) for side in (-1, 1)]
+    wrong = [(p, q) for p, q in planted if abs(sound[p] - sound[q]) > 2.0]
+    assert len(wrong) > 8
+    assert [pair for pair in wrong if not off(sound | {pair[0]: sound[pair[1]]})[pair[0]]] == []
+
+
+def test_in_a_part_of_the_beat_the_course_is_known_between_two_phases_on_either_side() -> None:
+    part = {p: BEAT[p] for p in (20.0, 30.0, 40.0, 50.0, 60.0)}
+    assert off(part) == {40.0: False}
+    assert off(part | {40.0: BEAT[50.0]}) == {40.0: True}
+    assert off({p: BEAT[p] for p in (0.0, 20.0, 40.0, 60.0, 80.0)}) == {}
+    assert off({40.0: 3.0}) == {}
 
 
 GOOD = {"ring_error": 0.2, "annulus_error": 0.3, "ring_change": 0.05, "likeness": 0.97, "centers_change": 0.5}
@@ -148,11 +182,13 @@ GOOD = {"ring_error": 0.2, "annulus_error": 0.3, "ring_change": 0.05, "likeness"
         ({"against_beat": 2.0}, "carry_motion_unsteady", False),
         ({"against_beat": -2.0, "slab_step": 1.9}, "", False),
         ({"unsteady": 2.0, "prediction": 1.0}, "", False),
+        ({"departure": (1.9, 1.8)}, "carry_motion_unsteady", False),
+        ({"departure": (1.1, 1.8)}, "", False),
         ({"out_of_turn": 2.1}, "carry_motion_unsteady", False),
         ({"out_of_turn": 0.9}, "", False),
     ],
 )
-def test_each_sign_of_failure_has_its_status(changed: dict[str, float], code: str, set_aside: bool) -> None:
+def test_each_sign_of_failure_has_its_status(changed: dict[str, Any], code: str, set_aside: bool) -> None:
     verdict = carry_verdict(CarryFigures(**(GOOD | changed)), CarryBounds())
     assert (verdict.code, verdict.set_aside) == (code, set_aside)
     assert bool(verdict.reason) == bool(code)

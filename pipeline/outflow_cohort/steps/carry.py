@@ -222,7 +222,8 @@ def _register_pair(case: _Case, image: Volume, source: float, target: float, rea
 
 def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[AsideRow]]:
     """All carried phases of one read, judged."""
-    from outflow_cohort.registration.blending import blend, miss, off_course, out_of_turn
+    from outflow_cohort.registration.blending import blend, miss
+    from outflow_cohort.registration.course import off_course, off_smooth_course, out_of_turn
     from outflow_geometry.landmarks.carry_error import carry_verdict
 
     sources = case.sources(read)
@@ -254,6 +255,7 @@ def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[A
         figures = replace(
             figures,
             unsteady=off_course(centers, phase) if phase in centers else None,
+            departure=off_smooth_course(centers, phase) if phase in centers else None,
             out_of_turn=out_of_turn(ways, phase) if phase in ways else None,
             against_beat=contradicted[phase],
             slab_step=max(
@@ -355,7 +357,7 @@ def _against_the_beat(
     """The largest contradiction, mm, between the way of the ring from a marked phase and the part of the beat."""
     import numpy as np
 
-    from outflow_cohort.registration.blending import against_the_beat
+    from outflow_cohort.registration.course import against_the_beat
 
     found = []
     for marked_in, own in marks.items():

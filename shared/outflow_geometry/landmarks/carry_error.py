@@ -49,6 +49,7 @@ class CarryFigures:
     centers_change : change of the distance of ring and annulus centres, mm. prediction : miss of the marks of another
     marked phase, mm. unsteady : distance of the ring's centre from its course through the neighbouring phases, mm.
     out_of_turn : how far the ring is on the wrong side of a phase before or after it in systole or diastole, mm.
+    departure : distance of the ring's centre from the smooth course of the other phases, and how far it may be, mm.
     slab_step : largest step between neighbouring slices of the two images over the usual one. against_beat : how far
     the ring moves otherwise than systole and diastole have it, mm (above 0 = it does).
     """
@@ -61,6 +62,7 @@ class CarryFigures:
     prediction: float | None = None
     unsteady: float | None = None
     out_of_turn: float | None = None
+    departure: tuple[float, float] | None = None
     slab_step: float | None = None
     against_beat: float | None = None
 
@@ -136,7 +138,19 @@ def carry_verdict(figures: CarryFigures, bounds: CarryBounds) -> CarryVerdict:
         ("carry_motion_unsteady", "ring's centre off its course by", figures.unsteady, bounds.unsteady),
         ("carry_motion_unsteady", "ring out of turn between phases by", figures.out_of_turn, bounds.out_of_turn),
     )
-    for code, words, found, bound in doubts:
+    departed = (
+        [
+            (
+                "carry_motion_unsteady",
+                "shows another phase than it states, or its neighbour does: ring's centre off the"
+                " smooth course of the other phases by",
+                *figures.departure,
+            )
+        ]
+        if figures.departure
+        else []
+    )
+    for code, words, found, bound in (*doubts, *departed):
         if found is not None and found > bound:
             return CarryVerdict(code, False, _words(words, found, bound))
     return CarryVerdict()
