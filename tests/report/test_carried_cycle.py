@@ -1,10 +1,14 @@
 """The cycle on a case sheet tells marked from carried phases."""
 
 from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
+
+import pandas as pd
 
 from outflow_cohort.handover.request import CaseFacts, Request, StudySettings
 from outflow_cohort.report.case_data import ReadValue
 from outflow_cohort.report.charts_case import cycle_figures
+from outflow_cohort.report.charts_cohort import flow_figure
 from outflow_cohort.report.settings import ReportSettings
 
 
@@ -44,3 +48,19 @@ def test_carried_phases_are_open_rings_and_say_where_they_come_from() -> None:
     drawn = figure.drawing.standalone()
     assert drawn.count("45 %, carried from 35 %") >= 1
     assert drawn.count("35 %, carried from") == drawn.count("75 %, carried from") == 0
+
+
+def test_the_flow_counts_carried_readings_apart_and_in_full_words() -> None:
+    phases = pd.DataFrame({"case_id": "C1", "phase_pct": [35.0, 45.0, 75.0], "reader_id": "ash", "read_no": 1})
+    cohort = SimpleNamespace(
+        series=pd.DataFrame(),
+        set_aside=pd.DataFrame({"case_id": [], "code": [], "phase_pct": [], "reader_id": [], "read_no": []}),
+        cases=pd.DataFrame({"case_id": ["C1"]}),
+        measured=phases.assign(landmark_origin=["marked", "carried", "carried"]),
+        readings=phases.iloc[:1],
+    )
+    figure = flow_figure(cohort)  # type: ignore[arg-type]
+    words = figure.drawing.standalone()
+    assert "2 carried readings measured" in words
+    assert "of 1 reading in<" in words
+    assert "…" not in words

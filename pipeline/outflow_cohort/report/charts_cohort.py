@@ -72,10 +72,10 @@ def flow_figure(cohort: Cohort) -> Figure:
     n_carried = len(done.loc[carried, names].drop_duplicates())
     n_done = len(done.loc[~carried, names].drop_duplicates())
     n_in = len(cohort.readings[names].drop_duplicates()) if has(cohort.readings, names) else None
-    lines = [f"{count(n_done, 'reading')} measured"] + ([f"of {n_in:,} readings in"] if n_in is not None else [])
+    lines = [f"{count(n_done, 'reading')} measured"] + ([f"of {count(n_in, 'reading')} in"] if n_in is not None else [])
     rows.append(("readings", "measured", "", n_done))
     if n_carried:
-        lines.append(f"{count(n_carried, 'phase')} with carried landmarks measured")
+        lines.append(f"{count(n_carried, 'carried reading')} measured")
         rows.append(("readings", "carried", "", n_carried))
     if n_in is not None:
         rows.append(("readings", "in", "", n_in))
