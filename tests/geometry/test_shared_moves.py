@@ -6,6 +6,7 @@ import pytest
 from outflow_geometry.base.contours import closed_contour
 from outflow_geometry.base.inputs import SharedMove
 from outflow_geometry.base.planes import least_squares_plane
+from outflow_geometry.landmarks.carry_error import coordinate_error
 from outflow_geometry.scatter.shared_moves import shared_moves
 from outflow_geometry.scatter.uncertainty import redrawn_landmarks
 
@@ -61,3 +62,26 @@ def test_a_lift_of_its_own_goes_along_the_normal_only() -> None:
     centers = np.array([draw["mitral_ring"].mean(axis=0) for draw in found])
     # 4000 draws tell a standard deviation to 1.1 %
     assert centers.std(axis=0) == pytest.approx([0.2, 0.2, 0.8], rel=0.05)
+
+
+def test_an_oval_error_stretches_one_way_and_narrows_across() -> None:
+    moves = (SharedMove(("mitral_ring",), 0.0, 0.0, 0.0, oval=0.4),)
+    found = shared_moves({"mitral_ring": ring(count=16)}, moves, DRAWS, 7)
+    moved = np.stack([draw["mitral_ring"] for draw in found])
+    # the centre stays, nothing leaves the plane, and each rim point is moved by 0.4 mm in both directions of the plane
+    np.testing.assert_allclose(moved.mean(axis=1), 0.0, atol=1e-9)
+    np.testing.assert_allclose(moved[..., 2], 0.0, atol=1e-9)
+    np.testing.assert_allclose(moved[..., :2].std(axis=0), 0.4, rtol=0.06)
+    # what one diameter gains the one across loses, so that the area stays
+    width = moved[:, 0, 0] - moved[:, 8, 0]
+    across = moved[:, 4, 1] - moved[:, 12, 1]
+    np.testing.assert_allclose(width, -across, atol=1e-9)
+    assert width.std() == pytest.approx(0.8, rel=0.05)
+    assert coordinate_error(moves[0]) == pytest.approx(np.sqrt((moved**2).sum(axis=2).mean() / 3.0), rel=0.05)
+
+
+def test_errors_of_twice_the_size_are_twice_as_large() -> None:
+    move = SharedMove(("mitral_ring",), 0.1, 0.2, 0.3, 0.4, 0.5)
+    assert move.times(2.0) == SharedMove(("mitral_ring",), 0.2, 0.4, 0.6, 0.8, 1.0)
+    assert SharedMove(("mitral_ring",), 0.1, 0.2, 0.3).times(2.0).lift is None
+    assert coordinate_error(move.times(2.0)) == pytest.approx(2.0 * coordinate_error(move))

@@ -108,3 +108,23 @@ def test_a_phase_whose_registration_failed_is_set_aside_with_its_reason() -> Non
     kept, gone = _carried_read(broken, READ)
     assert [k.phase_pct for k in kept] == [75.0]
     assert [(row.code, row.phase_pct) for row in gone] == [("no_overlap", 60.0)]
+
+
+def test_a_motion_that_tears_the_ring_is_doubted() -> None:
+    """A step between two slabs: half of the ring and of its surroundings goes 5 mm aside."""
+    torn = case({40.0: 12.0})
+
+    def step(points: np.ndarray) -> np.ndarray:
+        aside = np.where(points[:, :1] > 3.0, [[0.0, 5.0, 0.0]], [[0.0, 0.0, 0.0]])
+        return points + np.array([0.0, 0.0, 7.0]) + aside
+
+    moved = carried_landmarks(marks(12.0), step, implanted=False)
+    torn.estimates[READ, 60.0] = [Estimate(40.0, moved, 0.97, None)]
+    kept, _ = _carried_read(torn, READ)
+    assert {k.phase_pct: k.doubt for k in kept if k.phase_pct == 60.0} == {60.0: "carry_disagreement"}
+    (reason,) = [k.reason for k in kept if k.phase_pct == 60.0]
+    assert "departs from the shape" in reason
+    # where the user allows more, the expected error still speaks
+    torn.settings = CarrySettings(doubt_disagreement_mm=5.0)
+    kept, _ = _carried_read(torn, READ)
+    assert [k.doubt for k in kept if k.phase_pct == 60.0] == ["carry_disagreement"]

@@ -17,6 +17,7 @@ class Move(Part):
     tilt: float
     radial: float
     lift: float | None = None
+    oval: float = 0.0
 
 
 class CarriedReading(Part):
@@ -45,7 +46,7 @@ class CarriedReading(Part):
     @property
     def shared_moves(self) -> tuple[SharedMove, ...]:
         """Their shared errors, for the core."""
-        return tuple(SharedMove(m.structures, m.shift, m.tilt, m.radial, m.lift) for m in self.moves)
+        return tuple(SharedMove(m.structures, m.shift, m.tilt, m.radial, m.lift, m.oval) for m in self.moves)
 
 
 class RegisteredPair(Part):

@@ -53,6 +53,13 @@ class CarrySettings(BaseModel):
         " (LPS) of each voxel of the marked phase.",
         json_schema_extra={"unit": "switch"},
     )
+    doubt_disagreement_mm: float = _number(
+        BOUNDS.doubt_disagreement,
+        "mm",
+        "Departure of the motion from the shape that ring or annulus keep, from which no value says `ok`.",
+        0.1,
+        5,
+    )
     doubt_error_mm: float = _number(
         BOUNDS.doubt_error, "mm", "Expected error of a carried coordinate from which no value says `ok`.", 0.1, 5
     )
@@ -79,6 +86,7 @@ class CarrySettings(BaseModel):
     def bounds(self) -> CarryBounds:
         """The bounds for the core."""
         return CarryBounds(
+            doubt_disagreement=self.doubt_disagreement_mm,
             doubt_error=self.doubt_error_mm,
             largest_error=self.largest_error_mm,
             ring_change=self.ring_change_pct / 100.0,

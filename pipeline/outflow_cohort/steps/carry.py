@@ -289,22 +289,18 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
 
     from outflow_cohort.registration.engines import chosen_engine, error_factor
     from outflow_geometry.landmarks.anatomy import build_anatomy
-    from outflow_geometry.landmarks.carry_error import CarryFigures, carry_moves, coordinate_error
+    from outflow_geometry.landmarks.carry_error import (
+        CarryFigures,
+        carry_moves,
+        coordinate_error,
+        largest_disagreement,
+    )
 
     best = found.best
     # both marked phases hold the reader's scatter in two coordinates across a curve; the intervals have it already
     more = 0.5 * math.sqrt(max(found.apart**2 - 4.0 * case.scatter**2, 0.0))
     wider = error_factor(chosen_engine(case.settings.engine), case.settings.grid_mm)
-    moves = tuple(
-        replace(
-            move,
-            shift=wider * move.shift,
-            tilt=wider * move.tilt,
-            radial=wider * move.radial,
-            lift=None if move.lift is None else wider * move.lift,
-        )
-        for move in carry_moves(best.carried, implanted=case.implanted, more=more)
-    )
+    moves = tuple(m.times(wider) for m in carry_moves(best.carried, implanted=case.implanted, more=more))
     by_body = {move.structures[0]: coordinate_error(move) for move in moves}
     ring_change = centers_change = 0.0
     before, after = build_anatomy(case.marks[read][best.from_pct]), build_anatomy(found.landmarks)
@@ -324,6 +320,7 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
         ring_change=ring_change,
         likeness=best.likeness,
         centers_change=centers_change,
+        disagreement=largest_disagreement(best.carried, implanted=case.implanted, more=more),
         prediction=prediction,
     )
     kept = tuple(
@@ -333,6 +330,7 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
             tilt=round(m.tilt, 4),
             radial=round(m.radial, 4),
             lift=None if m.lift is None else round(m.lift, 4),
+            oval=round(m.oval, 4),
         )
         for m in moves
     )

@@ -159,7 +159,8 @@ class SharedMove:
     """Standard deviations of an error that all points of some structures share, mm.
 
     shift : each coordinate in the body's plane. tilt : at the rim, about each of the two axes in the plane. radial :
-    outward at the rim. lift : along the body's normal; None = as `shift`.
+    outward at the rim. lift : along the body's normal; None = as `shift`. oval : at the rim, of a stretch one way in
+    the plane with a narrowing across, about each of two such ways 45 degrees apart.
     """
 
     structures: tuple[str, ...]
@@ -167,6 +168,13 @@ class SharedMove:
     tilt: float
     radial: float
     lift: float | None = None
+    oval: float = 0.0
+
+    def times(self, factor: float) -> SharedMove:
+        """The same errors, `factor` as large."""
+        lift = None if self.lift is None else factor * self.lift
+        sizes = (factor * self.shift, factor * self.tilt, factor * self.radial, lift, factor * self.oval)
+        return SharedMove(self.structures, *sizes)
 
 
 @dataclass(frozen=True)

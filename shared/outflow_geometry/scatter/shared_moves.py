@@ -30,6 +30,7 @@ def shared_moves(
         shift = move.shift * generator.standard_normal((draws, 3))
         tilt = move.tilt * generator.standard_normal((draws, 2))
         radial = move.radial * generator.standard_normal(draws)
+        oval = move.oval * generator.standard_normal((draws, 2))
         if not names:
             continue
         points = np.concatenate([np.asarray(landmarks[name], dtype=np.float64) for name in names])
@@ -41,6 +42,9 @@ def shared_moves(
                 if move.lift is not None and move.shift > 0.0:
                     moved += (move.lift / move.shift - 1.0) * (shift[draw] @ normal[2]) * normal[2]
                 moved += (across @ tilt[draw])[:, None] * normal[2] + radial[draw] * (across @ normal[:2])
+                # the two ways of an even stretch that keeps the area
+                stretched = np.stack([across * (1.0, -1.0), across[:, ::-1]])
+                moved += np.tensordot(oval[draw], stretched, axes=1) @ normal[:2]
             start = 0
             for name in names:
                 stop = start + len(landmarks[name])
