@@ -20,10 +20,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from automatic_path import DEPTHS, FINE, SMALLEST, heart_at, true_area, with_depth
+from automatic_path import DEPTHS, SMALLEST, heart_at, true_area, with_depth
 
 from outflow_geometry.base.errors import GeometryError
-from outflow_geometry.base.findings import Draws
+from outflow_geometry.base.findings import UNTROUBLED, Draws
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import PhaseImage
@@ -121,7 +121,7 @@ def main() -> None:
     for method in PATH_METHODS:
         for mode in MODES:
             for sure in (True, False):
-                own = [r for r in rows if (r.method, r.mode, r.status in FINE) == (method, mode, sure)]
+                own = [r for r in rows if (r.method, r.mode, r.status in UNTROUBLED) == (method, mode, sure)]
                 if not own:
                     continue
                 error = np.array([r.area - r.truth for r in own])

@@ -16,9 +16,10 @@ from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.measures.registry import measure
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.outflow_path import reader_path
+from outflow_geometry.outflow.outflow_path import path_through
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.outflow.plane_doubt import path_error
+from outflow_geometry.scatter.redrawn_paths import redrawn_reader_paths
 from outflow_geometry.scatter.redrawn_sections import CURVE_DRAWS, PlanRedraws
 from outflow_geometry.scatter.settling import settled_landmarks
 from outflow_geometry.scatter.uncertainty import interval, redrawn_landmarks
@@ -87,7 +88,8 @@ def read(channel: Channel, stations: np.ndarray = STATIONS, path_sd: float = SD,
 
 
 def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
-    reading = read(Channel(bulge=3.0), station_step=3.0)
+    # clicks so close together that they leave nothing open between them
+    reading = read(Channel(bulge=3.0), np.linspace(-30.0, 3.0, 12), station_step=3.0)
     stations, shift, sd = reading.redraws(CURVE_DRAWS).curve_scatter("full_frame", "reader_path")
     own = reading.sections().curves("reader_path")
     assert np.allclose(stations, own.stations)
@@ -97,7 +99,7 @@ def test_scatter_along_the_curve_is_that_of_curves_measured_anew() -> None:
     assert reached.sum() >= 9
     # the scan's areas are right to 1.5 percent each
     assert sd[reached] == pytest.approx(areas[:, reached].std(axis=0, ddof=1), rel=0.1, abs=1.0)
-    # five path points are the path: the reading itself is the middle of the draws, scanned to 1.5 percent like them
+    # exact points are the path: the reading itself is the middle of the draws, scanned to 1.5 percent like them
     area = own.areas["full_frame"][reached]
     assert np.all(np.abs(shift[reached] - (areas[:, reached].mean(axis=0) - area)) <= 0.015 * area + 1.0)
 
@@ -126,10 +128,13 @@ def test_value_and_draws_belong_to_one_curve() -> None:
     wanted = own.at(stations)
     assert np.allclose(points[0], wanted[0], atol=0.02)
     assert np.degrees(np.arccos(np.vecdot(tangents[0], wanted[1]).clip(-1.0, 1.0))).max() < 0.2
-    # each draw at once is the path that its points give alone
+    # with nothing left open each draw at once is the path that its points give alone
+    course = sections.reading.reader_course
+    told = dataclasses.replace(course, between=np.zeros((len(course.knots), 0)), square=np.zeros(len(course.knots)))
+    together = redrawn_reader_paths(own, told, [redraws.middle, *redraws.anatomies])
     for draw, anatomy in enumerate(redraws.anatomies, start=1):
-        alone = reader_path(anatomy.structure("outflow_path"), anatomy).at(stations)
-        points, tangents = middle.at(np.array([draw]), stations[None])
+        alone = path_through(anatomy.structure("outflow_path"), anatomy.aortic_plane, "reader_path").at(stations)
+        points, tangents = together.at(np.array([draw]), stations[None])
         assert np.linalg.norm(points[0] - alone[0], axis=1).max() < 0.15
         assert np.degrees(np.arccos(np.vecdot(tangents[0], alone[1]).clip(-1.0, 1.0))).max() < 1.0
 

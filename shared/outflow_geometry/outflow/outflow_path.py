@@ -18,6 +18,7 @@ from outflow_geometry.base.frames import FloatArray, Plane, unit
 from outflow_geometry.base.planes import checked_points
 from outflow_geometry.base.smoothing import REPEATED_POINT, smoothed_curve
 from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.path_course import PathCourse, path_course
 
 PATH_STEP = 0.25
 """mm between the stored stations; Hermite cubics through them depart from the curve by less than 1e-6 mm."""
@@ -196,13 +197,25 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
     return OutflowPath(method, stations - zero, places, tangents)
 
 
-def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> OutflowPath:
-    """The smoothest curve that the reader's centreline (n >= 2, 3), mm, supports; see `base.smoothing`, `path_through`.
+def reader_course(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> tuple[FloatArray, PathCourse]:
+    """Settled clicks (n, 3) of the reader's centreline (n >= 2, 3), mm, less repeats, and the course through them.
 
-    scatter : the reader's, mm a coordinate; 0 = not known, the points are passed through.
+    scatter : the reader's, mm a coordinate; 0 = not known, the points are passed through. Raises as `path_through`.
     """
-    array = without_repeats(checked_points(points, "outflow_path", 2))
-    return path_through(smoothed_curve(array, scatter).points, anatomy.aortic_plane, "reader_path")
+    curve = smoothed_curve(without_repeats(checked_points(points, "outflow_path", 2)), scatter)
+    path_through(curve.points, anatomy.aortic_plane, "reader_path")  # for what it raises
+    settled = without_repeats(curve.points)
+    return settled, path_course(settled, anatomy.aortic_plane, curve.rest, LONGEST_EXTENSION)
+
+
+def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> OutflowPath:
+    """The smoothest curve that the reader's centreline (n >= 2, 3), mm, supports; see `base.smoothing`, `path_course`.
+
+    scatter : the reader's, mm a coordinate; 0 = not known, the points are passed through. Raises as `path_through`.
+    """
+    settled, course = reader_course(points, anatomy, scatter)
+    places = course.places(settled[:, None], anatomy.aortic_plane.normal[None])
+    return path_through(places[:, 0], anatomy.aortic_plane, "reader_path")
 
 
 def without_repeats(points: FloatArray) -> FloatArray:

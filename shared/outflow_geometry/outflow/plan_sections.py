@@ -22,7 +22,8 @@ from outflow_geometry.outflow.bottleneck import bottleneck_area
 from outflow_geometry.outflow.centreline import KEPT_OFF, NARROWED, path_about, path_body
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
-from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
+from outflow_geometry.outflow.outflow_path import OutflowPath, reader_course, reader_path
+from outflow_geometry.outflow.path_course import PathCourse
 from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, described, lumen_holds_device, smallest_section
@@ -30,6 +31,7 @@ from outflow_geometry.outflow.rival_places import numbers_that_jump
 from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves, counted_areas, cut_by
 from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_planes
 from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
 
 AXIS_DECIMALS = 7
 """Decimals, mm, to which the axes of two devices are the same line: far below any landmark, above rounding."""
@@ -92,6 +94,12 @@ class ReadingLumen:
     def ground(self) -> FlowGround:
         """What the flows around all devices of the reading share."""
         return tried_once(self._found, "ground", lambda: FlowGround.of(self.findings.lumen, self.anatomy))
+
+    @property
+    def reader_course(self) -> PathCourse:
+        """How the reader's path follows from its clicks, and what they leave open; raises as `reader_path`."""
+        marked = self.anatomy.structure("outflow_path")
+        return tried_once(self._found, "course", lambda: reader_course(marked, self.anatomy, self.path_scatter)[1])
 
     @property
     def reader_path(self) -> OutflowPath:
@@ -259,8 +267,9 @@ class PlanSections:
             native=self.native(method),
             plane=self._plane_of(solid, method),
         )
-        if method != "automatic_path":
-            return found
+        if method == "reader_path":
+            sparse = found.status in UNTROUBLED and self._sparse(wanted, found.station)
+            return replace(found, status="path_sparse") if sparse else found
         return turned_section(
             self.reading.lumen(method),
             self.path(method),
@@ -272,6 +281,14 @@ class PlanSections:
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
+
+    def _sparse(self, solid: Solid, station: float) -> bool:
+        """Whether the clicks of the reader's path are too few for its smallest section, at `station`, mm."""
+        reading, chosen = self.reading, self.definitions
+        return clicks_too_sparse(
+            reading.lumen("reader_path"), reading.reader_path, reading.reader_course, reading.anatomy, solid, station,
+            chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane,
+        )  # fmt: skip
 
     def _plane_of(self, solid: str, method: str) -> SmallestPlane:
         return tried_once(self._found, ("plane", solid, method), lambda: self._plane(solid, method))
@@ -385,6 +402,8 @@ class PlanSections:
             return found.area, lumen.status
         if self.paths_differ(solid):
             return found.area, "paths_differ"
+        if section.status == "path_sparse":
+            return found.area, section.status
         return found.area, "ok" if found.area >= BOTTLENECK_SHARE * section.area else "bottleneck_far_below"
 
 

@@ -99,7 +99,8 @@ class PlanRedraws:
 
     def _path_stack(self, method: str) -> PathStack:
         if method == "reader_path":
-            return redrawn_reader_paths(self.sections.path(method), [self.middle, *self.anatomies])
+            course = self.sections.reading.reader_course
+            return redrawn_reader_paths(self.sections.path(method), course, [self.middle, *self.anatomies])
         return PathStack.of(_paths(self, method))
 
     def curve_scatter(self, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -1,0 +1,54 @@
+"""Whether the clicks of the reader's path leave open how large its smallest section is.
+
+All points LPS, mm, float64; areas mm2. Clicks far apart do not tell how the path turns between them, and a plane that
+leans cuts another section. How far it may lean is told by `path_course`, what that does to the smallest section by
+leaning all planes that far in each direction. Where that changes it much, the value says `path_sparse`. Two or three
+clicks always do: they leave nothing by which the assumptions about the course could be judged.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.outflow_path import OutflowPath
+from outflow_geometry.outflow.path_course import PathCourse
+from outflow_geometry.outflow.plane_doubt import smallest_areas
+from outflow_geometry.outflow.solids import Solid
+
+FEWEST_CLICKS = 4
+
+MOST_OPEN = 0.06
+"""Share of the smallest section that may change where planes lean by one standard deviation of what is open. The prior
+of the curvature is wide, so that errors above 8 % are rare below it (`tests/benchmarks/reader_clicks.py`)."""
+
+DENSE = 1.0
+"""degrees of lean, one standard deviation, below which no section is asked: they change by 1 to 2 percent."""
+
+NEAR_SECTION = 3.0
+"""mm about the smallest section within which the largest lean counts: its own place is no surer than that."""
+
+
+def clicks_too_sparse(
+    lumen: Lumen,
+    path: OutflowPath,
+    course: PathCourse,
+    anatomy: Anatomy,
+    solid: Solid,
+    station: float,
+    rule: str,
+    search_upstream: float,
+    beyond_aortic_plane: float,
+) -> bool:
+    """Whether the smallest section, at `station` mm of the reader's `path`, depends on what its clicks leave open.
+
+    course : of the same path. Raises as `smallest_areas`.
+    """
+    if course.from_clicks.shape[1] < FEWEST_CLICKS:
+        return True
+    lean = course.tilt_near(station, NEAR_SECTION)
+    if lean < DENSE:
+        return False
+    areas = smallest_areas(lumen, path, anatomy, solid, rule, search_upstream, beyond_aortic_plane, lean)
+    return float(np.abs(areas[1:] / areas[0] - 1.0).max()) > MOST_OPEN
