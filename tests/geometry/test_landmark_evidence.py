@@ -74,3 +74,15 @@ def test_no_blood_in_sight_says_nothing(heart: tuple[EdgeMap, Points]) -> None:
     far = {name: p + 500.0 for name, p in heart[1].items()}
     image = PhaseImage(rough_heart(5, spacing=1.0).image(5))
     assert phase_edges(image, [far]) is None
+
+
+def test_an_apex_twelve_millimetres_short_stands_out_from_a_scatter_of_one(heart: tuple[EdgeMap, Points]) -> None:
+    rng = np.random.default_rng(4)
+    exact = heart[1]
+    up = exact["mitral_ring"].mean(axis=0) - exact["lv_apex"][0]
+    for _ in range(12):
+        points = {name: p + rng.normal(0.0, 1.0, p.shape) for name, p in exact.items()}
+        assert [f.code for f in judge_against_image(points, heart[0], 1.0)] == []
+        points["lv_apex"] = points["lv_apex"] + 12.0 * up / np.linalg.norm(up)
+        found = judge_against_image(points, heart[0], 1.0)
+        assert [f.code for f in found if f.structure == "lv_apex"] == ["apex_off_cavity_end"]

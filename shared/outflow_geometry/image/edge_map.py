@@ -7,6 +7,7 @@ where it should be, never where an edge is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,9 @@ SMOOTHING = 0.7
 SMALLEST_POOL, SMALLEST_HOLE = 400.0, 60.0
 """mm3; smaller islands of blood, and holes in it (chordae, trabeculae, noise), are no edges."""
 
+CORE_MM = 2.0
+"""mm from any edge: what lies deeper in blood is a chamber's core."""
+
 
 @dataclass(frozen=True)
 class EdgeMap:
@@ -29,6 +33,12 @@ class EdgeMap:
     distance: Volume
     smooth: Volume
     level: BloodLevel
+
+    @cached_property
+    def core(self) -> tuple[NDArray[np.intp], FloatArray]:
+        """Voxels (n, 3) k, j, i that lie deep in blood, and their places (n, 3), mm."""
+        index = np.argwhere(self.distance.values > CORE_MM)
+        return index, self.distance.to_points(index)
 
     def at(self, points: FloatArray) -> FloatArray:
         """Distance (...,), mm, at points (..., 3); NaN outside the image."""

@@ -56,6 +56,7 @@ CODES: dict[str, FindingCode] = {
     "points_out_of_order": FindingCode(
         "suspect", "mm", "the point steps back along its curve", "Put the points in order along the curve."
     ),
+    "point_slid": FindingCode("suspect", "mm", "the point has slid along its curve onto or past a neighbour", LOOK),
     "points_repeated": FindingCode(
         "suspect", "mm", "two points of one curve fall together", "Remove one of the two, or move it to its place."
     ),

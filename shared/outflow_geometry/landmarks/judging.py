@@ -16,9 +16,18 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, unit
 from outflow_geometry.base.planes import angle_between, least_squares_plane, triangle_angles_and_sides
 from outflow_geometry.landmarks.findings import LandmarkFinding, finding
-from outflow_geometry.landmarks.judging_curves import CurveJudgement, judge_curve, judge_order
+from outflow_geometry.landmarks.judging_curves import (
+    Places,
+    Scatter,
+    judge_curve,
+    judge_order,
+    judge_places,
+    pooled_scatter,
+    sound_departures,
+)
 from outflow_geometry.landmarks.judging_frame import (
     HINGE_NAMES,
+    OFF_RING,
     SCATTERS,
     USUAL_SCATTER,
     Frame,
@@ -27,11 +36,13 @@ from outflow_geometry.landmarks.judging_frame import (
     to_polyline,
 )
 from outflow_geometry.landmarks.judging_names import judge_names
+from outflow_geometry.landmarks.judging_surfaces import judge_leaflet, judge_posts, judge_septum
 
+CLOSED, OPEN = ("mitral_ring", "aortic_contour", "aortic_ring"), ("outflow_path", "anterior_leaflet")
 RING_DIAMETER = (14.0, 65.0)
 """mm; annuli of 25 to 45 mm (Abdelghani 2017, Eur Heart J Cardiovasc Imaging 18:697), rings in place down to 18 mm
 and dilated ones, widened on both sides."""
-HINGE_ANGLE, HINGE_ANGLE_SCATTER = 18.0, 4.7
+HINGE_ANGLE, HINGE_ANGLE_SCATTER = 22.0, 4.7
 """deg; how far an angle of the hinge triangle may depart from 60, and more by 5 times 4.7 deg per mm of scatter (the
 standard deviation of an angle of a triangle with sides of 21 mm)."""
 HINGE_SIDE = (10.0, 45.0)
@@ -51,17 +62,8 @@ APEX_AXIS = 40.0
 TRIGONE_ANGLE = (10.0, 80.0)
 """deg; trigones about the ring centre, from the direction of the aorta; an intertrigonal distance of 0.9 of the
 septal-lateral diameter (Noack 2019, Eur J Cardiothorac Surg 56:1130: ratio 1.11) is 54 deg."""
-LEAFLET_LENGTH = (8.0, 55.0)
-LEAFLET_GAP = 2.5
-"""Usual gaps between points of a leaflet by which its tip may be beyond the last but one: a tip that has slipped on
-along the leaflet departs from no curve."""
 OFF_CONTOUR = 3.0
-OFF_RING = 4.0
-"""mm; hinges from the traced annulus, and trigones and leaflet base from the ring, before scatter is added."""
-SURFACE_SCATTERS = 5.5
-"""Scatters about the surface, and 1.5 mm, that a point may depart from it."""
-MOST_OFF_SURFACE = 2
-"""Points that may be slips; where more depart, the septum has a ridge and the surface is no measure."""
+"""mm; hinges from the traced annulus, before scatter is added."""
 
 
 @dataclass(frozen=True)
@@ -78,21 +80,15 @@ def judge_reading(landmarks: Points, *, names_known: bool = True) -> ReadingJudg
     names_known : False where the study names hinges otherwise than anatomy: then names are no more than noted.
     """
     points = {n: np.atleast_2d(np.asarray(p, dtype=np.float64)) for n, p in landmarks.items() if len(p)}
-    curves: list[CurveJudgement] = []
-    scatters: list[float] = []
-    for name in ("mitral_ring", "aortic_contour", "aortic_ring"):
-        if name in points and len(points[name]) >= 3:
-            curves.append(_closed(points[name], name, order_kept=name != "aortic_ring"))
-            scatters += [curves[-1].scatter] if len(points[name]) >= 8 else []
-    for name in ("outflow_path", "anterior_leaflet"):
-        if name in points and len(points[name]) >= 3:
-            curves.append(_open(points[name], name))
-            scatters += [curves[-1].scatter] if len(points[name]) >= 7 else []
-    scatter = float(np.median(scatters)) if scatters else USUAL_SCATTER
-    found = [f for curve in curves for f in curve.at_scatter(scatter)]
+    known = pooled_scatter([sound_departures(*curve) for curve in _sorted_curves(points)])
+    pooled = Scatter(USUAL_SCATTER, 0) if known is None else known
+    scatter = pooled.value
+    closed = [_closed(points[n], n, pooled) for n in CLOSED if n in points and len(points[n]) >= 3]
+    curves = closed + [_open(points[n], n, pooled) for n in OPEN if n in points and len(points[n]) >= 3]
+    found = [f for curve in curves for f in curve]
     bad_ring = {f.point_no for f in found if f.structure == "mitral_ring"}
     frame = frame_of(points, bad_ring, scatter)
-    for check in (_ring, _aorta, _apex, _trigones, _path, _septum, _leaflet, _posts):
+    for check in (_ring, _aorta, _apex, _trigones, _path, judge_septum, judge_leaflet, judge_posts):
         found += check(frame)
     names = judge_names(frame, _apex_behind(frame))
     found += names if names_known else [replace(f, severity="note") for f in names]
@@ -100,26 +96,47 @@ def judge_reading(landmarks: Points, *, names_known: bool = True) -> ReadingJudg
 
 
 # ---------------------------------------------------------------------- curves
-def _closed(points: FloatArray, name: str, *, order_kept: bool) -> CurveJudgement:
-    """Points of a closed curve in order around its middle."""
+def _sorted_curves(points: Points) -> list[tuple[FloatArray, FloatArray, bool]]:
+    """Points of each curve, their places along it, and whether it is closed."""
+    found = []
+    for name in (n for n in CLOSED if n in points and len(points[n]) >= 3):
+        around = _around(points[name])
+        if around is not None:
+            found.append((points[name], around[1], True))
+    for name in (n for n in OPEN if n in points and len(points[n]) >= 3):
+        found.append((points[name], np.arange(len(points[name]), dtype=np.float64), False))
+    return found
+
+
+def _around(points: FloatArray) -> tuple[FloatArray, FloatArray, float] | None:
+    """Points of a closed curve in their plane (n, 2), their angles about its middle (n,), and the usual radius, mm."""
     try:
-        plane = least_squares_plane(points, name)
+        plane = least_squares_plane(points, "curve")
     except GeometryError:
-        return CurveJudgement((), USUAL_SCATTER)
+        return None
     flat = plane.project(points)
     middle = np.median(flat, axis=0)
     angles = np.arctan2(*(flat - middle).T[::-1])
-    judged = judge_curve(points, name, angles, closed=True)
-    if not order_kept:
-        return judged
-    radius = float(np.median(np.linalg.norm(flat - middle, axis=1)))
+    return flat, angles, float(np.median(np.linalg.norm(flat - middle, axis=1)))
+
+
+def _closed(points: FloatArray, name: str, pooled: Scatter) -> list[LandmarkFinding]:
+    """Points of a closed curve in order around its middle."""
+    around = _around(points)
+    if around is None:
+        return []
+    flat, angles, radius = around
+    if name == "aortic_ring":
+        # its points may come in any order
+        return list(judge_curve(points, name, angles, closed=True, pooled=pooled).findings)
     steps = (np.diff(angles) + np.pi) % (2.0 * np.pi) - np.pi
     along = np.concatenate([[0.0], np.cumsum(steps)]) * radius * (1.0 if np.median(steps) >= 0.0 else -1.0)
+    places = Places(along, 2.0 * np.pi * radius)
+    judged = judge_curve(points, name, angles, closed=True, pooled=pooled, places=places)
     skip = frozenset(f.point_no for f in judged.findings if f.point_no is not None)
     found = [*judged.findings, *judge_order(along, name, judged.scatter, skip)]
-    if not found and _crosses(flat):
-        found.append(finding("curve_crosses_itself", name))
-    return CurveJudgement(tuple(found), judged.scatter)
+    found += [] if found else judge_places(places, name, judged.scatter)
+    return found if found or not _crosses(flat) else [finding("curve_crosses_itself", name)]
 
 
 def _crosses(flat: FloatArray) -> bool:
@@ -131,12 +148,15 @@ def _crosses(flat: FloatArray) -> bool:
     return abs(enclosed - abs(polygon_area(flat))) > max(CROSSING_SHARE, 0.02) * enclosed
 
 
-def _open(points: FloatArray, name: str) -> CurveJudgement:
+def _open(points: FloatArray, name: str, pooled: Scatter) -> list[LandmarkFinding]:
     """Points of an open curve, in the reader's order."""
-    judged = judge_curve(points, name, np.arange(len(points), dtype=np.float64), closed=False)
-    skip = frozenset(f.point_no for f in judged.findings if f.point_no is not None)
-    back = [] if skip else judge_order(_along(points), name, judged.scatter)
-    return CurveJudgement((*judged.findings, *back), judged.scatter)
+    places = Places(_along(points), None)
+    number = np.arange(len(points), dtype=np.float64)
+    judged = judge_curve(points, name, number, closed=False, pooled=pooled, places=places)
+    if any(f.point_no is not None for f in judged.findings):
+        return list(judged.findings)
+    back = judge_order(places.along, name, judged.scatter) or judge_places(places, name, judged.scatter)
+    return [*judged.findings, *back]
 
 
 def _along(points: FloatArray) -> FloatArray:
@@ -202,7 +222,7 @@ def _aortic_names(f: Frame) -> tuple[str, ...]:
 
 def _hinge_triangle(hinges: FloatArray, scatter: float) -> list[LandmarkFinding]:
     angles, sides = triangle_angles_and_sides(hinges)
-    bound = HINGE_ANGLE + SCATTERS * HINGE_ANGLE_SCATTER * scatter
+    bound = float(np.hypot(HINGE_ANGLE, SCATTERS * HINGE_ANGLE_SCATTER * scatter))
     worst = int(np.argmax(np.abs(angles - 60.0)))
     found = []
     if abs(angles[worst] - 60.0) > bound:
@@ -222,7 +242,7 @@ def _hinges_on_contour(f: Frame) -> list[LandmarkFinding]:
     contour = f.points.get("aortic_contour")
     if contour is None or len(contour) < 6 or f.hinges is None:
         return []
-    bound = OFF_CONTOUR + 1.2 * f.slack
+    bound = f.widened(OFF_CONTOUR, 1.2)
     away = [to_polyline(hinge, contour, closed=True) for hinge in f.hinges]
     pairs = zip(HINGE_NAMES, away, strict=True)
     return [finding("hinge_off_contour", name, 1, d, bound) for name, d in pairs if d > bound]
@@ -294,7 +314,7 @@ def _trigones(f: Frame) -> list[LandmarkFinding]:
     if left is None or right is None or f.ring is None:
         return []
     ring = f.points["mitral_ring"]
-    bound = OFF_RING + 0.7 * f.slack
+    bound = f.widened(OFF_RING, 1.2)
     found = []
     for name, point in (("trigone_left", left), ("trigone_right", right)):
         away = to_polyline(point, ring, closed=True) if len(ring) >= 6 else 0.0
@@ -307,10 +327,12 @@ def _trigones(f: Frame) -> list[LandmarkFinding]:
     sides = [(t - turned[2] + 180.0) % 360.0 - 180.0 for t in turned[:2]]
     error = np.degrees(SCATTERS * f.scatter / max(f.radius, 5.0))
     low, high = TRIGONE_ANGLE[0] - error, TRIGONE_ANGLE[1] + 0.5 * error
-    for name, side in (("trigone_left", sides[0]), ("trigone_right", sides[1])):
-        if not low <= abs(side) <= high:
-            found.append(finding("trigones_misplaced", name, 1, abs(side), low if abs(side) < low else high))
-    uneven, most = abs(abs(sides[0]) - abs(sides[1])), 25.0 + error
+    for name, side, other in (("trigone_left", sides[0], sides[1]), ("trigone_right", sides[1], sides[0])):
+        # away from the other one: negative where both are on one side of the aorta
+        apart = float(-np.sign(other) * side)
+        if not low <= apart <= high:
+            found.append(finding("trigones_misplaced", name, 1, apart, low if apart < low else high))
+    uneven, most = abs(abs(sides[0]) - abs(sides[1])), float(np.hypot(25.0, 1.4 * error))
     if uneven > most and not found:
         found += [finding("trigones_misplaced", n, 1, uneven, most) for n in ("trigone_left", "trigone_right")]
     return found
@@ -344,107 +366,3 @@ def _backward(path: FloatArray, centre: FloatArray, f: Frame) -> float | None:
     step = path[last] - path[first]
     backward = float(unit(step) @ normal) < -PATH_BACKWARD if np.any(step) else False
     return float(np.linalg.norm(step)) if backward else None
-
-
-def _septum(f: Frame) -> list[LandmarkFinding]:
-    """Septal points on one smooth surface, beyond the ring as seen from its centre."""
-    septum, centre = f.points.get("septum"), f.aorta
-    if septum is None or len(septum) < 3:
-        return []
-    found = []
-    if len(septum) >= 7:
-        # a plane foretells the corners better, a surface of second order the rest
-        found += _off_surface(septum, "septum", f.scatter) or _off_surface(septum, "septum", f.scatter, quadratic=False)
-    if f.ring is not None and centre is not None:
-        toward = centre - f.ring.point
-        toward = toward - (toward @ f.ring.normal) * f.ring.normal
-        length = float(np.linalg.norm(toward))
-        beyond = (septum - f.ring.point) @ toward / max(length, 1e-9)
-        low = 0.4 * f.radius - f.slack
-        bad = {g.point_no for g in found}
-        for i, value in enumerate(beyond, 1):
-            if value < low and i not in bad:
-                found.append(finding("septum_off_side", "septum", i, value, low))
-    return found
-
-
-def _off_surface(points: FloatArray, name: str, scatter: float, *, quadratic: bool = True) -> list[LandmarkFinding]:
-    """Points off the surface through the others (a plane, from 10 points on one of second order), and points apart."""
-    found: list[LandmarkFinding] = []
-    kept = list(range(len(points)))
-    while True:
-        fits = [_surface(points, i, [k for k in kept if k != i], quadratic) for i in kept]
-        # the point without which the others agree best
-        away, own = min(fits, key=lambda fit: fit[1])
-        worst = kept[int(np.argmin([fit[1] for fit in fits]))]
-        bound = 1.5 + SURFACE_SCATTERS * max(own, scatter)
-        if away <= bound:
-            break
-        if len(found) == MOST_OFF_SURFACE:
-            return []
-        kept.remove(worst)
-        found.append(finding("point_off_surface", name, worst + 1, away, bound))
-    gaps = np.linalg.norm(points[:, None] - points[None], axis=2)
-    nearest = np.sort(gaps, axis=1)[:, 1]
-    bound = 3.0 * float(np.median(nearest)) + SCATTERS * scatter
-    off = {f.point_no for f in found}
-    apart = [i for i in np.flatnonzero(nearest > bound) if int(i) + 1 not in off]
-    return found + [finding("point_off_surface", name, int(i) + 1, nearest[i], bound) for i in apart]
-
-
-def _surface(points: FloatArray, place: int, others: list[int], quadratic: bool) -> tuple[float, float]:
-    """Distance, mm, of a point from the surface through `others`, scaled for what that foretells badly; and their own
-    scatter about it."""
-    nodes = points[others]
-    center = nodes.mean(axis=0)
-    axes = np.linalg.svd(nodes - center)[2]
-    local, own = (nodes - center) @ axes.T, (points[place] - center) @ axes.T
-    quadratic = quadratic and len(nodes) >= 9
-
-    def terms(p: FloatArray) -> FloatArray:
-        x, y = p[..., 0] / 10.0, p[..., 1] / 10.0
-        columns = [np.ones_like(x), x, y, *([x * x, x * y, y * y] if quadratic else [])]
-        return np.stack(columns, axis=-1)
-
-    design = terms(local)
-    fit, *_ = np.linalg.lstsq(design, local[:, 2], rcond=None)
-    residual = local[:, 2] - design @ fit
-    spread = np.sqrt(float(residual @ residual) / max(len(nodes) - design.shape[1], 1))
-    share = np.sqrt(1.0 + float(terms(own) @ np.linalg.pinv(design.T @ design) @ terms(own)))
-    return abs(float(own[2] - terms(own) @ fit)) / float(share), float(spread)
-
-
-def _leaflet(f: Frame) -> list[LandmarkFinding]:
-    leaflet, ring = f.points.get("anterior_leaflet"), f.points.get("mitral_ring")
-    if leaflet is None or len(leaflet) < 2:
-        return []
-    length = float(np.linalg.norm(np.diff(leaflet, axis=0), axis=1).sum())
-    low, high = LEAFLET_LENGTH
-    found = []
-    if not low <= length <= high + f.slack:
-        found.append(finding("leaflet_length_unusual", "anterior_leaflet", None, length, low if length < low else high))
-    gaps = np.linalg.norm(np.diff(leaflet, axis=0), axis=1)
-    if len(leaflet) >= 6 and float(gaps[-1]) > (most := LEAFLET_GAP * float(np.median(gaps)) + f.slack):
-        found.append(finding("point_off_curve", "anterior_leaflet", len(leaflet), gaps[-1], most))
-    if ring is not None and len(ring) >= 6:
-        away = to_polyline(leaflet[0], ring, closed=True)
-        if away > 1.5 * OFF_RING + f.slack:
-            found.append(finding("leaflet_off_ring", "anterior_leaflet", 1, away, 1.5 * OFF_RING + f.slack))
-    return found
-
-
-def _posts(f: Frame) -> list[LandmarkFinding]:
-    """Three post tips: alike in height, in distance from the ring's axis and from each other."""
-    tips = f.points.get("post_tip")
-    if tips is None or len(tips) != 3 or f.ring is None:
-        return []
-    height = f.ring.height(tips)
-    aside = np.linalg.norm(f.ring.project(tips), axis=1)
-    sides = np.linalg.norm(tips - np.roll(tips, 1, axis=0), axis=1)
-    bound = 1.5 * (2.5 + 0.8 * f.slack)
-    spreads = [float(np.ptp(values)) for values in (height, aside, sides / np.sqrt(3.0))]
-    if max(spreads) <= bound:
-        return []
-    middle = np.median(tips, axis=0)
-    worst = int(np.argmax(np.abs(height - np.median(height)) + np.abs(aside - np.median(aside)) + 0.0 * middle[0]))
-    return [finding("post_tips_uneven", "post_tip", worst + 1, max(spreads), bound)]

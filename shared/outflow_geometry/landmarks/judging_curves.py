@@ -5,13 +5,14 @@ All points LPS, mm, float64.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.findings import LandmarkFinding, finding
+from outflow_geometry.landmarks.foretelling import distance_at_gaps
 
 LEAST_CLOSED, LEAST_OPEN = 7, 5
 """Points from which a curve through the others foretells one: with fewer the gap is as wide as the ring itself."""
@@ -19,13 +20,29 @@ LEAST_CLOSED, LEAST_OPEN = 7, 5
 OWN_SCATTER_FLOOR = 0.35
 """mm; a reader is not taken to be steadier than this: the curve itself errs by some tenths between its points."""
 
-DEPARTURE, DEPARTURE_FEW = 5.2, 4.0
-"""Own scatters beyond which a point is off its curve: 5.2 (1 + 4 / n). Distances in two coordinates pass 4.4 scatters
-once in 16,000 points; the rest is for the scatter, which n points give only roughly. Set on invented hearts."""
+DEPARTURE, DEPARTURE_FEW = 5.1, 4.0
+"""Scatters beyond which a point is off its curve: 5.1 (1 + 4 / n), n the points that tell the scatter. Distances in two
+coordinates pass 4.4 scatters once in 16,000 points; the rest is for the scatter, which n points give only roughly. Set
+on invented hearts."""
 
-BACKSTEP = 4.5
+BACKSTEP = 4.8
 """Own scatters, and BACKSTEP_LEAST mm, by which a point may step back along its curve."""
 BACKSTEP_LEAST = 2.5
+SLID, SLID_SHARE, SLID_POINTS = 5.2, 0.8, 7
+"""Scatters by which a point may be from the middle between its neighbours along the curve, where it also has come this
+share of the way to one of them, on curves of this many points; readers who set their points unevenly are judged by
+their own unevenness."""
+SLID_AT_ALL, SLID_LEAST, SLID_MOST = 0.5, 2.8, 3.9
+"""Share of the way, and scatters, from which a slide counts beside a departure, and most scatters that it counts for:
+alone it must not make a point of an uneven reader suspect."""
+OWN_SHARE = 0.75
+"""Share of a curve's own scatter that counts where all curves of the reading tell one."""
+CLEARLY_OFF = 4.0
+"""Own scatters from which a point is left out of the pooled scatter."""
+CLOSING = 0.1
+"""mm around a closed curve: the first point written again at its end."""
+HUBER = 2.2
+"""Scatters beyond which departures are not counted in full in the pooled scatter."""
 
 CANDIDATES = 3
 """Points tried as the one that is off."""
@@ -39,13 +56,14 @@ REPEATED_LARGEST = 0.8
 REPEATED_CLEAR = 10.0
 """Own scatters that the usual gap must measure for that: where points are dense beside the scatter, two may meet."""
 
+NORMAL_MEDIAN = 0.6745
+"""Median of the size of a normal deviate."""
 RAYLEIGH_MEDIAN = 1.1774
 """Median of a distance in two coordinates of unit standard deviation (sqrt(2 ln 2))."""
 
-END_AMPLIFICATION = 2.5
-"""How much more than its own scatter the end of an open curve departs from the straight line on: the line through
-points at 1 to 4 steps has a standard error of 1.2 scatters one step on, and paths bend by some mm."""
-
+END_AMPLIFICATION, END_BEND = 1.6, 4.0
+"""How much more than its own scatter the end of an open curve departs from where the next points lead (the line through
+points at 1 to 4 steps, one step on: variance 1 + 1/4 + 2.5^2 / 5 = 2.5), and mm that a path may bend there besides."""
 
 NARROWEST_BEND = 10.0
 """mm; radius of the tightest bend that a path or leaflet is taken to go on along at its end."""
@@ -78,17 +96,19 @@ class Departures:
 def departures(points: FloatArray, closed: bool) -> Departures:
     """Leave-one-out departures of (n, 3) points in order along their curve, mm."""
     n = len(points)
-    distance, amplification, straight = np.zeros(n), np.ones(n), np.zeros(2)
-    for i in range(n):
-        if not closed and i in (0, n - 1):
-            onward = points if i == 0 else points[::-1]
-            distance[i], amplification[i] = _end_departure(onward), END_AMPLIFICATION
-            straight[0 if i == 0 else 1] = _straight_on(onward)
-            continue
-        others = np.concatenate([points[i + 1 :], points[:i]]) if closed else np.delete(points, i, axis=0)
-        # the place where the point is missing: between the last and the first (closed), or at i
-        distance[i], amplification[i] = _distance_at_gap(others, points[i], closed, i)
-    return Departures(distance, amplification, None if closed else (float(straight[0]), float(straight[1])))
+    inner = np.arange(n) if closed else np.arange(1, n - 1)
+    distance, amplification = np.zeros(n), np.full(n, END_AMPLIFICATION)
+    distance[inner], amplification[inner] = distance_at_gaps(points, inner, closed)
+    if closed:
+        return Departures(distance, amplification)
+    both = (points, points[::-1])
+    distance[[0, -1]] = [_beyond_bend(_end_departure(onward)) for onward in both]
+    return Departures(distance, amplification, (_straight_on(points), _straight_on(both[1])))
+
+
+def _beyond_bend(distance: float) -> float:
+    """The part of an end's departure that no bend explains, mm: a bend and scatter add by their squares."""
+    return float(np.sqrt(max(distance**2 - END_BEND**2, 0.0)))
 
 
 def _end_departure(points: FloatArray) -> float:
@@ -111,12 +131,12 @@ def _from_circle(point: FloatArray, three: FloatArray) -> float:
     """Distance (mm) of a point from the circle through three points (3, 3), infinite where they lie in a line or the
     circle is narrower than any outflow tract bends."""
     a, b = three[1] - three[0], three[2] - three[0]
-    normal = np.cross(a, b)
+    normal = _cross(a, b)
     size = float(normal @ normal)
     if size < 1e-6 * float(a @ a) * float(b @ b):
         return float("inf")
     # circumcentre of a triangle from one corner: (|a|^2 b - |b|^2 a) x (a x b) / (2 |a x b|^2)
-    center = three[0] + np.cross((a @ a) * b - (b @ b) * a, normal) / (2.0 * size)
+    center = three[0] + _cross((a @ a) * b - (b @ b) * a, normal) / (2.0 * size)
     radius = float(np.linalg.norm(three[0] - center))
     if radius < NARROWEST_BEND:
         return float("inf")
@@ -125,94 +145,165 @@ def _from_circle(point: FloatArray, three: FloatArray) -> float:
     return float(np.hypot(height, np.linalg.norm(point - center - height * axis) - radius))
 
 
-def _distance_at_gap(others: FloatArray, point: FloatArray, closed: bool, place: int) -> tuple[float, float]:
-    """Distance, mm, of a point from the spline through the others, and the share of scatter in it."""
-    nodes = np.vstack([others, others[:1]]) if closed else others
-    steps = np.maximum(np.linalg.norm(np.diff(nodes, axis=0), axis=1), 1e-6)
-    knots = np.concatenate([[0.0], np.cumsum(steps)])
-    identity = np.eye(len(others))
-    weights = CubicSpline(
-        knots, np.vstack([identity, identity[:1]]) if closed else identity, bc_type="periodic" if closed else "natural"
-    )
-    low = knots[-2] if closed else knots[place - 1]
-    high = knots[-1] if closed else knots[place]
-    width = high - low
-    # also somewhat beyond the gap: a point slid past its neighbour is a matter of order, not of distance
-    fine = np.linspace(low - width, high + width, 91)
-    fine = np.mod(fine, knots[-1]) if closed else np.clip(fine, 0.0, knots[-1])
-    at = weights(fine)
-    away = np.linalg.norm(at @ others - point, axis=1)
-    nearest = int(np.argmin(away))
-    return float(away[nearest]), float(np.sqrt(1.0 + np.sum(at[nearest] ** 2)))
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Cross product of two vectors (3,): numpy's own takes ten times as long over one pair."""
+    (ax, ay, az), (bx, by, bz) = a.tolist(), b.tolist()
+    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Standard deviation of one coordinate of a reader's points, mm, and the points that tell it."""
+
+    value: float
+    points: int
+
+    @property
+    def factor(self) -> float:
+        """Scatters beyond which a point is off."""
+        return DEPARTURE * (1.0 + DEPARTURE_FEW / max(self.points, 1))
+
+    def beside(self, own: float) -> float:
+        """The scatter, mm, by which a curve is judged whose own scatter is `own`, which a slip may have raised."""
+        return max(self.value, OWN_SHARE * own)
 
 
 @dataclass(frozen=True)
 class CurveJudgement:
-    """Findings of one curve, and the reader's own scatter on it (standard deviation of one coordinate, mm)."""
+    """Findings of one curve, and the scatter, mm, it was judged by."""
 
     findings: tuple[LandmarkFinding, ...]
     scatter: float
 
-    def at_scatter(self, scatter: float) -> tuple[LandmarkFinding, ...]:
-        """The findings that stay where the reader's scatter over all curves is larger than on this one."""
-        wider = max(1.0, scatter / self.scatter)
-        found = []
-        for f in self.findings:
-            if f.code in ("point_off_curve", "points_out_of_order") and f.number is not None and f.bound is not None:
-                f = replace(f, bound=round(f.bound * wider, 3))
-                if f.number is not None and f.bound is not None and f.number <= f.bound:
-                    continue
-            found.append(f)
-        return tuple(found)
+
+def sound_departures(points: FloatArray, order: FloatArray, closed: bool) -> FloatArray:
+    """Departures of a curve's inner points in mm of one point's own scatter, without a point that is clearly off, whose
+    slip is also in its neighbours' departures; none where there are too few points. order : see `judge_curve`."""
+    again = _repeats(points, closed, REPEATED)
+    kept = [int(i) for i in np.argsort(order, kind="stable") if int(i) not in again]
+    least = LEAST_CLOSED if closed else LEAST_OPEN
+    if len(kept) < least:
+        return np.zeros(0)
+    judged = departures(points[kept], closed)
+    worst = int(np.argmax(judged.scaled))
+    if len(kept) > least and judged.scaled[worst] > CLEARLY_OFF * judged.scatter:
+        judged = departures(np.delete(points[kept], worst, axis=0), closed)
+    return judged.scaled if closed else judged.scaled[1:-1]
 
 
-def judge_curve(points: FloatArray, structure: str, order: FloatArray, *, closed: bool) -> CurveJudgement:
-    """Points off their curve, out of order, or repeated.
+def pooled_scatter(departures_of_curves: Sequence[FloatArray]) -> Scatter | None:
+    """The reader's scatter over all curves of a reading: many points tell it better than those of one curve, of which
+    a slip may be one; None where no curve tells any."""
+    every = np.concatenate([np.zeros(0), *departures_of_curves])
+    if not len(every):
+        return None
+    scale = max(float(np.median(every)) / RAYLEIGH_MEDIAN, OWN_SCATTER_FLOOR)
+    # Huber 1981, Robust statistics, 5.2, proposal 2: squares of two coordinates, those beyond HUBER not counted in full
+    usual = 2.0 * (1.0 - np.exp(-(HUBER**2) / 2.0))
+    for _ in range(10):
+        scale *= float(np.sqrt(np.mean(np.minimum((every / scale) ** 2, HUBER**2)) / usual))
+        scale = max(scale, OWN_SCATTER_FLOOR)
+    return Scatter(scale, len(every))
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where points lie along their curve in the reader's order: (n,) mm, and mm around a closed one."""
+
+    along: FloatArray
+    period: float | None
+
+    def slides(self, scatter: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Of each point: mm from the middle between its neighbours (n,), that in units of what is usual in this curve
+        (n,), and as a share of the way to a neighbour (n,); 0 for the ends of an open curve and on short curves."""
+        n = len(self.along)
+        away, share, unit = np.zeros(n), np.zeros(n), np.ones(n)
+        if n < SLID_POINTS:
+            return away, away, share
+        if self.period is not None and abs(self.along[-1] - self.along[0] - self.period) < CLOSING:
+            # the first point written again
+            rest = Places(self.along[:-1], self.period).slides(scatter)
+            away, unit, share = (np.append(values, 0.0) for values in rest)
+            return away, unit, share
+        inner = slice(None) if self.period is not None else slice(1, -1)
+        before, here, after = self.along[:-2], self.along[1:-1], self.along[2:]
+        if self.period is not None:
+            here = self.along
+            before = np.concatenate([[here[-1] - self.period], here[:-1]])
+            after = np.concatenate([here[1:], [here[0] + self.period]])
+        away[inner] = np.abs(here - (before + after) / 2.0)
+        share[inner] = away[inner] / np.maximum(np.abs(after - before) / 2.0, 1e-6)
+        # a place and the middle of two others: variance 1 + 1/2
+        unit *= max(float(np.median(away[inner])) / NORMAL_MEDIAN, np.sqrt(1.5) * scatter)
+        return away, away / unit, share
+
+
+def judge_curve(
+    points: FloatArray,
+    structure: str,
+    order: FloatArray,
+    *,
+    closed: bool,
+    pooled: Scatter,
+    places: Places | None = None,
+) -> CurveJudgement:
+    """Points off their curve, or repeated.
 
     Parameters
     ----------
     points : (n, 3), mm, as numbered by the reader.
     order : (n,) places of the points along the curve, such as angles about its centre; sorts them for the curve
         itself, so that a wrong order does not show as a departure.
+    pooled : the reader's scatter over all curves; where this curve is rougher, its own counts.
+    places : where the points lie along the curve, if the reader's order counts: a point that has also slid along is off
+        at a smaller distance.
     """
     again = _repeats(points, closed, REPEATED)
     kept = [int(i) for i in np.argsort(order, kind="stable") if int(i) not in again]
     least = LEAST_CLOSED if closed else LEAST_OPEN
-    factor = DEPARTURE * (1.0 + DEPARTURE_FEW / len(points))
+    factor = Scatter(0.0, max(len(points), pooled.points)).factor
     off: list[int] = []
     judged = departures(points[kept], closed) if len(kept) >= least else None
+    slid = np.zeros(len(points))
+    if places is not None and judged is not None:
+        _, scaled, share = places.slides(pooled.value)
+        slid = np.where((share > SLID_AT_ALL) & (scaled > SLID_LEAST), np.minimum(scaled, SLID_MOST), 0.0)
     while judged is not None and len(off) <= len(points) // 4:
-        worst, own = _odd_one(points[kept], judged, closed)
-        if judged.scaled[worst] <= factor * own:
+        worst, own = _odd_one(points[kept], judged, closed, slid[kept], pooled)
+        if np.hypot(judged.scaled[worst] / own, slid[kept[worst]]) <= factor:
             break
         off.append(kept.pop(worst))
         judged = departures(points[kept], closed) if len(kept) >= least else None
-    scatter = judged.scatter if judged is not None else 2.0 * OWN_SCATTER_FLOOR
-    found = _repeated(points, structure, closed, scatter)
+    usual = pooled.value if judged is None else pooled.beside(judged.scatter)
+    found = _repeated(points, structure, closed, usual)
     for i in off:
         place = int(np.searchsorted(order[kept], order[i]))
-        if closed:
-            turned = np.roll(points[kept], -place, axis=0)
-            distance, share = _distance_at_gap(turned, points[i], True, 0)
-        elif 0 < place < len(kept):
-            distance, share = _distance_at_gap(points[kept], points[i], False, place)
+        among = np.insert(points[kept], place, points[i], axis=0)
+        bound = float(np.sqrt(factor**2 - slid[i] ** 2)) * usual
+        if closed or 0 < place < len(kept):
+            away, share = distance_at_gaps(among, np.array([place]), closed)
+            distance, most = float(away[0]), bound * float(share[0])
         else:
-            rest = points[kept] if place == 0 else points[kept][::-1]
-            distance, share = _end_departure(np.vstack([points[i], rest])), END_AMPLIFICATION
-        if distance > factor * scatter * share:
-            found.append(finding("point_off_curve", structure, i + 1, distance, factor * scatter * share))
-    return CurveJudgement(tuple(found), scatter)
+            distance = _end_departure(among if place == 0 else among[::-1])
+            most = float(np.hypot(END_BEND, bound * END_AMPLIFICATION))
+        if distance > most:
+            found.append(finding("point_off_curve", structure, i + 1, distance, most))
+    return CurveJudgement(tuple(found), usual)
 
 
-def _odd_one(points: FloatArray, judged: Departures, closed: bool) -> tuple[int, float]:
-    """The point without which the others agree best, of those farthest off, and their scatter without it: among few
-    points one slip reaches into the departures of most."""
-    worst = int(np.argmax(judged.scaled))
+def _odd_one(
+    points: FloatArray, judged: Departures, closed: bool, slid: FloatArray, pooled: Scatter
+) -> tuple[int, float]:
+    """The point without which the others agree best, of those farthest off, and the scatter to judge it by: among few
+    points one slip reaches into the departures of most. slid : (n,) scatters by which points have slid along."""
+    away = np.hypot(judged.scaled, slid * pooled.beside(judged.scatter))
+    worst = int(np.argmax(away))
     if len(points) <= (LEAST_CLOSED if closed else LEAST_OPEN):
-        return worst, judged.scatter
-    tried = [int(place) for place in np.argsort(-judged.scaled)[:CANDIDATES]]
-    own = [min(departures(np.delete(points, p, axis=0), closed).scatter, judged.scatter) for p in tried]
-    odd = int(np.argmax([judged.scaled[p] / scatter for p, scatter in zip(tried, own, strict=True)]))
+        return worst, pooled.beside(judged.scatter)
+    tried = [int(place) for place in np.argsort(-away)[:CANDIDATES]]
+    without = [departures(np.delete(points, p, axis=0), closed).scatter for p in tried]
+    own = [pooled.beside(min(scatter, judged.scatter)) for scatter in without]
+    odd = int(np.argmax([np.hypot(judged.scaled[p] / scatter, slid[p]) for p, scatter in zip(tried, own, strict=True)]))
     return tried[odd], own[odd]
 
 
@@ -251,3 +342,13 @@ def judge_order(
         if back > bound and not {i, i + 1} & skip:
             found.append(finding("points_out_of_order", structure, i + 1, back, bound))
     return found
+
+
+def judge_places(places: Places, structure: str, scatter: float) -> list[LandmarkFinding]:
+    """Points that have slid along their curve onto or past a neighbour, which no distance from the curve shows."""
+    away, scaled, share = places.slides(scatter)
+    slid = np.flatnonzero((scaled > SLID) & (share > SLID_SHARE))
+    return [
+        finding("point_slid", structure, int(i) + 1, away[i], away[i] * max(SLID / scaled[i], SLID_SHARE / share[i]))
+        for i in slid
+    ]

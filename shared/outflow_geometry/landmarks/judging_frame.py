@@ -16,6 +16,9 @@ USUAL_SCATTER = 0.7
 SCATTERS = 5.0
 """Scatters added to every bound."""
 
+OFF_RING = 4.0
+"""mm; trigones and leaflet base from the ring, before scatter is added."""
+
 Points = Mapping[str, FloatArray]
 HINGE_NAMES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 
@@ -45,6 +48,11 @@ class Frame:
     def slack(self) -> float:
         """mm added to bounds for the reader's scatter."""
         return SCATTERS * self.scatter
+
+    def widened(self, bound: float, amplification: float) -> float:
+        """A bound of honest hearts, mm, with the reader's scatter: what is rare in hearts and what is rare in readers
+        seldom meet, so they add by their squares. amplification : scatters of one coordinate in what is bounded."""
+        return float(np.hypot(bound, amplification * self.slack))
 
     @property
     def downstream(self) -> FloatArray | None:

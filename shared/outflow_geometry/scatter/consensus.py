@@ -39,6 +39,17 @@ SHIFT_LEAST = 3.0
 SHIFT_STRUCTURES = 4
 """Structures that must be in both readings for a common shift."""
 
+STRUCTURE_SHIFT, SHIFT_ALONG, STRUCTURE_POINTS = 3.0, 5.5, 5
+"""mm by which a whole structure of this many points may be shifted between two readings across itself, and along itself
+where both readers follow the same scheme, before scatter is added: what readers' habits differ by (common practice, no
+source)."""
+SAG_SHARE = 0.6
+"""Share of the sag of a bend between two points that a spline with natural ends may miss."""
+TIGHTEST_BEND = 15.0
+"""mm; radius of the bend in which an open curve may go on beyond the end of another reader's."""
+SEEN_SHARE = 0.2
+"""Share of its points that must show a direction for a shift in it to be told."""
+
 PAIRED_SHARE, PAIRED_SHARE_OPEN = 0.35, 0.5
 """Two readers follow the same scheme of points where the median distance of points of equal number is below this share
 of the distance of neighbours: then points are compared one by one, else curve with curve. An open curve has a first
@@ -85,6 +96,30 @@ class _Difference:
     coordinates: int
     of_second: bool | None = None
     """Whether the numbers are those of the second read (True), the first (False), or of both (None)."""
+    across: FloatArray | None = None
+    """(n, 3, 3) projections on the directions in which a structure's points tell a shift; None of single points."""
+    moves: FloatArray | None = None
+    """(n, 3), mm, second minus first in those directions."""
+
+    allowed: FloatArray | float = 0.0
+    """(n,) mm by which points may be away beside their scatter."""
+
+    def shift(self, common: FloatArray | None) -> float:
+        """Length, mm, of the shift of this structure beside the common one; 0 where none can be told."""
+        if self.across is None or self.moves is None or len(self.moves) < STRUCTURE_POINTS:
+            return 0.0
+        moves = self.moves if common is None else self.moves - self.across @ common
+        size, axes = np.linalg.eigh(self.across.mean(axis=0))
+        kept = axes[:, size > SEEN_SHARE]
+        result, told = np.zeros(3), len(moves)
+        # a shift is what most points share: two rounds with less weight for those that do not
+        weights = np.ones(told)
+        for _ in range(3):
+            sides = kept.T @ np.einsum("n,nij->ij", weights, self.across) @ kept
+            result = kept @ np.linalg.solve(sides, kept.T @ (weights @ moves))
+            away = np.linalg.norm(moves - self.across @ result, axis=1)
+            weights = 1.0 / np.maximum(1.0, away / max(2.0 * float(np.median(away)), 1e-6)) ** 2
+        return float(np.linalg.norm(result))
 
 
 def judge_phase(reads: Sequence[JudgedRead]) -> list[list[LandmarkFinding]]:
@@ -102,11 +137,20 @@ def judge_phase(reads: Sequence[JudgedRead]) -> list[list[LandmarkFinding]]:
             if moved > bound:
                 far[k].setdefault((WHOLE_READING, None), []).append((moved, bound))
         for d in differences:
+            slid = d.shift(shift if moved > bound else None)
+            # three coordinates of a mean over points that each tell about two of them
+            most_slid = float(np.hypot(STRUCTURE_SHIFT, DIFFERENCE * scatter * np.sqrt(2.0 * 1.5 / len(d.distance))))
+            if slid <= most_slid and d.vectors is not None and len(d.vectors) >= STRUCTURE_POINTS:
+                whole = np.median(d.vectors, axis=0) - (shift if moved > bound and shift is not None else 0.0)
+                slid, most_slid = float(np.linalg.norm(whole)), float(np.hypot(SHIFT_ALONG, most_slid))
+            if slid > most_slid:
+                for k in (i, j) if d.of_second is None else (j if d.of_second else i,):
+                    far[k].setdefault((d.structure, None), []).append((slid, most_slid))
             away = d.distance
             if moved > bound and shift is not None:
                 away = np.linalg.norm(d.vectors - shift, axis=1) if d.vectors is not None else np.zeros(len(away))
             usual = max(scatter, _own_scale(away / d.amplification, d.coordinates))
-            limit = DIFFERENCE * usual * HARDER.get(d.structure, 1.0) * d.amplification
+            limit = DIFFERENCE * usual * HARDER.get(d.structure, 1.0) * d.amplification + d.allowed
             for number, distance, most in zip(d.numbers, away, limit, strict=True):
                 if distance > most:
                     for k in (i, j) if d.of_second is None else (j if d.of_second else i,):
@@ -180,17 +224,41 @@ def _of_structure(name: str, first: FloatArray, second: FloatArray) -> list[_Dif
     if len(first) == len(second) and _same_scheme(first, second, name in OPEN_STRUCTURES):
         vectors = second - first
         length = np.linalg.norm(vectors, axis=1)
-        return [_Difference(name, numbers, vectors, length, np.full(len(first), np.sqrt(2.0)), 3)]
+        across = _told(name, first)
+        moves = None if across is None else np.einsum("nij,nj->ni", across, vectors)
+        share = np.full(len(first), np.sqrt(2.0))
+        return [_Difference(name, numbers, vectors, length, share, 3, across=across, moves=moves)]
     if name in SURFACE_STRUCTURES or name not in (*CLOSED_STRUCTURES, *OPEN_STRUCTURES):
         return []
     closed = name in CLOSED_STRUCTURES
-    distance, amplification, known = _to_curve(first, second, closed)
-    back, back_amplification, back_known = _to_curve(second, first, closed)
-    if not (known.any() and back_known.any()):
+    there, back = _to_curve(first, second, closed), _to_curve(second, first, closed)
+    if there is None or back is None:
         return []
-    own = _Difference(name, numbers, None, distance, amplification, 2, of_second=False)
-    other = _Difference(name, tuple(range(1, len(second) + 1)), None, back, back_amplification, 2, of_second=True)
-    return [own, other]
+    found = []
+    for points, (distance, amplification, vectors, allowed), of_second in ((first, there, False), (second, back, True)):
+        across = _told(name, points)
+        moves = None if across is None else (-1.0 if of_second else 1.0) * np.einsum("nij,nj->ni", across, vectors)
+        own = tuple(range(1, len(points) + 1))
+        found.append(_Difference(name, own, None, distance, amplification, 2, of_second, across, moves, allowed))
+    return found
+
+
+def _told(name: str, points: FloatArray) -> FloatArray | None:
+    """Projections (n, 3, 3) on the directions in which points of a structure tell a shift: across a curve, and not
+    along the run of an open one, which readers begin where they like; across a surface. None for single points."""
+    if len(points) < STRUCTURE_POINTS:
+        return None
+    axes = np.linalg.svd(points - points.mean(axis=0))[2]
+    if name in SURFACE_STRUCTURES:
+        return np.repeat(np.outer(axes[2], axes[2])[None], len(points), axis=0)
+    if name in OPEN_STRUCTURES:
+        return np.repeat(np.eye(3)[None] - np.outer(axes[0], axes[0])[None], len(points), axis=0)
+    if name not in CLOSED_STRUCTURES:
+        return None
+    tangent = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+    result: FloatArray = np.eye(3)[None] - tangent[:, :, None] * tangent[:, None, :]
+    return result
 
 
 def _same_scheme(first: FloatArray, second: FloatArray, is_open: bool) -> bool:
@@ -204,15 +272,17 @@ def _same_scheme(first: FloatArray, second: FloatArray, is_open: bool) -> bool:
     return distance < share * float(np.median(apart)) or distance < SCATTER_FLOOR
 
 
-def _to_curve(points: FloatArray, other: FloatArray, closed: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Distances (n,), mm, to the spline through `other`, how much scatter enters, and which are beside it."""
-    nothing = np.zeros(len(points)), np.ones(len(points)), np.zeros(len(points), dtype=bool)
+def _to_curve(
+    points: FloatArray, other: FloatArray, closed: bool
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None:
+    """Distances (n,), mm, to the spline through `other`, how much scatter enters, the vectors (n, 3) there, and what a
+    bend explains (n,), mm; None where `other` has too few points or repeats one."""
     if len(other) < (4 if closed else 2):
-        return nothing
+        return None
     nodes = np.vstack([other, other[:1]]) if closed else other
     steps = np.linalg.norm(np.diff(nodes, axis=0), axis=1)
     if np.any(steps <= 1e-3):
-        return nothing
+        return None
     knots = np.concatenate([[0.0], np.cumsum(steps)])
     identity = np.eye(len(other))
     weights = CubicSpline(
@@ -220,17 +290,23 @@ def _to_curve(points: FloatArray, other: FloatArray, closed: bool) -> tuple[Floa
     )
     fine = np.linspace(0.0, knots[-1], CURVE_SAMPLES * len(steps) + 1)
     at = weights(fine)
-    away = np.linalg.norm(points[:, None] - (at @ other)[None], axis=2)
+    places, allowed = at @ other, np.zeros(len(points))
+    away = np.linalg.norm(points[:, None] - places[None], axis=2)
     nearest = np.argmin(away, axis=1)
     distance = away[np.arange(len(points)), nearest]
     if not closed:
-        # beyond its ends the curve goes straight on: readers end their lines at different places
+        # between points far apart the curve may bend more than the spline tells: a share of the sag of a circle's chord
+        gap = steps[np.clip(np.searchsorted(knots, fine[nearest]) - 1, 0, len(steps) - 1)]
+        allowed = SAG_SHARE * gap**2 / (8.0 * TIGHTEST_BEND)
+        # beyond its ends the curve goes straight on, or bends: readers end their lines at different places
         for place, end, inner in ((0, other[0], other[1]), (len(fine) - 1, other[-1], other[-2])):
             axis = (end - inner) / np.linalg.norm(end - inner)
-            beyond = (nearest == place) & ((points - end) @ axis > 0.0)
-            aside = (points - end) - ((points - end) @ axis)[:, None] * axis
-            distance = np.where(beyond, np.linalg.norm(aside, axis=1), distance)
-    return distance, np.sqrt(1.0 + np.sum(at[nearest] ** 2, axis=1)), np.ones(len(points), dtype=bool)
+            onward = (points - end) @ axis
+            beyond = (nearest == place) & (onward > 0.0)
+            aside = np.linalg.norm((points - end) - onward[:, None] * axis, axis=1)
+            distance = np.where(beyond, aside, distance)
+            allowed = np.where(beyond, onward**2 / (2.0 * TIGHTEST_BEND), allowed)
+    return distance, np.sqrt(1.0 + np.sum(at[nearest] ** 2, axis=1)), places[nearest] - points, allowed
 
 
 # ---------------------------------------------------------------------- phases
