@@ -5,6 +5,7 @@ import pytest
 import shapely
 from channels import Channel, random_channel
 
+from outflow_geometry.image.edge_kernels import trilinear
 from outflow_geometry.outflow import scan_kernels
 from outflow_geometry.outflow.residual import feret_diameters, septum_distance
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
@@ -84,6 +85,28 @@ def test_depth_into_a_solid_of_frustums_is_the_distance_from_its_surface(name: s
     # first order: a corner is taken for the faces that make it, so near one the depth is up to sqrt(2) too near or far
     assert np.all(np.abs(depth) <= 1.5 * np.abs(distance) + 1e-9)
     assert np.all(np.abs(depth) >= np.abs(distance) / 1.5 - 1e-9)
+
+
+def test_rows_of_a_plane_are_looked_up_as_single_points_are() -> None:
+    """Against interpolation in double precision, point by point; beyond the image there is nothing."""
+    generator = np.random.default_rng(3)
+    values = generator.normal(0.0, 300.0, (7, 9, 11)).astype(np.float32)
+    flat, shape = values.ravel(), values.shape
+    seen = 0
+    for _ in range(400):
+        start, rate = generator.uniform(-3.0, 12.0, 3), generator.choice([0.0, 1.0], 3) * generator.normal(0.0, 0.8, 3)
+        first, last = 0, 19
+        for axis in range(3):
+            first, last = scan_kernels.columns_inside(start[axis], rate[axis], shape[axis], first, last)
+        for column in range(20):
+            index = start + column * rate
+            inside = bool(np.all((index >= 0.0) & (index <= np.array(shape) - 1.0)))
+            assert inside == (first <= column <= last)
+            if inside:
+                seen += 1
+                found = scan_kernels.within_cell(flat, shape[2], shape[1] * shape[2], *index)
+                assert found == pytest.approx(trilinear(values, *index, np.nan), abs=1e-3)
+    assert seen > 100
 
 
 def test_reach_into_the_solid_is_that_of_its_half() -> None:
