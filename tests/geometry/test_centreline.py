@@ -20,7 +20,7 @@ from outflow_geometry.outflow.centreline import KEPT_OFF, LENGTHENED, NARROWED, 
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.outflow.plane_doubt import BASE_ERROR, path_error, plane_doubt, smallest_areas
+from outflow_geometry.outflow.plane_doubt import BASE_ERROR, LEAN, path_error, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
 from outflow_geometry.outflow.residual import smallest_section
 from outflow_geometry.outflow.solids import Solid, build_solid
@@ -151,10 +151,25 @@ def test_leaning_planes_cut_a_tube_by_the_cosine() -> None:
     solid = build_solid("full_frame", Plan("p", Device("d", 20.0, 34.0), 28.0), None, anatomy)
     path = automatic_path(lumen, anatomy)
     for lean in (5.0, 12.0):
-        areas = smallest_areas(lumen, path, anatomy, solid, "aortic_side", 20.0, 8.0, lean)
+        (areas,) = smallest_areas(lumen, path, anatomy, [solid], "aortic_side", 20.0, 8.0, lean)
+        assert not isinstance(areas, GeometryError)
         assert areas[0] == pytest.approx(np.pi * 64.0, rel=0.01)
         assert areas[1:] / areas[0] == pytest.approx(np.full(8, 1.0 / np.cos(np.radians(lean))), abs=0.006)
         assert plane_doubt(areas, float(areas[0])) == pytest.approx(1.0 / np.cos(np.radians(lean)) - 1.0, abs=0.006)
+
+
+def test_depths_that_are_scanned_together_are_scanned_as_each_alone() -> None:
+    anatomy = straight_anatomy()
+    lumen = drawn_lumen(lambda p: 8.0 - np.hypot(p[..., 0] - 20.0, p[..., 1]), *STRAIGHT_BOX)
+    path = automatic_path(lumen, anatomy)
+    placed = [Plan("p", Device("d", wide, 34.0), depth) for wide, depth in ((30.0, 28.0), (28.0, 12.0), (26.0, 17.3))]
+    solids = [build_solid("full_frame", plan, None, anatomy) for plan in placed]
+    rule = ("aortic_side", 30.0, 8.0, 5.0)
+    together = smallest_areas(lumen, path, anatomy, solids, *rule)
+    for solid, found in zip(solids, together, strict=True):
+        (alone,) = smallest_areas(lumen, path, anatomy, [solid], *rule)
+        assert np.allclose(found, alone, rtol=1e-9)
+    assert together[0][0] < together[1][0] < together[2][0]
 
 
 def test_doubt_is_the_larger_of_leaning_planes_and_of_another_flow() -> None:
@@ -180,8 +195,8 @@ def test_the_smaller_section_of_two_flows_counts_and_says_that_it_is_unsure(
     plan = Plan("p", Device("d", 27.0, 22.0), 18.0)
     sections = PlanSections(plan, None, Definitions(solids=("full_frame",)), ReadingLumen(findings))
     for flow, area in ((NARROWED, near), (KEPT_OFF, off)):
-        sections._found["quick", "full_frame", flow] = area
-        sections._found["leaning", "full_frame", flow] = np.full(9, area)
+        sections._found["quick", "full_frame", flow, 0.0] = np.array([area])
+        sections._found["quick", "full_frame", flow, LEAN] = np.full(9, area)
     found = sections.section("full_frame", "automatic_path")
     expected = automatic_path(lumen, anatomy, sections.solid("full_frame"), narrowed=narrowed)
     assert sections.narrowed == narrowed

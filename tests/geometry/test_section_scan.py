@@ -1,12 +1,14 @@
 """The quick scan of many planes against the exact sections that it stands for."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
 from channels import Channel, random_channel
 
 from outflow_geometry.image.edge_kernels import trilinear
-from outflow_geometry.outflow import scan_kernels
+from outflow_geometry.outflow import depth_kernels
 from outflow_geometry.outflow.residual import feret_diameters, septum_distance
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import (
@@ -58,6 +60,28 @@ def test_scanned_planes_are_near_the_exact_ones(number: int, rule: str) -> None:
     assert np.allclose(bare, native, rtol=0.015)
 
 
+def test_solids_that_share_a_plane_are_cut_as_each_alone() -> None:
+    channel = random_channel(0)
+    lumen, anatomy, path = channel.lumen(), channel.anatomy(), channel.path()
+    whole = channel.solid()
+    shorter = replace(whole, solid_to=0.7 * whole.solid_to)
+    nothing = replace(whole, solid_to=whole.solid_from)
+    cuttings = Cuttings.of([anatomy] * 3, [whole, shorter, nothing])
+    points, tangents = path.at(np.linspace(-25.0, 0.0, 12))
+    window = np.array([-24.0, -24.0, 24.0, 24.0])
+    plane_of, solid_of = np.repeat(np.arange(12), 3), np.tile([2, 0, 1], 12)
+    together = quick_shapes(
+        edge_field(lumen), points, tangents, cuttings, solid_of, "aortic_side", 8.0, np.tile(window, (12, 1)),
+        plane_of=plane_of,
+    )  # fmt: skip
+    alone = quick_shapes(
+        edge_field(lumen), points[plane_of], tangents[plane_of], cuttings, solid_of, "aortic_side", 8.0,
+        np.tile(window, (36, 1)),
+    )  # fmt: skip
+    assert np.allclose(together, alone, rtol=1e-9, atol=1e-9, equal_nan=True)
+    assert len(np.unique(together[:, 0].round(3))) > 25  # the solids do differ
+
+
 PROFILES = {
     "hourglass": [(0.0, 15.0), (6.0, 12.0), (14.0, 12.0), (20.0, 14.5)],
     "step": [(0.0, 14.0), (9.0, 14.0), (9.0, 10.0), (18.0, 11.0)],
@@ -80,7 +104,7 @@ def test_depth_into_a_solid_of_frustums_is_the_distance_from_its_surface(name: s
     z, radial = (grid.ravel() for grid in np.meshgrid(z, np.linspace(0.0, 18.0, 61)))
     points = shapely.points(z, radial)
     distance = shapely.distance(outline.exterior, points) * np.where(shapely.contains(outline, points), 1.0, -1.0)
-    depth = np.array([scan_kernels.solid_depth(*at, pieces, len(pieces)) for at in zip(z, radial, strict=True)])
+    depth = np.array([depth_kernels.solid_depth(*at, pieces, len(pieces)) for at in zip(z, radial, strict=True)])
     assert np.all((depth > 0.0) == (distance > 0.0))
     # first order: a corner is taken for the faces that make it, so near one the depth is up to sqrt(2) too near or far
     assert np.all(np.abs(depth) <= 1.5 * np.abs(distance) + 1e-9)
@@ -97,14 +121,14 @@ def test_rows_of_a_plane_are_looked_up_as_single_points_are() -> None:
         start, rate = generator.uniform(-3.0, 12.0, 3), generator.choice([0.0, 1.0], 3) * generator.normal(0.0, 0.8, 3)
         first, last = 0, 19
         for axis in range(3):
-            first, last = scan_kernels.columns_inside(start[axis], rate[axis], shape[axis], first, last)
+            first, last = depth_kernels.columns_inside(start[axis], rate[axis], shape[axis], first, last)
         for column in range(20):
             index = start + column * rate
             inside = bool(np.all((index >= 0.0) & (index <= np.array(shape) - 1.0)))
             assert inside == (first <= column <= last)
             if inside:
                 seen += 1
-                found = scan_kernels.within_cell(flat, shape[2], shape[1] * shape[2], *index)
+                found = depth_kernels.within_cell(flat, shape[2], shape[1] * shape[2], *index)
                 assert found == pytest.approx(trilinear(values, *index, np.nan), abs=1e-3)
     assert seen > 100
 

@@ -123,6 +123,7 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
         kept = set(reading.lumen.kept)
         placed = [reading.sections(implant_plan(device, depth, tilt_ap, tilt_ic)) for depth in grid.depths]
         columns: list[list[Implant]] = []
+        PlanSections.find_doubts(placed, grid.solids)
         for solid, method in product(grid.solids, placed[0].methods):
             PlanSections.find_planes(placed, solid, method)
         for solid, method in product(grid.solids, placed[0].methods):

@@ -32,6 +32,9 @@ directions of turn."""
 LOBE_SHARE = 0.9
 """Share of the smallest section that a turn must fall below to be reported (study contract)."""
 
+NEARLY = 1.05
+"""A turn is cut exactly where the quick scan, right to a percent, puts it that near to LOBE_SHARE or below."""
+
 
 def turned_section(
     lumen: Lumen,
@@ -65,7 +68,7 @@ def turned_section(
     split = int((shapely.area(shapely.get_parts(smallest.residual)) >= LEAST_PART).sum()) > 1
     best = int(np.argmin(quick))
     found = smallest
-    if quick[best] < quick[0]:
+    if quick[best] < quick[0] and (split or quick[best] < NEARLY * LOBE_SHARE * smallest.area + LEAST_PART):
         stations = np.array([smallest.station])
         stack = planes_stack(
             lumen, stations, point[:1], normals[best : best + 1], anatomy, solid.axis_point, solid.axis, rule,

@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence, Set
 from dataclasses import dataclass, field, replace
+from itertools import product
+from typing import cast
 
 import numpy as np
 
@@ -176,23 +178,57 @@ class PlanSections:
 
     def _quick_area(self, solid: str, narrowed: float) -> float:
         """The smallest section along one of both flows, right to a percent."""
-        return tried_once(
-            self._found, ("quick", solid, narrowed), lambda: float(self._quick_areas(solid, narrowed, 0.0)[0])
-        )
+        return float(self._quick_areas(solid, narrowed, 0.0)[0])
 
     def _quick_areas(self, solid: str, narrowed: float, lean: float) -> FloatArray:
-        """See `plane_doubt.smallest_areas`, along one of both flows."""
-        reading, chosen = self.reading, self.definitions
-        return smallest_areas(
-            reading.findings.lumen, self._flow_path(narrowed), reading.anatomy, self.solid(solid),
-            chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, lean,
-        )  # fmt: skip
+        """See `plane_doubt.smallest_areas`, along one of both flows; found for all solids at once."""
+        key = ("quick", solid, narrowed, lean)
+        if key not in self._found:
+            self._find_quick_areas([self], [solid, *self.solids()], narrowed, lean)
+        found = self._found[key]
+        if isinstance(found, GeometryError):
+            raise found
+        return cast(FloatArray, found)
+
+    @staticmethod
+    def _find_quick_areas(plans: Sequence[PlanSections], solids: Sequence[str], narrowed: float, lean: float) -> None:
+        """Find those of many plans of one reading and keep each, or why there is none, with its plan."""
+        reading, chosen = plans[0].reading, plans[0].definitions
+        together: dict[tuple[float, ...], list[tuple[PlanSections, Hashable, Solid]]] = {}
+        for plan, name in product(plans, dict.fromkeys(solids)):
+            key = ("quick", name, narrowed, lean)
+            if key in plan._found:
+                continue
+            try:
+                solid, body = plan.solid(name), path_body(plan.solid("full_frame"), reading.anatomy, narrowed)
+                together.setdefault(body_line(body) + axis_line(solid), []).append((plan, key, solid))
+            except GeometryError as error:
+                plan._found[key] = error
+        for group in together.values():
+            found: Sequence[FloatArray | GeometryError]
+            try:
+                found = smallest_areas(
+                    reading.findings.lumen, group[0][0]._flow_path(narrowed), reading.anatomy, [g[2] for g in group],
+                    chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, lean,
+                )  # fmt: skip
+            except GeometryError as error:
+                found = [error] * len(group)
+            for (plan, asked, _), one in zip(group, found, strict=True):
+                plan._found[asked] = one
+
+    @classmethod
+    def find_doubts(cls, plans: Sequence[PlanSections], solids: Sequence[str]) -> None:
+        """Find what `narrowed` and `plane_doubt` of many plans of one reading rest on, all plans at once."""
+        for narrowed in (NARROWED, KEPT_OFF):
+            cls._find_quick_areas(plans, ["full_frame", *solids], narrowed, 0.0)
+        for narrowed in (NARROWED, KEPT_OFF):
+            own = [plan for plan in plans if plan.narrowed == narrowed]
+            if own:
+                cls._find_quick_areas(own, solids, narrowed, LEAN)
 
     def plane_doubt(self, solid: str) -> float:
         """Share by which the smallest section of the automatic path depends on how its planes lie (`plane_doubt`)."""
-        areas = tried_once(
-            self._found, ("leaning", solid, self.narrowed), lambda: self._quick_areas(solid, self.narrowed, LEAN)
-        )
+        areas = self._quick_areas(solid, self.narrowed, LEAN)
         try:
             other = self._quick_area(solid, KEPT_OFF if self.narrowed == NARROWED else NARROWED)
         except GeometryError:

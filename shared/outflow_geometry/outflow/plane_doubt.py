@@ -11,6 +11,7 @@ by any reasonable path; where it is large the value says `path_unsure` and its i
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -20,9 +21,9 @@ from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.bottleneck import WINDOW, tilted_normals
 from outflow_geometry.outflow.outflow_path import OutflowPath
-from outflow_geometry.outflow.residual import last_meeting_station
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas
 from outflow_geometry.outflow.sections import edge_field
+from outflow_geometry.outflow.smallest_planes import last_meeting_stations
 from outflow_geometry.outflow.solids import Solid
 
 LEAN, LEAN_DIRECTIONS = 5.0, 8
@@ -51,38 +52,65 @@ def smallest_areas(
     lumen: Lumen,
     path: OutflowPath,
     anatomy: Anatomy,
-    solid: Solid,
+    solids: Sequence[Solid],
     rule: str,
     search_upstream: float,
     beyond_aortic_plane: float,
     lean: float = 0.0,
-) -> FloatArray:
-    """The smallest section along `path`, right to a percent; with `lean`, degrees, then that of planes leaning by it
-    in each of LEAN_DIRECTIONS directions: (1 + LEAN_DIRECTIONS,).
+) -> list[FloatArray | GeometryError]:
+    """The smallest section of each solid along `path`, right to a percent; with `lean`, degrees, then that of planes
+    leaning by it in each of LEAN_DIRECTIONS directions: (1 + LEAN_DIRECTIONS,).
 
-    Raises GeometryError `solid_not_met`, and `no_section` where no plane has one.
+    The solids share their axis, so that each plane is looked up once for all. GeometryError `solid_not_met`, and
+    `no_section` where no plane has one.
     """
-    end, _ = last_meeting_station(path, solid, anatomy, search_upstream)
-    field, cutting = edge_field(lumen), Cuttings.of([anatomy], [solid])
+    field, cuttings = edge_field(lumen), Cuttings.of([anatomy] * len(solids), solids)
+    found: list[FloatArray | GeometryError] = [
+        end if isinstance(end, GeometryError) else np.array([end[0]])
+        for end in last_meeting_stations(path, solids, anatomy, search_upstream)
+    ]
+    ends = {n: float(end[0]) for n, end in enumerate(found) if not isinstance(end, GeometryError)}
+    if not ends:
+        return found
+    grid = -SCAN_SPACING * np.arange(math.ceil(-min(ends.values()) / SCAN_SPACING) + 1)
 
-    def scanned(stations: FloatArray, tilts: FloatArray) -> FloatArray:
-        points, tangents = path.at(np.repeat(stations, len(tilts)))
-        normals = tilted_normals(tangents, np.tile(tilts, (len(stations), 1)), anatomy)
-        which, windows = np.zeros(len(points), dtype=np.int64), np.broadcast_to(WINDOW, (len(points), 4))
-        areas = quick_areas(field, points, normals, cutting, which, rule, beyond_aortic_plane, windows, SCAN_GRID)
-        return np.where(areas > 0.0, areas, np.inf).reshape(len(stations), len(tilts))
+    def scanned(stations: Mapping[int, FloatArray], tilts: FloatArray) -> dict[int, FloatArray]:
+        """Areas (s, t) of solids at their stations (s,) and tilts (t, 2); inf where there is none."""
+        each = np.concatenate(list(stations.values()))
+        planes, place = np.unique(each, return_inverse=True)
+        order = np.argsort(place, kind="stable")
+        cut_by = np.repeat(list(stations), [len(own) for own in stations.values()])[order]
+        count = len(tilts)
+        points, tangents = path.at(np.repeat(planes, count))
+        normals = tilted_normals(tangents, np.tile(tilts, (len(planes), 1)), anatomy)
+        # the planes of one station follow each other by tilt, and so do those that cut them
+        plane_of = (place[order][:, None] * count + np.arange(count)).ravel()
+        turned = np.argsort(plane_of, kind="stable")
+        areas = np.empty((len(each) * count,))
+        areas[turned] = quick_areas(
+            field, points, normals, cuttings, np.repeat(cut_by, count)[turned], rule, beyond_aortic_plane,
+            np.broadcast_to(WINDOW, (len(points), 4)), SCAN_GRID, plane_of[turned],
+        )  # fmt: skip
+        back = np.empty((len(each), count))
+        back[order] = np.where(areas > 0.0, areas, np.inf).reshape(len(each), count)
+        return dict(zip(stations, np.split(back, np.cumsum([len(own) for own in stations.values()])[:-1]), strict=True))
 
-    stations = np.linspace(end, 0.0, max(math.ceil(-end / SCAN_SPACING), 2) + 1)
-    straight = scanned(stations, np.zeros((1, 2)))[:, 0]
-    least = float(straight.min())
-    if not math.isfinite(least):
-        raise GeometryError("no_section", "no plane of the path has a section; check plan and path")
-    if lean == 0.0:
-        return np.array([least])
+    stations = {n: np.append(end, grid[grid > end]) for n, end in ends.items()}
+    straight = {n: areas[:, 0] for n, areas in scanned(stations, np.zeros((1, 2))).items()}
+    for n, areas in straight.items():
+        least = float(areas.min())
+        found[n] = np.array([least])
+        if not math.isfinite(least):
+            found[n] = GeometryError("no_section", "no plane of the path has a section; check plan and path")
+            del stations[n]
+    if lean == 0.0 or not stations:
+        return found
     turn = 2.0 * math.pi * np.arange(LEAN_DIRECTIONS) / LEAN_DIRECTIONS
-    near = stations[straight <= NEAR_SMALLEST * least]
-    leaning = scanned(near, lean * np.stack([np.cos(turn), np.sin(turn)], axis=1)).min(axis=0)
-    return np.concatenate([[least], np.where(np.isfinite(leaning), leaning, 0.0)])
+    near = {n: own[straight[n] <= NEAR_SMALLEST * straight[n].min()] for n, own in stations.items()}
+    for n, areas in scanned(near, lean * np.stack([np.cos(turn), np.sin(turn)], axis=1)).items():
+        leaning = areas.min(axis=0)
+        found[n] = np.append(straight[n].min(), np.where(np.isfinite(leaning), leaning, 0.0))
+    return found
 
 
 def plane_doubt(areas: FloatArray, other: float) -> float:

@@ -12,51 +12,12 @@ import math
 import numpy as np
 from numba import njit
 
+from outflow_geometry.outflow.depth_kernels import cut_by_device, device_depth, fill_depth
 from outflow_geometry.outflow.residual import ADJOINING
 
 DEVICE_CELL, DEVICE_CELLS = 2.0, 28
 """mm of the grid on which a device's middle is found, and its cells on either side: a device of 45 mm beside the path
 reaches 56 mm."""
-
-
-SURELY = 1e-6
-"""mm: what rounding may take from a bound."""
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def solid_depth(z, radial, pieces, count):  # type: ignore[no-untyped-def]
-    """Signed distance into the frustums at station z and radius `radial` (positive inside), to first order.
-
-    pieces : (n, 5) lowest and highest station, radius at the lowest, its rate, cosine of the side's slope; each begins
-    where the one before ends. Of the faces between two frustums only the step from one radius to the other is an edge.
-    """
-    best = -1e3
-    for n in range(count):
-        low, high, lowest = pieces[n, 0], pieces[n, 1], pieces[n, 2]
-        highest = lowest + pieces[n, 3] * (high - low)
-        # radii beside both faces: none beyond the ends
-        before, after = -1.0, -1.0
-        if n > 0:
-            before = pieces[n - 1, 2] + pieces[n - 1, 3] * (pieces[n - 1, 1] - pieces[n - 1, 0])
-        if n < count - 1:
-            after = pieces[n + 1, 2]
-        if n > 0 and z < low:
-            if lowest > before:
-                best = max(best, min(lowest - radial, z - low))
-            continue
-        if n < count - 1 and z > high:
-            if highest > after:
-                best = max(best, min(highest - radial, high - z))
-            continue
-        within = min(z, high) if z > low else low
-        side = (lowest + pieces[n, 3] * (within - low) - radial) * pieces[n, 4]
-        first, last = z - low, high - z
-        if n > 0:
-            first = max(first, before - radial)
-        if n < count - 1:
-            last = max(last, after - radial)
-        best = max(best, min(side, min(first, last)))
-    return min(best, min(z - pieces[0, 0], pieces[count - 1, 1] - z))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -100,141 +61,6 @@ def cell_share(a, b, c, d):  # type: ignore[no-untyped-def]
             seen += 1
     area += px * y0 - x0 * py
     return 0.5 * area
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def device_depth(x, y, device, pieces, count):  # type: ignore[no-untyped-def]
-    """Signed distance into the device at (x, y) of a plane with the products `device` (6,); see `quick_areas`."""
-    z = device[3] + device[4] * x + device[5] * y
-    square = device[0] + 2.0 * (device[1] * x + device[2] * y) + x * x + y * y
-    return solid_depth(z, math.sqrt(max(square - z * z, 0.0)), pieces, count)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def device_bounds(pieces, count):  # type: ignore[no-untyped-def]
-    """What bounds the depth without a root: least and largest radius, least slope cosine, lowest and highest station.
-
-    At a radius r beside the frustums the depth is at most (largest - r) cosine; within their stations it is at least
-    the least of (least - r) cosine and the distances from the end faces.
-    """
-    least, largest, cosine = 1e9, 0.0, 1.0
-    for n in range(count):
-        last = pieces[n, 2] + pieces[n, 3] * (pieces[n, 1] - pieces[n, 0])
-        least, largest = min(least, min(pieces[n, 2], last)), max(largest, max(pieces[n, 2], last))
-        cosine = min(cosine, pieces[n, 4])
-    return least, largest, cosine, pieces[0, 0], pieces[count - 1, 1]
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def columns_inside(at, rate, size, first, last):  # type: ignore[no-untyped-def]
-    """Those of the columns first to last whose index at + column x rate lies within 0 and size - 1: first and last.
-
-    A hair is left out at the far side, so that there is a voxel beyond each.
-    """
-    top = size - 1.0 - SURELY
-    if rate > SURELY or rate < -SURELY:
-        one, two = -at / rate, (top - at) / rate
-        first, last = max(first, math.ceil(min(one, two))), min(last, math.floor(max(one, two)))
-    elif not 0.0 <= at <= top - SURELY * (abs(first) + abs(last)):
-        last = first - 1
-    return first, last
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def within_cell(flat, row, slice_, k, j, i):  # type: ignore[no-untyped-def]
-    """Linear interpolation at an index within the image `flat`, whose rows and slices are so many voxels apart.
-
-    In single precision, as the voxels are: half the time of `edge_kernels.trilinear`, right to 1e-7 of the contrast.
-    """
-    k0, j0, i0 = int(k), int(j), int(i)
-    fk, fj, fi = np.float32(k - k0), np.float32(j - j0), np.float32(i - i0)
-    # unsigned: an index that may be negative costs a test at each access
-    a = np.uint64(k0 * slice_ + j0 * row + i0)
-    b, c, d = a + np.uint64(row), a + np.uint64(slice_), a + np.uint64(slice_ + row)
-    one = np.uint64(1)
-    low = flat[a] + (flat[a + one] - flat[a]) * fi
-    high = flat[b] + (flat[b + one] - flat[b]) * fi
-    front = low + (high - low) * fj
-    low = flat[c] + (flat[c + one] - flat[c]) * fi
-    high = flat[d] + (flat[d + one] - flat[d]) * fi
-    back = low + (high - low) * fj
-    return front + (back - front) * fk
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def fill_depth(  # type: ignore[no-untyped-def]
-    flat, shape, slope, origin, du, dv, lines, device, pieces, count, at_path, left, low, step, depth, box
-):
-    """Depth (rows, columns) into the section at the grid's nodes, mm; `box` (4,) rows and columns that hold any.
-
-    Beyond `step` outside the section the depth is `-step`: nothing further in asks for it.
-    """
-    rows, columns = depth.shape
-    top, bottom, leftmost, rightmost = rows, -1, columns, -1
-    least, largest, cosine, lowest, highest = 0.0, 0.0, 1.0, 0.0, 0.0
-    if count > 0:
-        least, largest, cosine, lowest, highest = device_bounds(pieces, count)
-    # surely deeper in the device than `step`, by its stations and squared radius
-    core = max(least - step / cosine - SURELY, 0.0) ** 2
-    lowest, highest = lowest + step + SURELY, highest - step - SURELY
-    per_value, nj, ni = 1.0 / slope, shape[1], shape[2]
-    dk, dj, di = du[0] * step, du[1] * step, du[2] * step
-    for r in range(rows):
-        y = (r + low) * step
-        for c in range(columns):
-            depth[r, c] = -step
-        if r == 0 or r == rows - 1:
-            continue
-        first, last = 1, columns - 2
-        for n in range(1 if at_path else 0, 2):
-            foot, rate = lines[n, 0] + lines[n, 2] * y + step, lines[n, 1] * step
-            if rate > 1e-9:
-                first = max(first, math.ceil(-foot / rate) - left)
-            elif rate < -1e-9:
-                last = min(last, math.floor(-foot / rate) - left)
-            elif foot <= 0.0:
-                last = -1
-        side, side_rate = lines[0, 0] + lines[0, 2] * y, lines[0, 1]
-        cut, cut_rate = lines[1, 0] + lines[1, 2] * y, lines[1, 1]
-        ring, ring_rate = lines[2, 0] + lines[2, 2] * y, lines[2, 1]
-        curtain, curtain_rate = lines[3, 0] + lines[3, 2] * y, lines[3, 1]
-        k = origin[0] + y * dv[0] + left * dk
-        j = origin[1] + y * dv[1] + left * dj
-        i = origin[2] + y * dv[2] + left * di
-        # beyond the image nothing is blood
-        first, last = columns_inside(k, dk, shape[0], first, last)
-        first, last = columns_inside(j, dj, nj, first, last)
-        first, last = columns_inside(i, di, ni, first, last)
-        for c in range(first, last + 1):
-            x = (c + left) * step
-            d = cut + cut_rate * x
-            if not at_path:
-                d = min(d, side + side_rate * x)
-            d = min(d, max(ring + ring_rate * x, curtain + curtain_rate * x))
-            if d <= -step:
-                continue
-            if count == 0:
-                d = min(d, within_cell(flat, ni, nj * ni, k + c * dk, j + c * dj, i + c * di) * per_value)
-            else:
-                z = device[3] + device[4] * x + device[5] * y
-                square = max(device[0] + 2.0 * (device[1] * x + device[2] * y) + x * x + y * y - z * z, 0.0)
-                if square < core and lowest < z < highest:
-                    continue
-                # the blood edge first: where the device is surely farther off, its own distance need not be known
-                blood = min(d, within_cell(flat, ni, nj * ni, k + c * dk, j + c * dj, i + c * di) * per_value)
-                reach = largest + (max(blood, 0.0) + SURELY) / cosine
-                if square < reach * reach:
-                    solid = -solid_depth(z, math.sqrt(square), pieces, count)
-                    if min(d, solid) <= -step:
-                        continue
-                    d = min(blood, solid)
-                else:
-                    d = blood
-            depth[r, c] = d
-            if d > 0.0:
-                top, bottom = min(top, r), max(bottom, r)
-                leftmost, rightmost = min(leftmost, c), max(rightmost, c)
-    box[0], box[1], box[2], box[3] = top, bottom, leftmost, rightmost
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -443,6 +269,7 @@ def quick_areas(  # type: ignore[no-untyped-def]
     du,
     dv,
     lines,
+    first_cut,
     device,
     solid_of,
     pieces,
@@ -458,51 +285,64 @@ def quick_areas(  # type: ignore[no-untyped-def]
 
     lines : (m, 5, 3) heights as linear functions of (u, v): towards the aortic side, before the cut beyond the aortic
     plane, before the ring plane, before the curtain plane, beyond the last plane where parts stop to count.
-    device : (m, 6) products of the vector from device to plane origin, p: p.p, p.u, p.v, p.axis, u.axis, v.axis.
+    first_cut : (m + 1,); plane p is cut by first_cut[p] : first_cut[p + 1], one after the other; the j solids of all:
+    device : (j, 6) products of the vector from device to plane origin, p: p.p, p.u, p.v, p.axis, u.axis, v.axis.
+    solid_of : (j,) rows of pieces and piece_count.
     fan : angles (f,) from the aortic direction for the distance from device to septum.
-    out : (m, 1) area, or (m, 4) area, device-septum distance, largest and smallest caliper width.
+    out : (j, 1) area, or (j, 4) area, device-septum distance, largest and smallest caliper width.
     """
     rows, columns = 0, 0
     for p in range(len(origin)):
         columns = max(columns, math.ceil(windows[p, 2] / step) - math.floor(windows[p, 0] / step) + 1)
         rows = max(rows, math.ceil(windows[p, 3] / step) - math.floor(windows[p, 1] / step) + 1)
     flat, shape = values.ravel(), values.shape
-    space = np.empty((rows, columns))
+    space, bare_space = np.empty((rows, columns)), np.empty((rows, columns))
     labels = np.zeros((rows, columns), dtype=np.int32)
     root = np.zeros(rows * columns + 1, dtype=np.int32)
     sizes = np.empty(rows * columns + 1)
     beyond = np.empty(rows * columns + 1)
     nearest = np.empty(rows * columns + 1)
-    box = np.empty(4, dtype=np.int64)
+    box, bare_box = np.empty(4, dtype=np.int64), np.empty(4, dtype=np.int64)
     widths = np.empty(90)
     for p in range(len(origin)):
-        cut = solid_of[p]
-        count = piece_count[cut]
         # grid lines run through the plane's origin, whatever the window
         left, low = math.floor(windows[p, 0] / step), math.floor(windows[p, 1] / step)
         columns = math.ceil(windows[p, 2] / step) - left + 1
         rows = math.ceil(windows[p, 3] / step) - low + 1
-        depth, label = space[:rows, :columns], labels[:rows, :columns]
-        fill_depth(
-            flat, shape, slope, origin[p], du[p], dv[p], lines[p], device[p], pieces[cut], count, at_path, left, low, step,
-            depth, box,
-        )  # fmt: skip
-        for n in range(out.shape[1]):
-            out[p, n] = math.nan if n > 0 else 0.0
-        if box[1] < 0:
-            continue
-        out[p, 0] = counted_cells(
-            depth, lines[p], at_path, left, low, step, least, box, label, root, sizes, beyond, nearest
-        )
-        if out.shape[1] == 1 or out[p, 0] <= 0.0:
-            continue
-        for r in range(box[0], box[1] + 1):
-            for c in range(box[2], box[3] + 1):
-                if label[r, c] > 0 and sizes[root[label[r, c]]] == 0.0:
-                    label[r, c] = 0
-        out[p, 2], out[p, 3] = _caliper_widths(depth, label, box, left, low, step, widths)
-        x0, y0 = _device_middle(device[p], pieces[cut], count)
-        if not math.isfinite(x0):
-            continue
-        toward = math.atan2(lines[p, 0, 2], lines[p, 0, 1])
-        out[p, 1] = _septum_distance(depth, label, left, low, step, x0, y0, toward, fan, device[p], pieces[cut], count)
+        depth, bare, label = space[:rows, :columns], bare_space[:rows, :columns], labels[:rows, :columns]
+        alone = first_cut[p + 1] == first_cut[p] + 1
+        if not alone:
+            fill_depth(
+                flat, shape, slope, origin[p], du[p], dv[p], lines[p], device[0], pieces[0], 0, at_path, left, low,
+                step, bare, bare_box,
+            )  # fmt: skip
+        for j in range(first_cut[p], first_cut[p + 1]):
+            own, count = pieces[solid_of[j]], piece_count[solid_of[j]]
+            for n in range(out.shape[1]):
+                out[j, n] = math.nan if n > 0 else 0.0
+            if alone:
+                fill_depth(
+                    flat, shape, slope, origin[p], du[p], dv[p], lines[p], device[j], own, count, at_path, left, low,
+                    step, depth, box,
+                )  # fmt: skip
+            elif bare_box[1] < 0:
+                continue
+            else:
+                cut_by_device(bare, bare_box, device[j], own, count, left, low, step, depth, box)
+            if box[1] < 0:
+                continue
+            out[j, 0] = counted_cells(
+                depth, lines[p], at_path, left, low, step, least, box, label, root, sizes, beyond, nearest
+            )
+            if out.shape[1] == 1 or out[j, 0] <= 0.0:
+                continue
+            for r in range(box[0], box[1] + 1):
+                for c in range(box[2], box[3] + 1):
+                    if label[r, c] > 0 and sizes[root[label[r, c]]] == 0.0:
+                        label[r, c] = 0
+            out[j, 2], out[j, 3] = _caliper_widths(depth, label, box, left, low, step, widths)
+            x0, y0 = _device_middle(device[j], own, count)
+            if not math.isfinite(x0):
+                continue
+            toward = math.atan2(lines[p, 0, 2], lines[p, 0, 1])
+            out[j, 1] = _septum_distance(depth, label, left, low, step, x0, y0, toward, fan, device[j], own, count)

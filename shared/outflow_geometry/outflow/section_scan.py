@@ -97,14 +97,18 @@ def quick_areas(
     beyond_aortic_plane: float,
     windows: FloatArray,
     step: float = SCAN_STEP,
+    plane_of: NDArray[np.int64] | None = None,
 ) -> FloatArray:
-    """Areas (m,) of the counted parts in planes (m, 3), (m, 3), each with the cutting that `cutting_of` (m,) names.
+    """Areas (j,) of the counted parts in planes (m, 3), (m, 3), each with the cutting that `cutting_of` (j,) names.
+
+    plane_of : (j,) the plane of each, rising; None = each plane once, j = m. What cuts one plane, save the solid, is
+    that of its first: readings that share a plane share anatomy and device axis.
 
     windows : (m, 4) lowest u and v, highest u and v that are looked at in each plane, mm from its point.
     step : mm of the grid.
     """
     return quick_shapes(
-        field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, step, area_only=True
+        field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, step, plane_of, area_only=True
     )[:, 0]
 
 
@@ -118,17 +122,20 @@ def quick_shapes(
     beyond_aortic_plane: float,
     windows: FloatArray,
     step: float = SHAPE_STEP,
+    plane_of: NDArray[np.int64] | None = None,
     *,
     area_only: bool = False,
 ) -> FloatArray:
-    """Area, device-septum distance, largest and smallest caliper width (m, 4) of the counted parts; NaN where none.
+    """Area, device-septum distance, largest and smallest caliper width (j, 4) of the counted parts; NaN where none.
 
     Arguments as of `quick_areas`; distance and widths as `residual.septum_distance` and `residual.feret_diameters`.
-    area_only : give the first column alone (m, 1).
+    area_only : give the first column alone (j, 1).
     """
     from outflow_geometry.outflow import scan_kernels
 
-    each = cuttings.rows(cutting_of)
+    plane_of = np.arange(len(points)) if plane_of is None else plane_of
+    first_cut = np.searchsorted(plane_of, np.arange(len(points) + 1))
+    each = cuttings.rows(cutting_of[first_cut[:-1]])
     u, v = axes_across(normals, each.across, each.toward)
 
     def line(plane: FloatArray) -> FloatArray:
@@ -145,13 +152,14 @@ def quick_shapes(
         ],
         axis=1,
     )
-    offset, axis = points - each.axis[:, 0], each.axis[:, 1]
-    ways = ((offset, offset), (offset, u), (offset, v), (offset, axis), (u, axis), (v, axis))
+    offset, axis = points[plane_of] - cuttings.axis[cutting_of, 0], cuttings.axis[cutting_of, 1]
+    across, along = u[plane_of], v[plane_of]
+    ways = ((offset, offset), (offset, across), (offset, along), (offset, axis), (across, axis), (along, axis))
     device = np.stack([np.vecdot(one, two) for one, two in ways], axis=1)
     low, high, first, last = np.moveaxis(cuttings.pieces, 2, 0)
     rate = (last - first) / np.where(high > low, high - low, 1.0)
     pieces = np.stack([low, high, first, rate, 1.0 / np.sqrt(1.0 + rate**2)], axis=2)
-    out = np.empty((len(points), 1 if area_only else 4))
+    out = np.empty((len(plane_of), 1 if area_only else 4))
     volume = field.volume
     origin = volume.to_index(points)
     scan_kernels.quick_areas(
@@ -162,6 +170,7 @@ def quick_shapes(
         volume.to_index(points + u) - origin,
         volume.to_index(points + v) - origin,
         lines,
+        first_cut.astype(np.int64),
         device,
         cutting_of.astype(np.int64),
         pieces,

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
@@ -50,5 +51,7 @@ def clicks_too_sparse(
     lean = course.tilt_near(station, NEAR_SECTION)
     if lean < DENSE:
         return False
-    areas = smallest_areas(lumen, path, anatomy, solid, rule, search_upstream, beyond_aortic_plane, lean)
+    (areas,) = smallest_areas(lumen, path, anatomy, [solid], rule, search_upstream, beyond_aortic_plane, lean)
+    if isinstance(areas, GeometryError):
+        raise areas
     return float(np.abs(areas[1:] / areas[0] - 1.0).max()) > MOST_OPEN
