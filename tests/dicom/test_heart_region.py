@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from outflow_cohort.demo.rough_hearts import rough_heart
-from outflow_cohort.dicom.heart_region import BEYOND_APEX, ventricle_hull
+from outflow_cohort.dicom.heart_region import BEYOND_APEX, region_points, ventricle_hull
 from outflow_cohort.dicom.resampling import target_grid
 from outflow_cohort.dicom.settings import ResampleSettings
 from outflow_cohort.dicom.volume import Grid, Region
@@ -71,3 +71,29 @@ def test_joined_regions_hold_both() -> None:
     one, two = Region((1, 5, 2), (4, 9, 8)), Region((2, 1, 3), (9, 6, 5))
     assert one.joined(two) == Region((1, 1, 2), (9, 9, 8))
     assert one.joined(None) == one
+
+
+def test_the_reader_s_path_does_not_move_the_region() -> None:
+    """A path within reach of the other landmarks leaves the voxels where they are; one beyond is held by the region."""
+    axis = np.array([0.0, 0.0, -1.0])
+    structures = {"mitral_ring": ring_at(np.zeros(3), axis, 17.0), "lv_apex": [[0.0, 0.0, -85.0]]}
+    settings = ResampleSettings()
+    grid = Grid(np.full(3, -200.0), np.eye(3), np.array([0.8, 0.8, 1.1]), (500, 500, 360), np.zeros(2))
+
+    def target(path: list[list[float]]):
+        points = region_points([structures | {"outflow_path": path}], settings.margin_mm)
+        return target_grid(grid, points, settings, ventricle_hull(structures))
+
+    alone = target_grid(grid, region_points([structures], settings.margin_mm), settings, ventricle_hull(structures))
+    inside, beyond = (
+        target([[-10.0, -30.0, -30.0], [0.0, -33.0, 12.0]]),
+        target([[0.0, -30.0, -20.0], [0.0, -60.0, 33.0]]),
+    )
+    assert alone is not None
+    assert inside is not None
+    assert beyond is not None
+    assert inside.origin.tolist() == alone.origin.tolist()
+    assert inside.size == alone.size
+    top = beyond.origin + (np.array(beyond.size) - 1) * beyond.spacing
+    assert top[2] >= 33.0 + settings.margin_mm - 1.0
+    assert beyond.size != alone.size

@@ -16,6 +16,8 @@ from outflow_geometry.base.inputs import Definitions, Device, Plan, ReadingInput
 from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.measures.reading import measure_reading
+from outflow_geometry.outflow import plan_sections as plan_sections_module
+from outflow_geometry.outflow import plane_doubt as plane_doubt_module
 from outflow_geometry.outflow.centreline import KEPT_OFF, LENGTHENED, NARROWED, automatic_path, path_body
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
@@ -186,7 +188,7 @@ def test_doubt_is_the_larger_of_leaning_planes_and_of_another_flow() -> None:
     [(100.0, 99.0, NARROWED, False), (100.0, 90.0, KEPT_OFF, True), (90.0, 100.0, NARROWED, True)],
 )
 def test_the_smaller_section_of_two_flows_counts_and_says_that_it_is_unsure(
-    reading, near: float, off: float, narrowed: float, unsure: bool
+    reading, monkeypatch: pytest.MonkeyPatch, near: float, off: float, narrowed: float, unsure: bool
 ) -> None:
     """The two flows' own sections are given here; what is made of them is real."""
     _, anatomy, lumen = reading
@@ -194,14 +196,39 @@ def test_the_smaller_section_of_two_flows_counts_and_says_that_it_is_unsure(
     findings._found["lumen"] = lumen
     plan = Plan("p", Device("d", 27.0, 22.0), 18.0)
     sections = PlanSections(plan, None, Definitions(solids=("full_frame",)), ReadingLumen(findings))
-    for flow, area in ((NARROWED, near), (KEPT_OFF, off)):
-        sections._found["quick", "full_frame", flow, 0.0] = np.array([area])
-        sections._found["quick", "full_frame", flow, LEAN] = np.full(9, area)
+    paths = [automatic_path(lumen, anatomy, sections.solid("full_frame"), narrowed=n) for n in (NARROWED, KEPT_OFF)]
+
+    def given(lumen, path, *_) -> np.ndarray:
+        return np.full(9, near if np.array_equal(path.points, paths[0].points) else off)
+
+    monkeypatch.setattr(plane_doubt_module, "smallest_areas", given)
+    monkeypatch.setattr(plan_sections_module, "smallest_areas", given)
     found = sections.section("full_frame", "automatic_path")
-    expected = automatic_path(lumen, anatomy, sections.solid("full_frame"), narrowed=narrowed)
     assert sections.narrowed == narrowed
-    assert sections.path("automatic_path").points == pytest.approx(expected.points, abs=1e-9)
+    assert np.array_equal(sections.path("automatic_path").points, paths[narrowed == KEPT_OFF].points)
     assert (found.status == "path_unsure") is unsure
+
+
+def test_all_depths_of_a_device_take_the_same_flow(reading, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whose section is the smaller at one depth alone must not let the area grow from one depth to the next."""
+    _, anatomy, lumen = reading
+    findings = PhaseFindings(None, anatomy)
+    findings._found["lumen"] = lumen
+    kept = ReadingLumen(findings)
+
+    solid = build_solid("full_frame", Plan("p", Device("d", 27.0, 30.0), 18.0), None, anatomy)
+    near = automatic_path(lumen, anatomy, solid, narrowed=NARROWED)
+
+    def given(lumen, path, anatomy, solid, *_) -> np.ndarray:
+        # the flow kept off the device has the smaller section 13 to 15 mm deep alone
+        alone = 13.0 < np.linalg.norm(solid.outflow_end - anatomy.ring_center) < 15.0
+        return np.full(9, 90.0 if alone and not np.array_equal(path.points, near.points) else 100.0)
+
+    monkeypatch.setattr(plane_doubt_module, "smallest_areas", given)
+    chosen = Definitions(solids=("full_frame",))
+    depths = (10.0, 14.0, 18.0, 21.0)
+    found = [PlanSections(Plan("p", Device("d", 27.0, 30.0), d), None, chosen, kept).narrowed for d in depths]
+    assert found == [KEPT_OFF] * len(depths)
 
 
 def test_response_gives_the_paths_solved_anew(reading) -> None:
@@ -337,21 +364,37 @@ def test_ten_restarts_agree(reading, with_device: bool) -> None:
     assert max(worst) < 0.7
 
 
-def test_automatic_path_does_not_know_the_reader_s_path() -> None:
-    """To the last digit: without a reader's path, and with one that runs askew."""
+def test_no_row_but_the_reader_s_own_knows_the_reader_s_path() -> None:
+    """Values, intervals and statuses to the last digit: without a reader's path, with one, and with one that is askew
+    and ragged."""
     heart, image = thin_walled("closed", 1.5)
-    chosen = Definitions(solids=("full_frame",), draws=0)
+    chosen = Definitions(solids=("full_frame",), draws=30, landmark_sd={"default": 0.5})
     plan = Plan("p", Device("d", 27.0, 22.0), 17.0)
-    askew = heart.landmarks()
-    askew["outflow_path"] = askew["outflow_path"] + np.linspace(4.0, -3.0, 5)[:, None] * [0.3, 0.8, 0.1]
+    marks = heart.landmarks()
+    bend = np.linspace(4.0, -3.0, 5)[:, None] * [0.3, 0.8, 0.1]
+    ragged = marks["outflow_path"] + bend + np.array([0.0, 0.7, -0.7, 0.7, 0.0])[:, None] * [0.5, 0.5, 0.0]
     found = []
-    for marks in (heart.landmarks(path=False), askew):
-        result = measure_reading(ReadingInput(marks, image, (plan,), definitions=chosen))
-        values = {(v.measure, v.variant): v.value for v in result.values if v.method == "automatic_path"}
+    for points in (heart.landmarks(path=False), marks, marks | {"outflow_path": ragged}):
+        result = measure_reading(ReadingInput(points, image, (plan,), definitions=chosen))
+        rows = {(v.plan_id, v.measure, v.variant, v.method): v for v in result.values if v.method != "reader_path"}
         curve = next(c for c in result.curves if c.method == "automatic_path")
-        found.append((values, curve.areas.tolist(), curve.stations.tolist()))
-    assert found[0][0][("neo_lvot_area", "full_frame")] is not None
-    assert found[0] == found[1]
+        found.append((rows, (curve.areas.tolist(), curve.stations.tolist(), curve.native_areas.tolist())))
+    (alone, first_curve), *others = found
+    area = alone["p", "neo_lvot_area", "full_frame", "automatic_path"]
+    assert area.value is not None
+    assert area.ci_low is not None
+    assert {method for *_, method in alone} >= {"automatic_path", "reader_points", "image_edge"}
+    for rows, curve in others:
+        assert rows.keys() == alone.keys()
+        # paths that differ are the one thing that both say
+        changed = {key for key, row in rows.items() if row != alone[key] and row.status != "paths_differ"}
+        assert changed == set()
+        assert all(
+            (row.value, row.ci_low, row.ci_high, row.std_error)
+            == (alone[key].value, alone[key].ci_low, alone[key].ci_high, alone[key].std_error)
+            for key, row in rows.items()
+        )
+        assert curve == first_curve
 
 
 def test_solids_of_a_plan_share_the_path_around_the_whole_device(reading) -> None:

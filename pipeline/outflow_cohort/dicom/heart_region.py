@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,6 +16,33 @@ the line from ring centre to apex. 45 mm for a length of 80 mm: a ventricle of 6
 (common practice, no source)."""
 
 DIRECTIONS = 200
+
+PATH_STRUCTURE = "outflow_path"
+
+
+def region_points(readings: Iterable[Mapping[str, list[list[float]]]], margin: float) -> NDArray[np.float64]:
+    """Points (n, 3), mm, whose box with `margin`, mm, is the region a phase needs.
+
+    Those of readers' outflow paths count only where they are beyond the box of all others: the image, and with it what
+    is measured along the automatic path, must be the same with and without a reader's path.
+
+    >>> ring = {"mitral_ring": [[0.0, 0.0, 0.0], [30.0, 0.0, 0.0], [0.0, 30.0, 0.0]]}
+    >>> len(region_points([ring, {"outflow_path": [[-5.0, 0.0, 0.0]]}], 20.0))
+    3
+    >>> len(region_points([ring, {"outflow_path": [[-25.0, 0.0, 0.0]]}], 20.0))
+    4
+    """
+    paths: list[list[float]] = []
+    others: list[list[float]] = []
+    for structures in readings:
+        for name, points in structures.items():
+            (paths if name == PATH_STRUCTURE else others).extend(points)
+    needed = np.asarray(others, dtype=np.float64).reshape(-1, 3)
+    along = np.asarray(paths, dtype=np.float64).reshape(-1, 3)
+    if len(needed):
+        low, high = needed.min(axis=0) - margin, needed.max(axis=0) + margin
+        along = along[np.any((along < low) | (along > high), axis=1)]
+    return np.concatenate([needed, along])
 
 
 def ventricle_hull(structures: dict[str, list[list[float]]]) -> NDArray[np.float64]:

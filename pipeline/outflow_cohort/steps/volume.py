@@ -143,7 +143,7 @@ def _one_volume(
     if readings and not sound and not settings.whole_image:
         raise _explained(readings, grid)
     # landmarks that are carried may come from any phase and move to any: every phase needs the region of all
-    points = _points(_sound(content.readings, grid) if carried else sound)
+    points = _points(_sound(content.readings, grid) if carried else sound, settings.margin_mm)
     if points is None and carried and not settings.whole_image:
         raise PixelError("no_landmarks", "no reading of any phase whose landmarks could be carried to this one")
     inside = None if points is None or settings.whole_image else points[_inside(grid, points)]
@@ -213,11 +213,11 @@ def _explained(readings: Sequence[Reading], grid: Grid) -> PixelError:
     return PixelError("landmarks_outside", f"no reading of this phase can be placed ({', '.join(codes)})")
 
 
-def _points(readings: Sequence[Reading]) -> np.ndarray | None:
-    import numpy as np
+def _points(readings: Sequence[Reading], margin: float) -> np.ndarray | None:
+    from outflow_cohort.dicom.heart_region import region_points
 
-    points = [p for reading in readings for group in reading.structures.values() for p in group]
-    return np.array(points, dtype=np.float64) if points else None
+    points = region_points((reading.structures for reading in readings), margin)
+    return points if len(points) else None
 
 
 def _hull(readings: Sequence[Reading]) -> np.ndarray:

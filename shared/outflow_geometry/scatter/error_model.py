@@ -155,11 +155,14 @@ def _shrunk(prior: float, repeat: RepeatShift | None) -> float:
 
 
 def _ragged_share(curves: Mapping[str, SmoothedCurve], sd: Mapping[str, float]) -> float:
-    """Share of the scatter's variance that the reading's curves show as independent rest; 1 where none can tell."""
+    """Share of the scatter's variance that the reading's curves show as independent rest; 1 where none can tell.
+
+    The reader's path is not asked: other structures have the same error with it and without.
+    """
     told = [
         (curve.freedom, min((curve.rest / structure_sd(sd, name)) ** 2, 1.0))
         for name, curve in curves.items()
-        if curve.freedom > 0.0 and structure_sd(sd, name) > 0.0
+        if name != SMOOTHED and curve.freedom > 0.0 and structure_sd(sd, name) > 0.0
     ]
     freedom = sum(f for f, _ in told)
     if freedom <= 0.0:

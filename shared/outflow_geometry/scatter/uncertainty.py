@@ -25,7 +25,7 @@ import numpy as np
 from outflow_geometry.base.findings import Draws
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import RepeatShift, SharedMove
-from outflow_geometry.scatter.error_model import GROUPS, reading_error
+from outflow_geometry.scatter.error_model import GROUPS, SMOOTHED, reading_error
 from outflow_geometry.scatter.redrawing import SAMPLE_STRUCTURES
 from outflow_geometry.scatter.shared_moves import shared_moves
 
@@ -111,12 +111,14 @@ def redrawn_landmarks(
     >>> len(drawn), drawn[0]["lv_apex"].shape
     (20, (1, 3))
     """
-    generator = np.random.default_rng(content_seed(landmarks, seed))
+    # what the reader's path is must not show in any other structure's draws: it is drawn last, and no part of the seed
+    own_seed = content_seed({name: p for name, p in landmarks.items() if name != SMOOTHED}, seed)
+    generator = np.random.default_rng(own_seed)
     copies: list[dict[str, FloatArray]] = [{} for _ in range(draws)]
     error = reading_error(landmarks, sd, repeats)
     settled = error.settled(landmarks)
     shifts: dict[str, FloatArray] = {}
-    for name in sorted(landmarks):
+    for name in sorted(landmarks, key=lambda name: (name == SMOOTHED, name)):
         points = np.asarray(settled[name], dtype=np.float64)
         if name in SAMPLE_STRUCTURES:
             scattered = np.broadcast_to(points, (draws, *points.shape))
@@ -128,7 +130,7 @@ def redrawn_landmarks(
         for copy, redrawn in zip(copies, scattered, strict=True):
             copy[name] = redrawn
     if moves:
-        shared = shared_moves(settled, moves, draws, content_seed(landmarks, seed))
+        shared = shared_moves(settled, moves, draws, own_seed)
         for copy, together in zip(copies, shared, strict=True):
             for name, moved in together.items():
                 copy[name] = copy[name] + moved
