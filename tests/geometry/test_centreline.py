@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -10,6 +10,7 @@ import pytest
 from channels import Channel, lumen_of
 from thin_walls import Heart, thin_walled
 
+from outflow_cohort.demo.rough_hearts import rough_heart
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Volume, unit
 from outflow_geometry.base.inputs import Definitions, Device, Plan, ReadingInput
@@ -22,7 +23,7 @@ from outflow_geometry.outflow.centreline import KEPT_OFF, LENGTHENED, NARROWED, 
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
-from outflow_geometry.outflow.plane_doubt import BASE_ERROR, LEAN, path_error, plane_doubt, smallest_areas
+from outflow_geometry.outflow.plane_doubt import BASE_ERROR, path_error, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
 from outflow_geometry.outflow.residual import smallest_section
 from outflow_geometry.outflow.solids import Solid, build_solid
@@ -198,8 +199,8 @@ def test_the_smaller_section_of_two_flows_counts_and_says_that_it_is_unsure(
     sections = PlanSections(plan, None, Definitions(solids=("full_frame",)), ReadingLumen(findings))
     paths = [automatic_path(lumen, anatomy, sections.solid("full_frame"), narrowed=n) for n in (NARROWED, KEPT_OFF)]
 
-    def given(lumen, path, *_) -> np.ndarray:
-        return np.full(9, near if np.array_equal(path.points, paths[0].points) else off)
+    def given(lumen, path, anatomy, solids, *_) -> list[np.ndarray]:
+        return [np.full(9, near if np.array_equal(path.points, paths[0].points) else off)] * len(solids)
 
     monkeypatch.setattr(plane_doubt_module, "smallest_areas", given)
     monkeypatch.setattr(plan_sections_module, "smallest_areas", given)
@@ -219,10 +220,11 @@ def test_all_depths_of_a_device_take_the_same_flow(reading, monkeypatch: pytest.
     solid = build_solid("full_frame", Plan("p", Device("d", 27.0, 30.0), 18.0), None, anatomy)
     near = automatic_path(lumen, anatomy, solid, narrowed=NARROWED)
 
-    def given(lumen, path, anatomy, solid, *_) -> np.ndarray:
+    def given(lumen, path, anatomy, solids, *_) -> list[np.ndarray]:
         # the flow kept off the device has the smaller section 13 to 15 mm deep alone
-        alone = 13.0 < np.linalg.norm(solid.outflow_end - anatomy.ring_center) < 15.0
-        return np.full(9, 90.0 if alone and not np.array_equal(path.points, near.points) else 100.0)
+        depths = [np.linalg.norm(solid.outflow_end - anatomy.ring_center) for solid in solids]
+        off = not np.array_equal(path.points, near.points)
+        return [np.full(9, 90.0 if off and 13.0 < depth < 15.0 else 100.0) for depth in depths]
 
     monkeypatch.setattr(plane_doubt_module, "smallest_areas", given)
     chosen = Definitions(solids=("full_frame",))
@@ -261,7 +263,7 @@ def test_body_is_a_cylinder_below_the_ring_plane_whatever_the_depth():
     tapered = Device("d", 28.0, 20.0, profile=((0.0, 30.0), (20.0, 26.0)))
     bodies = [
         path_body(build_solid("full_frame", Plan("p", tapered, depth, tilt_ap=10.0), None, anatomy), anatomy)
-        for depth in (8.0, 14.0, LENGTHENED)
+        for depth in (8.0, 22.0, LENGTHENED)
     ]
     for body in bodies:
         assert np.array_equal(body.axis_point, bodies[0].axis_point)
@@ -269,8 +271,8 @@ def test_body_is_a_cylinder_below_the_ring_plane_whatever_the_depth():
         assert float(anatomy.ring_plane.height(body.axis_point)) == pytest.approx(0.0, abs=1e-6)
         assert body.radius(np.array([0.0, 10.0, 22.0])) == pytest.approx(13.0 - NARROWED)
         assert body.radius(-1.0) == 0.0
-    deep = build_solid("full_frame", Plan("p", Device("d", 28.0, 40.0), 30.0), None, anatomy)
-    assert path_body(deep, anatomy).solid_to == pytest.approx(30.0, abs=0.01)
+    deep = build_solid("full_frame", Plan("p", Device("d", 28.0, 40.0), 36.0), None, anatomy)
+    assert path_body(deep, anatomy).solid_to == pytest.approx(36.0, abs=0.01)
 
 
 def test_partial_walls_keep_a_channel_of_one_millimetre_open():
@@ -320,6 +322,26 @@ def test_smallest_section_never_grows_with_depth(reading) -> None:
         areas.append(smallest_section(lumen, automatic_path(lumen, anatomy, solid, ground), anatomy, solid).area)
     assert all(after <= 1.01 * before for before, after in pairwise(areas)), areas
     assert areas[-1] < 0.95 * areas[0]
+
+
+def test_area_never_grows_with_depth_save_where_the_section_is_turned() -> None:
+    """A heart whose area rose by 1.2 % from 23.0 to 23.5 mm, both `ok`, while deep devices had flows of their own."""
+    heart = replace(rough_heart(107, spacing=0.75, streaks=0.0, steps=0.0, kind="thin_walls"), supersample=1)
+    marks = {name: points for name, points in heart.landmarks.items() if name != "outflow_path"}
+    kept = ReadingLumen(PhaseFindings(PhaseImage(heart.image()), build_anatomy(marks)))
+    device = Device("d", heart.case.device.nominal_diameter, 34.0)
+    chosen = Definitions(solids=("full_frame",))
+    found = []
+    for depth in (10.0, 14.0, 18.0, 20.0, 21.0, 22.0, 22.5, 23.0, 23.5, 24.0, 26.0, 28.0):
+        plan = replace(heart.plan, device=device, ventricular_depth=depth, plan_id=f"{depth:g}")
+        found.append(PlanSections(plan, None, chosen, kept).smallest("full_frame", "automatic_path"))
+    turned = [section.status == "two_lobes" for section in found]
+    assert sum(turned) <= 4
+    for n, (before, after) in enumerate(pairwise(found)):
+        # whether a turn makes a section 10 % smaller, and is reported, may change with depth: that one says `two_lobes`
+        bound = 1.11 if turned[n] or turned[n + 1] else 1.001
+        assert after.area <= bound * before.area, [(s.area, s.status) for s in found]
+    assert found[-1].area < 0.8 * found[0].area
 
 
 def test_a_device_that_fills_the_lumen_leaves_no_channel(reading) -> None:
@@ -405,7 +427,7 @@ def test_solids_of_a_plan_share_the_path_around_the_whole_device(reading) -> Non
             heart.landmarks(path=False),
             thin_walled("open", 1.5)[1],
             (plan,),
-            definitions=dataclasses.replace(Definitions(draws=0), solids=("full_frame", "skirt")),
+            definitions=replace(Definitions(draws=0), solids=("full_frame", "skirt")),
         )
     )
     curves = {c.variant: c for c in result.curves}

@@ -26,7 +26,7 @@ from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_course, reader_path
 from outflow_geometry.outflow.path_course import PathCourse
-from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smallest_areas
+from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smaller_kept_off, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, described, lumen_holds_device, smallest_section
 from outflow_geometry.outflow.rival_places import numbers_that_jump
@@ -162,41 +162,45 @@ class PlanSections:
     @property
     def narrowed(self) -> float:
         """mm by which the device is narrowed for its automatic path: NARROWED, or KEPT_OFF where that flow finds a
-        section that is smaller by more than MOST_DOUBT."""
-        return tried_once(self._found, "narrowed", self._narrowed)
+        clearly smaller section. Devices that share a body, as all depths of one do down to LENGTHENED, share it."""
+        reading = self.reading
+        whole = path_body(self.solid("full_frame"), reading.anatomy, 0.0)
+        return tried_once(reading.kept, ("narrowed", *body_line(whole)), lambda: self._narrowed(whole))
 
-    def _narrowed(self) -> float:
+    def _narrowed(self, whole: Solid) -> float:
         try:
-            near = self._quick_area("full_frame", NARROWED)
+            near = self._flow_path(NARROWED)
         except GeometryError:
             return KEPT_OFF  # so near to the device there is no channel
         try:
-            off = self._quick_area("full_frame", KEPT_OFF)
+            off = self._flow_path(KEPT_OFF)
         except GeometryError:
             return NARROWED
-        return KEPT_OFF if off < (1.0 - MOST_DOUBT) * near else NARROWED
+        reading, chosen = self.reading, self.definitions
+        smaller = smaller_kept_off(
+            reading.findings.lumen, near, off, reading.anatomy, whole, chosen.section_rule, chosen.search_upstream,
+            chosen.beyond_aortic_plane,
+        )  # fmt: skip
+        return KEPT_OFF if smaller else NARROWED
 
-    def _quick_area(self, solid: str, narrowed: float) -> float:
-        """The smallest section along one of both flows, right to a percent."""
-        return float(self._quick_areas(solid, narrowed, 0.0)[0])
-
-    def _quick_areas(self, solid: str, narrowed: float, lean: float) -> FloatArray:
-        """See `plane_doubt.smallest_areas`, along one of both flows; found for all solids at once."""
-        key = ("quick", solid, narrowed, lean)
+    def _leaning(self, solid: str, narrowed: float) -> FloatArray:
+        """The smallest section along one of both flows, right to a percent, and those of leaning planes
+        (`plane_doubt.smallest_areas`); found for all solids at once."""
+        key = ("leaning", solid, narrowed)
         if key not in self._found:
-            self._find_quick_areas([self], [solid, *self.solids()], narrowed, lean)
+            self._find_leaning([self], [solid, *self.solids()], narrowed)
         found = self._found[key]
         if isinstance(found, GeometryError):
             raise found
         return cast(FloatArray, found)
 
     @staticmethod
-    def _find_quick_areas(plans: Sequence[PlanSections], solids: Sequence[str], narrowed: float, lean: float) -> None:
+    def _find_leaning(plans: Sequence[PlanSections], solids: Sequence[str], narrowed: float) -> None:
         """Find those of many plans of one reading and keep each, or why there is none, with its plan."""
         reading, chosen = plans[0].reading, plans[0].definitions
         together: dict[tuple[float, ...], list[tuple[PlanSections, Hashable, Solid]]] = {}
         for plan, name in product(plans, dict.fromkeys(solids)):
-            key = ("quick", name, narrowed, lean)
+            key = ("leaning", name, narrowed)
             if key in plan._found:
                 continue
             try:
@@ -209,7 +213,7 @@ class PlanSections:
             try:
                 found = smallest_areas(
                     reading.findings.lumen, group[0][0]._flow_path(narrowed), reading.anatomy, [g[2] for g in group],
-                    chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, lean,
+                    chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, LEAN,
                 )  # fmt: skip
             except GeometryError as error:
                 found = [error] * len(group)
@@ -218,22 +222,24 @@ class PlanSections:
 
     @classmethod
     def find_doubts(cls, plans: Sequence[PlanSections], solids: Sequence[str]) -> None:
-        """Find what `narrowed` and `plane_doubt` of many plans of one reading rest on, all plans at once."""
+        """Find what `plane_doubt` of many plans of one reading rests on, all plans at once."""
         for narrowed in (NARROWED, KEPT_OFF):
-            cls._find_quick_areas(plans, ["full_frame", *solids], narrowed, 0.0)
-        for narrowed in (NARROWED, KEPT_OFF):
-            own = [plan for plan in plans if plan.narrowed == narrowed]
-            if own:
-                cls._find_quick_areas(own, solids, narrowed, LEAN)
+            cls._find_leaning(plans, solids, narrowed)
 
     def plane_doubt(self, solid: str) -> float:
         """Share by which the smallest section of the automatic path depends on how its planes lie (`plane_doubt`)."""
-        areas = self._quick_areas(solid, self.narrowed, LEAN)
         try:
-            other = self._quick_area(solid, KEPT_OFF if self.narrowed == NARROWED else NARROWED)
+            return plane_doubt(self._leaning(solid, self.narrowed), float(self._leaning(solid, self._other_flow)[0]))
         except GeometryError:
-            return 1.0  # along the other flow there is no section at all
-        return plane_doubt(areas, other)
+            return 1.0  # along one of the flows there is no section at all
+
+    def path_unsure(self, solid: str) -> bool:
+        """Whether that doubt, or that of the flow not taken, is above MOST_DOUBT."""
+        return self.plane_doubt(solid) > MOST_DOUBT or plane_doubt(self._leaning(solid, self._other_flow)) > MOST_DOUBT
+
+    @property
+    def _other_flow(self) -> float:
+        return KEPT_OFF if self.narrowed == NARROWED else NARROWED
 
     def _flow_path(self, narrowed: float) -> OutflowPath:
         """The automatic path about the device `narrowed` by so many mm; plans with the same body share it."""
@@ -313,7 +319,7 @@ class PlanSections:
             wanted,
             found,
             chosen.section_rule,
-            unsure=self.plane_doubt(solid) > MOST_DOUBT,
+            unsure=self.path_unsure(solid),
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
