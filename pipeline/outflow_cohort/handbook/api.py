@@ -1,51 +1,67 @@
-"""The list of public functions of both libraries, from their own docstrings."""
+"""The public functions of both libraries, each with its example, from their own docstrings."""
 
 from __future__ import annotations
 
 import doctest
-import importlib
 import inspect
-import pkgutil
+from itertools import groupby
 from types import FunctionType, ModuleType
 
 import outflow_cohort.stats
+import outflow_geometry
 
 FLOORS = ("base", "landmarks", "image", "outflow", "scatter", "measures")
 """Packages of the geometry core, lowest first."""
 
+EXAMPLES_BEGIN = (
+    "import math",
+    "from pathlib import Path",
+    "",
+    "import numpy as np",
+    "import pandas as pd",
+    "import shapely",
+)
+"""What is imported before each example."""
+
 
 def api_section() -> str:
-    """Markdown: a table per package with each public function, its arguments and what it gives."""
+    """Markdown: tables with each public function, its arguments and what it gives, and the examples."""
+    geometry = public_functions(outflow_geometry)
     parts = [
         "# Every public function",
         "",
-        "From the docstrings; `help(NAME)` has shapes, units, errors and sources. The tests run the examples, each in",
-        "the module named with it: elsewhere, import the names it uses from there, and NumPy as `np`.",
+        "These two lists are the libraries: import each name from `outflow_geometry` or from `outflow_cohort.stats`.",
+        "What else their modules hold serves the pipeline and may change. `help(NAME)` has shapes, units, errors and",
+        "sources. The tests run each example as it is here, after these lines:",
+        "",
+        "```python",
+        *EXAMPLES_BEGIN,
+        "```",
+        "",
+        "and then `from outflow_geometry import *` or `from outflow_cohort.stats import *`. Examples with an image use",
+        "an invented one, `straight_tract`; the first call of a compiled function takes seconds.",
         "",
     ]
-    for floor in FLOORS:
-        package = importlib.import_module(f"outflow_geometry.{floor}")
-        functions = []
-        for info in sorted(pkgutil.iter_modules(package.__path__), key=lambda m: m.name):
-            functions += _functions(importlib.import_module(f"outflow_geometry.{floor}.{info.name}"))
-        parts += [f"## `outflow_geometry.{floor}`", "", *_listed(functions, f"outflow_geometry.{floor}.")]
-    named = [getattr(outflow_cohort.stats, name) for name in sorted(outflow_cohort.stats.__all__)]
+    for floor, functions in groupby(geometry, key=lambda f: f.__module__.split(".")[1]):
+        parts += [f"## Geometry: {floor}", "", *_listed(list(functions))]
+    statistics = sorted(public_functions(outflow_cohort.stats), key=lambda f: f.__name__)
+    return "\n".join([*parts, "## Statistics", "", *_listed(statistics)])
+
+
+def public_functions(package: ModuleType) -> list[FunctionType]:
+    """The functions that a package names in `__all__`; those of the geometry core from the lowest floor up."""
+    named = [getattr(package, name) for name in package.__all__]
     functions = [f for f in named if inspect.isfunction(f)]
-    return "\n".join([*parts, "## `outflow_cohort.stats`", "", *_listed(functions, "outflow_cohort.stats.")])
+    if package is not outflow_geometry:
+        return functions
+    return sorted(functions, key=lambda f: (FLOORS.index(f.__module__.split(".")[1]), f.__module__, f.__name__))
 
 
-def _functions(module: ModuleType) -> list[FunctionType]:
-    found = inspect.getmembers(module, inspect.isfunction)
-    return [f for name, f in found if not name.startswith("_") and f.__module__ == module.__name__]
-
-
-def _listed(functions: list[FunctionType], package: str) -> list[str]:
-    """A table of the functions, and below it the example of each that has one."""
-    parts = _table([_row(f.__module__.removeprefix(package), f) for f in functions])
+def _listed(functions: list[FunctionType]) -> list[str]:
+    """A table of the functions, and below it the example of each."""
+    parts = _table([_row(f) for f in functions])
     for function in functions:
-        example = example_of(function)
-        if example:
-            parts += [f"Example of `{function.__name__}` (`{function.__module__}`):", "", *example, ""]
+        parts += [f"Example of `{function.__name__}`:", "", *example_of(function), ""]
     return parts
 
 
@@ -60,11 +76,11 @@ def example_of(function: FunctionType) -> list[str]:
     return [*([words, ""] if words else []), "```python", code, "```"]
 
 
-def _row(module: str, function: FunctionType) -> tuple[str, str, str]:
+def _row(function: FunctionType) -> tuple[str, str]:
     arguments = ", ".join(inspect.signature(function).parameters)
     said = " ".join((inspect.getdoc(function) or "").partition("\n\n")[0].split())
-    return f"`{module}`", f"`{function.__name__}({arguments})`", said.replace("|", "\\|")
+    return f"`{function.__name__}({arguments})`", said.replace("|", "\\|")
 
 
-def _table(rows: list[tuple[str, str, str]]) -> list[str]:
-    return ["| module | function | what it gives |", "|---|---|---|", *(f"| {' | '.join(r)} |" for r in rows), ""]
+def _table(rows: list[tuple[str, str]]) -> list[str]:
+    return ["| function | what it gives |", "|---|---|", *(f"| {' | '.join(r)} |" for r in rows), ""]

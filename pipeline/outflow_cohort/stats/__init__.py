@@ -1,10 +1,13 @@
-"""Statistics of a cohort as plain functions on tidy tables; loaded on first use so that importing costs nothing."""
+"""Statistics of a cohort as plain functions on tidy tables; loaded on first use so that importing costs nothing.
+
+The library is what `__all__` names; what else the modules hold serves the pipeline and may change.
+"""
 
 from importlib import import_module
 from typing import Any
 
-# Public name -> module of this package that defines it. No module bears the name of a function: importing the module
-# would put it in the place of the function.
+# The library: public name -> module of this package that defines it. No module bears the name of a function: importing
+# the module would put it in the place of the function.
 AGREEMENT = {
     "agreement_table": "agreement.agreement_table",
     "AgreementSettings": "agreement.agreement_table",
@@ -35,6 +38,7 @@ AGREEMENT = {
 COHORT = {
     "StatisticsSettings": "data.settings",
     "case_values": "data.case_reduction",
+    "rules_of": "data.case_reduction",
     "one_value_a_case": "data.one_value",
     "end_systolic_phase": "data.one_value",
     "cohort_summary": "cohort.summary",
@@ -56,16 +60,30 @@ COHORT = {
     "size_choices": "agreement.sizing",
     "size_agreement": "agreement.sizing",
     "size_shares": "agreement.sizing",
+    "Target": "agreement.sizing",
     "roc_area": "kernels.roc",
     "compare_areas": "kernels.roc",
     "roc_curve": "kernels.roc",
     "youden_point": "kernels.roc",
     "hanley_mcneil": "kernels.roc",
+    "multi_reader_roc": "kernels.multi_reader_roc",
+    "two_by_two": "kernels.two_by_two",
+    "likelihood_ratio": "kernels.two_by_two",
+    "kaplan_meier": "kernels.survival",
+    "restricted_mean": "kernels.survival",
+    "log_rank": "kernels.survival",
+    "aalen_johansen": "kernels.survival",
+    "fit_mixed": "kernels.mixed_model",
+    "contrast_of": "kernels.mixed_model",
+    "knots_of": "kernels.spline",
+    "spline_basis": "kernels.spline",
+    "impute": "kernels.imputation",
+    "pool": "kernels.imputation",
+    "pool_sites": "kernels.meta_analysis",
     "fit_logistic": "outcome.prediction_model",
     "calibration": "outcome.prediction_model",
     "net_benefit": "outcome.prediction_model",
     "model_optimism": "outcome.prediction_model",
-    "endpoint_tables": "outcome.endpoint_questions",
     "trend_p": "outcome.endpoints",
     "cohen_d": "kernels.comparisons",
     "smd_means": "kernels.comparisons",
@@ -75,9 +93,13 @@ COHORT = {
     "fisher_2x2": "kernels.comparisons",
     "category_test": "kernels.comparisons",
     "holm": "kernels.comparisons",
+    "bonferroni": "kernels.comparisons",
+    "benjamini_hochberg": "kernels.comparisons",
+    "cases_for_icc_test": "kernels.planning",
+    "cases_for_icc_width": "kernels.planning",
+    "cases_for_limits": "kernels.planning",
     "plan_icc": "kernels.planning",
     "plan_limits": "kernels.planning",
-    "study_tables": "study_statistics",
 }
 _MODULES = AGREEMENT | COHORT
 __all__ = sorted(_MODULES)

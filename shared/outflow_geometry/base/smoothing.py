@@ -74,6 +74,17 @@ def smoothed_curve(points: FloatArray, scatter: float, *, closed: bool = False) 
     """Settle `points` (n, 3), mm, of a reader with `scatter`, mm a coordinate; 0 = exact points.
 
     Points too few for a course of their own stay as they are; a point written twice counts once.
+
+    Points on a smooth curve stay where they are; of forty scattered by 0.5 mm most of the scatter goes (invented):
+
+    >>> t = np.linspace(0.0, 1.0, 40)
+    >>> true = np.stack([30.0 * t, 8.0 * t**2, 0.0 * t], axis=1)
+    >>> bool(np.abs(smoothed_curve(true, 0.5).points - true).max() < 1e-6)
+    True
+    >>> marked = true + 0.5 * np.random.default_rng(3).standard_normal(true.shape)
+    >>> settled = smoothed_curve(marked, 0.5).points
+    >>> bool(np.linalg.norm(settled - true) < 0.5 * np.linalg.norm(marked - true))
+    True
     """
     array = np.asarray(points, dtype=np.float64)
     once = np.concatenate([[True], np.linalg.norm(np.diff(array, axis=0), axis=1) > REPEATED_POINT])

@@ -102,6 +102,13 @@ def lv_volume(
 
     Raises GeometryError with the status of a lumen in doubt (`leak`, `lumen_incomplete`, …), `ventricle_cropped_SIDE`,
     and what the lumen raises: a doubtful volume would choose the wrong end-systole, so there is none.
+
+    The ellipsoid of the image has 4/3 pi 21 x 20 x 30 mm3 = 52.8 ml; the rest is tract up to the aortic plane:
+
+    >>> from outflow_geometry import build_anatomy, straight_tract
+    >>> landmarks, volume = straight_tract()
+    >>> round(lv_volume(PhaseImage(volume), build_anatomy(landmarks)), 1)
+    55.6
     """
     lumen = outflow_lumen(phase_image, anatomy, None, level) if lumen is None else lumen
     if lumen.status not in ("ok", "low_contrast"):

@@ -338,6 +338,14 @@ def outflow_lumen(
     The last lumen found is kept in `phase_image`, so that the same question costs nothing.
 
     Raises GeometryError `no_lumen_at_path`, `no_contrast`, and what the anatomy and the level raise.
+
+    Half-way between blood (380 HU) and muscle (110 HU) of the image is 245 HU:
+
+    >>> from outflow_geometry import build_anatomy, straight_tract
+    >>> landmarks, volume = straight_tract()
+    >>> lumen = outflow_lumen(PhaseImage(volume), build_anatomy(landmarks))
+    >>> round(lumen.level.threshold_hu), lumen.status
+    (245, 'ok')
     """
     level = blood_level(phase_image, anatomy) if level is None else level
     if level.contrast_hu <= 0.0:

@@ -308,6 +308,21 @@ def ring_inner_diameter(
     level : blood level; estimated where None.
 
     Raises GeometryError `ring_outside_image`, and what the level raises. A native annulus is `ring_not_seen`.
+
+    An invented ring: a metal wall of 2 mm around a bore of 24 mm, sampled sharply in steps of 0.5 mm:
+
+    >>> from outflow_geometry import build_anatomy
+    >>> axis = np.arange(-20.0, 20.5, 0.5)
+    >>> z, y, x = np.meshgrid(np.arange(-6.0, 6.5, 0.5), axis, axis, indexing="ij")
+    >>> hu = np.select([np.hypot(x, y) < 12.0, np.hypot(x, y) < 14.0], [350.0, 2000.0], 110.0)
+    >>> volume = Volume(hu, np.array([-20.0, -20.0, -6.0]), np.eye(3), np.full(3, 0.5))
+    >>> t = np.linspace(0.0, 2.0 * np.pi, 12, endpoint=False)
+    >>> ring = 12.0 * np.stack([np.cos(t), np.sin(t), 0.0 * t], axis=1)
+    >>> anatomy = build_anatomy({"mitral_ring": ring, "lv_apex": np.array([[0.0, 0.0, -70.0]])})
+    >>> level = BloodLevel(350.0, 110.0, 230.0, 10.0, 24.0, "samples", "ok")
+    >>> found = ring_inner_diameter(volume, anatomy, wall_mm=2.0, level=level)
+    >>> bool(abs(found.half_maximum - 24.0) < 0.5), bool(abs(found.ridge - 24.0) < 0.5)
+    (True, True)
     """
     level = blood_level(volume, anatomy) if level is None else level
     contour = anatomy.ring_contour

@@ -57,6 +57,22 @@ def septal_thickness(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> flo
 
     Raises `septum_not_basal` (no point there), `no_right_ventricular_edge` (no blood beyond, e.g. no contrast in
     the right heart), and what the planes raise.
+
+    Two slabs of blood with eleven voxels of 1 mm of muscle between them, seen from points on the left side:
+
+    >>> from outflow_geometry import build_anatomy
+    >>> x = np.arange(-30.0, 31.0)
+    >>> hu = np.where((x > 5.0) | (x < -5.0), 380.0, 110.0)
+    >>> volume = Volume(np.broadcast_to(hu, (61, 61, 61)).copy(), np.full(3, -30.0), np.eye(3), np.ones(3))
+    >>> ring = np.array([[24.0, 0, 0], [18, 6, 0], [12, 0, 0], [18, -6, 0]])
+    >>> hinges = np.array([[8.0, 0, 18], [14, 5, 18], [14, -5, 18]])
+    >>> names = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
+    >>> anatomy = build_anatomy({
+    ...     "mitral_ring": ring, "lv_apex": np.array([[18.0, 0, -40]]), **dict(zip(names, hinges[:, None])),
+    ...     "septum": np.array([[5.0, -4, 8], [5, 4, 8], [5, 0, 14]])})
+    >>> level = BloodLevel(380.0, 110.0, 245.0, 10.0, 27.0, "samples", "ok")
+    >>> round(septal_thickness(anatomy, volume, level), 1)
+    11.0
     """
     points = anatomy.structure("septum")
     depth = -anatomy.aortic_plane.height(points)

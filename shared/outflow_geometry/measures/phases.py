@@ -68,6 +68,18 @@ def measure_case(
     Status: `missing_plan`, `phase_unknown`, `too_few_phases` (fewer than 2 volumes), `no_systolic_phase`,
     `few_systolic_phases`, `phases_missing` (a phase that the rule asks for has no value), `single_phase`; else that
     of the values used. `landmark_suspect` before all others, where a phase that the value comes from has it.
+
+    Two phases of one read, with the neo-LVOT of one plan in both; only 40 % is in the default systolic window:
+
+    >>> def reading(ml, area):
+    ...     volume = MeasuredValue(plan_id="", measure="lv_volume", variant="", method="image_edge", value=ml,
+    ...                            unit="ml", status="ok")
+    ...     tract = MeasuredValue(plan_id="P1", measure="neo_lvot_area", variant="full_frame", method="reader_path",
+    ...                           value=area, unit="mm2", status="ok")
+    ...     return ReadingResult((volume, tract), (), (), None)
+    >>> rows = measure_case([(40.0, reading(52.0, 210.0)), (80.0, reading(121.0, 330.0))], Definitions())
+    >>> {row.variant: row.value for row in rows if row.value is not None}
+    {'full_frame/end_systole': 210.0, 'full_frame/mean_systole': 210.0, 'full_frame/min_over_phases': 210.0}
     """
     results = dict(readings)
     tables = {phase: _by_row(result) for phase, result in results.items()}
@@ -120,7 +132,17 @@ def _case_value(value: MeasuredValue, asked: Sequence[LandmarkOrigin], own: Sequ
 
 
 def end_systole(results: Mapping[float | None, ReadingResult]) -> float | None:
-    """Phase of the smallest lv_volume, percent; None where fewer than two phases have one."""
+    """Phase of the smallest lv_volume, percent; None where fewer than two phases have one.
+
+    The phase of the smaller volume, of two readings that hold nothing else:
+
+    >>> def with_volume(ml):
+    ...     value = MeasuredValue(plan_id="", measure="lv_volume", variant="", method="image_edge", value=ml, unit="ml",
+    ...                           status="ok")
+    ...     return ReadingResult((value,), (), (), None)
+    >>> end_systole({40.0: with_volume(52.0), 80.0: with_volume(121.0)})
+    40.0
+    """
     volumes = _volumes(results)
     return min(volumes, key=lambda phase: (volumes[phase], phase)) if len(volumes) >= FEWEST_VOLUMES else None
 

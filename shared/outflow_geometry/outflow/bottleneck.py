@@ -79,6 +79,21 @@ def bottleneck_area(
     A coarse scan of all stations and orientations, a pattern search about the best few, and an exact cut of those;
     never above `smallest`, the smallest perpendicular section of the same solid.
     Raises GeometryError as `smallest_section`.
+
+    Turned planes give no larger a section than those across the path (an invented heart with a device of 27 mm):
+
+    >>> from outflow_geometry import Device, PhaseImage, Plan, build_anatomy, build_solid, outflow_lumen, reader_path
+    >>> from outflow_geometry import straight_tract
+    >>> from outflow_geometry.outflow.residual import smallest_section
+    >>> landmarks, volume = straight_tract()
+    >>> anatomy = build_anatomy(landmarks)
+    >>> lumen = outflow_lumen(PhaseImage(volume), anatomy)
+    >>> solid = build_solid("full_frame", Plan("P1", Device("D27", 27.0, 22.0), 15.0), None, anatomy)
+    >>> path = reader_path(landmarks["outflow_path"], anatomy)
+    >>> smallest = smallest_section(lumen, path, anatomy, solid)
+    >>> found = bottleneck_area(lumen, path, anatomy, solid, smallest)
+    >>> bool(0.9 < found.area / smallest.area <= 1.0), bool(found.tilt <= 30.0)
+    (True, True)
     """
     end, _ = last_meeting_station(path, solid, anatomy, search_upstream)
     field = edge_field(lumen)

@@ -89,6 +89,16 @@ def automatic_path(
     narrowed : mm by which the device's radius is less; None = NARROWED.
 
     Raises GeometryError `no_channel`, and what the anatomy raises.
+
+    At the annulus the path is within 3 degrees of the axis of the image's straight tract, which leans by 55 degrees:
+
+    >>> from outflow_geometry import PhaseImage, build_anatomy, outflow_lumen, straight_tract
+    >>> landmarks, volume = straight_tract()
+    >>> anatomy = build_anatomy(landmarks)
+    >>> path = automatic_path(outflow_lumen(PhaseImage(volume), anatomy), anatomy)
+    >>> _, tangent = path.at(0.0)
+    >>> bool(abs(np.degrees(np.arcsin(tangent[2])) - 55.0) < 3.0)
+    True
     """
     ground = FlowGround.of(lumen, anatomy) if ground is None else ground
     body = None if solid is None else path_body(solid, anatomy, NARROWED if narrowed is None else narrowed)

@@ -212,6 +212,14 @@ def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> Ou
     """The smoothest curve that the reader's centreline (n >= 2, 3), mm, supports; see `base.smoothing`, `path_course`.
 
     scatter : the reader's, mm a coordinate; 0 = not known, the points are passed through. Raises as `path_through`.
+
+    Eight points on a straight line, the first 24 mm upstream of the aortic plane:
+
+    >>> from outflow_geometry import build_anatomy, straight_tract
+    >>> landmarks, _ = straight_tract()
+    >>> path = reader_path(landmarks["outflow_path"], build_anatomy(landmarks))
+    >>> round(path.first, 3), path.method
+    (-24.0, 'reader_path')
     """
     settled, course = reader_course(points, anatomy, scatter)
     places = course.places(settled[:, None], anatomy.aortic_plane.normal[None])

@@ -362,6 +362,21 @@ def area_curves(
     solids : the variants of one plan (they share the device axis).
     native : the sections without a device, where they are kept.
     Raises GeometryError as `section_stack`, and `solids_differ` where the axes differ.
+
+    Without a device the section at the annulus has the tract's 100 pi = 314 mm2 to 1 %; a device leaves less upstream:
+
+    >>> from outflow_geometry import Device, PhaseImage, Plan, build_anatomy, build_solid, outflow_lumen, reader_path
+    >>> from outflow_geometry import straight_tract
+    >>> landmarks, volume = straight_tract()
+    >>> anatomy = build_anatomy(landmarks)
+    >>> lumen = outflow_lumen(PhaseImage(volume), anatomy)
+    >>> solid = build_solid("full_frame", Plan("P1", Device("D27", 27.0, 22.0), 15.0), None, anatomy)
+    >>> path = reader_path(landmarks["outflow_path"], anatomy)
+    >>> curves = area_curves(lumen, path, anatomy, {"full_frame": solid}, search_upstream=12.0, station_step=6.0)
+    >>> curves.stations.round(3).tolist(), bool(abs(curves.native_area[-1] - 100 * np.pi) < 3.2)
+    ([-12.0, -6.0, -0.0], True)
+    >>> bool(np.all(curves.areas["full_frame"][:2] < curves.native_area[:2]))
+    True
     """
     stations = curve_stations(path, search_upstream, station_step)
     first = next(iter(solids.values()), None)

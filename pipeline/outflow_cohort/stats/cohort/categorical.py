@@ -67,7 +67,7 @@ def risk_agreement(
     >>> rdc = {("P1", "neo_lvot_area", "full_frame", "reader_path"): 30.0}
     >>> cutoffs, settings = [{"cutoff_id": "K", "area_mm2": 200.0}], StatisticsSettings(n_boot=200)
     >>> found = risk_agreement(readings, chosen, rdc, cutoffs, settings)
-    >>> found.loc[found["statistic"].isin([CROSSING, "same_class"]), "estimate"].tolist()
+    >>> found.loc[found["statistic"].isin(["share_crossing", "same_class"]), "estimate"].tolist()
     [1.0, 0.25]
     """
     import pandas as pd

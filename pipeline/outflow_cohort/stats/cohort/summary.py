@@ -160,9 +160,9 @@ def phase_curves(summary: pd.DataFrame) -> pd.DataFrame:
     Only rows of a quantity seen in at least two phases stay:
 
     >>> import pandas as pd
-    >>> summary = pd.DataFrame({"phase_rule": EACH_PHASE, "phase_pct": [30.0, 70, 30], "group": "all", "plan_id": "P1",
-    ...                         "measure": ["neo_lvot_area"] * 2 + ["mitral_area"], "variant": "", "method": "",
-    ...                         "unit": "mm2", "n": 2, "mean": [230.0, 320, 800]})
+    >>> summary = pd.DataFrame({"phase_rule": "each_phase", "phase_pct": [30.0, 70, 30], "group": "all",
+    ...                         "plan_id": "P1", "measure": ["neo_lvot_area"] * 2 + ["mitral_area"], "variant": "",
+    ...                         "method": "", "unit": "mm2", "n": 2, "mean": [230.0, 320, 800]})
     >>> phase_curves(summary)["mean"].tolist()
     [230.0, 320.0]
     """

@@ -56,7 +56,11 @@ class Rules:
 
 
 def rules_of(settings: StatisticsSettings) -> Rules:
-    """The rules that a study chose."""
+    """The rules that a study chose.
+
+    >>> rules_of(StatisticsSettings()).reader_rule
+    'mean_over_readers'
+    """
     return Rules(
         settings.reader_rule,
         settings.reference_reader,
@@ -111,6 +115,18 @@ def case_values(folder: Path, rules: Rules, scheduler: str | None = None) -> pd.
     how many of n_readings they are, so that a value rests on marked landmarks or on carried ones, never on both.
     Phases are put into bins of `rules.phase_step_pct` (phase_pct = middle of the bin; NaN = no phase). Columns of text
     are categorical with sorted categories. Raises FileNotFoundError where there is no dataset.
+
+    Two readers of one case, and their mean (invented). RESULTS/tables/measurements is such a folder:
+
+    >>> import tempfile
+    >>> rows = pd.DataFrame({"case_id": "C1", "phase_pct": 40.0, "reader_id": ["R1", "R2"], "read_no": 1, "plan_id": "",
+    ...                      "measure": "mitral_area", "variant": "spline", "method": "reader_points",
+    ...                      "value": [700.0, 720.0], "unit": "mm2", "status": "ok"})
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     rows.to_parquet(f"{folder}/part.parquet")
+    ...     found = case_values(Path(folder), rules_of(StatisticsSettings()))
+    >>> found[["case_id", "phase_pct", "value", "n_readings"]].values.tolist()
+    [['C1', 40.0, 710.0, 2]]
     """
     import pandas as pd
 

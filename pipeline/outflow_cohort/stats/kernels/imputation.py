@@ -38,6 +38,14 @@ def impute(table: np.ndarray, imputations: int, seed: int) -> np.ndarray:
     """(imputations, n, p) filled copies of a table (n, p) in which NaN is missing.
 
     Raises ValueError where a column has fewer than FEWEST_OBSERVED values.
+
+    Gaps are filled with values seen in other cases; what is known stays (invented):
+
+    >>> table = np.column_stack([np.arange(20.0), 2.0 * np.arange(20.0)])
+    >>> table[3, 1] = np.nan
+    >>> filled = impute(table, imputations=5, seed=1)
+    >>> filled.shape, bool(np.isin(filled[:, 3, 1], table[:, 1]).all())
+    ((5, 20, 2), True)
     """
     observed = np.isfinite(table)
     if (observed.sum(axis=0) < FEWEST_OBSERVED).any():
@@ -76,7 +84,14 @@ def _matched(filled: np.ndarray, seen: np.ndarray, k: int, random: np.random.Gen
 
 
 def pool(estimates: np.ndarray, errors: np.ndarray, complete_df: float, confidence: float = 0.95) -> Pooled:
-    """Rubin's rules for a figure's estimates and standard errors over imputations; complete_df : df without gaps."""
+    """Rubin's rules for a figure's estimates and standard errors over imputations; complete_df : df without gaps.
+
+    Three imputations (invented): the mean, and the variance 0.04 within plus 4/3 of 0.01 between:
+
+    >>> found = pool(np.array([0.5, 0.6, 0.4]), np.array([0.2, 0.2, 0.2]), complete_df=57)
+    >>> round(found.estimate, 3), round(found.std_error**2, 4)
+    (0.5, 0.0533)
+    """
     from scipy.special import stdtr, stdtrit
 
     m = len(estimates)

@@ -252,7 +252,17 @@ def _inverse(hessian: np.ndarray) -> np.ndarray:
 
 
 def contrast_of(fit: MixedFit, weights: np.ndarray, confidence: float = 0.95) -> Contrast:
-    """Linear function of the coefficients with Satterthwaite's df."""
+    """Linear function of the coefficients with Satterthwaite's df.
+
+    Two groups of two cases, each read twice: the difference of the group means, with the df of 4 - 2 cases (balanced):
+
+    >>> y = np.array([10.0, 12, 14, 16, 20, 22, 26, 28])
+    >>> group, case = np.repeat([0.0, 1.0], 4), np.repeat([0, 1, 2, 3], 2)
+    >>> fit = fit_mixed(y, np.column_stack([np.ones(8), group]), [case])
+    >>> found = contrast_of(fit, np.array([0.0, 1.0]))
+    >>> round(found.estimate, 3), round(found.df, 2)
+    (11.0, 2.0)
+    """
     from scipy.special import stdtr, stdtrit
 
     estimate = float(weights @ fit.coefficients)

@@ -51,6 +51,15 @@ def multi_reader_roc(
     """Analysis of complete ratings (t, r, n), larger = riskier, of n cases with event 1 or 0.
 
     Raises ValueError with fewer than two readers, or than two events or non-events.
+
+    Two tests, two readers, six cases (invented); the first test separates them perfectly:
+
+    >>> event = np.array([1, 1, 1, 0, 0, 0])
+    >>> first = [[9, 8, 7, 3, 2, 1], [9, 7, 8, 2, 3, 1]]
+    >>> second = [[9, 2, 7, 3, 8, 1], [8, 3, 7, 2, 9, 1]]
+    >>> found = multi_reader_roc(np.array([first, second], float), event)
+    >>> found.areas.round(3).tolist(), round(found.averages[0].area, 3)
+    ([[1.0, 1.0], [0.667, 0.667]], 1.0)
     """
     from scipy.special import fdtrc
 

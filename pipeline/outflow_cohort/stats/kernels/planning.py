@@ -33,7 +33,13 @@ def _readers(count: int) -> None:
 def cases_for_icc_test(
     icc: float, smallest_icc: float, readings: int, *, alpha: float = 0.05, power: float = 0.8, tails: int = 1
 ) -> float:
-    """Cases to show ICC(1,1) above `smallest_icc` where it is `icc`; not rounded. Raises ValueError out of bounds."""
+    """Cases to show ICC(1,1) above `smallest_icc` where it is `icc`; not rounded. Raises ValueError out of bounds.
+
+    To show an ICC above 0.6 where it is 0.8, two readings each: 39 cases (Walter et al. 1998, Stat Med 17:101):
+
+    >>> round(cases_for_icc_test(0.8, 0.6, 2), 1)
+    38.6
+    """
     from scipy.stats import norm
 
     _check("icc", icc, smallest_icc, 1)
@@ -68,7 +74,13 @@ def cases_for_icc_test_exact(
 
 
 def cases_for_icc_width(icc: float, width: float, readings: int, *, confidence: float = 0.95) -> float:
-    """Cases for an interval of ICC(1,1) of the full `width`; not rounded. Raises ValueError out of bounds."""
+    """Cases for an interval of ICC(1,1) of the full `width`; not rounded. Raises ValueError out of bounds.
+
+    An ICC of 0.9 known to +-0.05 with three readers:
+
+    >>> round(cases_for_icc_width(0.9, 0.1, 3))
+    41
+    """
     from scipy.stats import norm
 
     _check("icc", icc, -1e-12, 1)
@@ -86,7 +98,13 @@ def adjusted_for_two_readings(cases: float, icc: float, readings: int) -> int:
 
 
 def cases_for_limits(half_width: float, *, confidence: float = 0.95, multiplier: float = 1.959963984540054) -> int:
-    """Cases for which the interval of a limit of agreement is no wider than +-half_width, in SD of the differences."""
+    """Cases for which the interval of a limit of agreement is no wider than +-half_width, in SD of the differences.
+
+    Limits known to +-0.34 SD, what about 100 cases give (1.71 s over the root of n, Bland & Altman 1999, sec. 2):
+
+    >>> cases_for_limits(0.34)
+    101
+    """
     from scipy.stats import t
 
     _check("half_width", half_width, 0, 100)
