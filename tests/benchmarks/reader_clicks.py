@@ -13,9 +13,10 @@ same curve clicked with DENSE exact points, and exact landmarks. Invented data; 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -48,7 +49,7 @@ FIRST, LAST, BEYOND, STEP = -45.0, 7.0, 30.0, 0.25
 """mm; stations between which the path is clicked, by which its curve is run on before it is smoothed, and its steps."""
 SOLID = "full_frame"
 WRONG = 0.08
-WINDING, WINDING_LENGTH = 1.0 / 60.0, 12.0
+WINDING, WINDING_LENGTH = 1.0 / 150.0, 12.0
 """1/mm and mm; curvature that is added to every second curve in each direction, and over how far it is alike."""
 
 
@@ -216,10 +217,19 @@ def main() -> None:
     parser.add_argument("--sd", type=float, default=0.7)
     parser.add_argument("--smooth", type=float, default=5.0, help="mm by which the true path is smoothed")
     parser.add_argument("--draws", type=int, default=100)
+    parser.add_argument("--rows", type=Path, help="file that keeps the hearts measured so far, for a run in parts")
     options = parser.parse_args()
-    rows = []
+    rows: list[Clicked] = []
+    if options.rows is not None and options.rows.exists():
+        rows = [Clicked(**json.loads(line)) for line in options.rows.read_text(encoding="utf-8").splitlines()]
     for number in range(options.first, options.first + options.hearts):
-        rows += clicked(number, options.smooth, options.sd, options.draws)
+        if any(row.heart == number for row in rows):
+            continue
+        found = clicked(number, options.smooth, options.sd, options.draws)
+        rows += found
+        if options.rows is not None:
+            with options.rows.open("a", encoding="utf-8") as file:
+                file.writelines(json.dumps(asdict(row)) + "\n" for row in found)
         print(f"heart {number}", file=sys.stderr, flush=True)
     print("\n".join([*by_clicks(rows), "", *by_heart(rows)]))
 

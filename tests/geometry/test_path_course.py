@@ -11,6 +11,7 @@ from outflow_geometry.base.frames import Plane, unit
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.outflow.outflow_path import LONGEST_EXTENSION, reader_path
 from outflow_geometry.outflow.path_course import CURVATURE, CURVATURE_LENGTH, SQUARE, PathCourse, path_course
+from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
 
 STEP, LENGTH, BEYOND = 0.5, 50.0, 6.0
 PLANE = Plane.from_normal([0.0, 0.0, 0.0], [0.0, 0.0, 1.0])
@@ -70,6 +71,8 @@ def test_dense_exact_clicks_are_passed_through_however_askew_the_path_meets_the_
     places = course.places(clicks[:, None], PLANE.normal[None])[:, 0]
     assert np.abs(places - course.from_clicks @ clicks).max() < 0.01
     assert course.tilt_near(-12.0, 8.0) < 0.5
+    # 0.3 rad off the normal, to 5 degrees and what the clicks leave open
+    assert course.surprise == pytest.approx(0.3 / np.radians(SQUARE), rel=0.02)
 
 
 def test_few_clicks_turn_into_the_annulus_as_the_tract_does() -> None:
@@ -107,3 +110,19 @@ def test_the_section_of_a_sparse_path_says_so_and_that_of_a_dense_one_does_not()
     for count in (8, 12, 30):
         found = read(Channel(bulge=3.0), np.linspace(-30.0, 3.0, count)).sections()
         assert found.section("full_frame", "reader_path").status == "ok", count
+
+
+@pytest.mark.parametrize(("count", "askew", "sparse"), [(7, 0.35, True), (7, 0.1, False), (24, 0.35, False)])
+def test_clicks_that_contradict_what_is_assumed_of_them_count_only_where_they_are_dense(
+    count: int, askew: float, sparse: bool
+) -> None:
+    found = read(Channel(bulge=3.0), np.linspace(-30.0, 3.0, 12)).sections()
+    anatomy = found.reading.anatomy
+    normal, across = anatomy.aortic_plane.normal, anatomy.aortic_plane.u
+    line = unit(np.cos(askew) * normal + np.sin(askew) * across)
+    clicks = anatomy.aortic_center + np.outer(np.linspace(-40.0, 4.0, count), line)
+    course = path_course(clicks, anatomy.aortic_plane, 0.0, LONGEST_EXTENSION)
+    assert sparse == clicks_too_sparse(
+        found.reading.lumen("reader_path"), found.path("reader_path"), course, anatomy, found.solid("full_frame"),
+        -8.0, "aortic_side", 30.0, 8.0,
+    )  # fmt: skip

@@ -20,7 +20,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.base.frames import FloatArray, Plane, unit
 
 CURVATURE, CURVATURE_LENGTH = 1.0 / 30.0, 10.0
 """1/mm in each of two directions, and mm. Outflow paths of invented hearts have 1/68 to 1/37 in the root mean square
@@ -53,6 +53,7 @@ class PathCourse:
     annulus : place where the path crosses the aortic plane.
     square : (k,) move of the knots for each unit of what the path's direction there lacks to the plane's normal.
     between : (k, m) root of the covariance of the course between exact clicks, one coordinate, mm.
+    surprise : how far the clicks' own direction in the annulus is off the plane's normal, in standard deviations.
     tilt : (k,) standard deviation of the path's direction, degrees in each of two directions, that clicks leave open.
     """
 
@@ -61,6 +62,7 @@ class PathCourse:
     annulus: float
     square: FloatArray
     between: FloatArray
+    surprise: float
     tilt: FloatArray
 
     def places(
@@ -112,7 +114,8 @@ def path_course(clicks: FloatArray, aortic_plane: Plane, rest: float, longest_ex
     free, noisy = (_posterior(fine, chord, scatter) for scatter in (EXACT_CLICK, max(rest, EXACT_CLICK)))
     direction = _slope_weights(fine, annulus)
     told = noisy @ direction
-    gain = told / (float(direction @ told) + math.radians(SQUARE) ** 2)
+    variance = float(direction @ told) + math.radians(SQUARE) ** 2
+    gain = told / variance
     # covariance with the direction in the annulus seen, for whatever gain (Joseph's form; Bar-Shalom, Li & Kirubarajan
     # 2001, Estimation with Applications to Tracking and Navigation, equation 5.2.3-18)
     keep = np.eye(len(fine)) - np.outer(gain, direction)
@@ -122,9 +125,12 @@ def path_course(clicks: FloatArray, aortic_plane: Plane, rest: float, longest_ex
     at = _weights(fine, knots)
     values, vectors = np.linalg.eigh(at @ free @ at.T)
     shown = values > EXACT_CLICK**2
+    from_clicks = _run_on(basis, knots, chord[-1])
+    own = unit(CubicSpline(knots, from_clicks @ clicks)(annulus, 1))
+    askew = math.acos(min(max(float(own @ aortic_plane.normal), -1.0), 1.0))
     return PathCourse(
-        knots, _run_on(basis, knots, chord[-1]), annulus, at @ gain,
-        vectors[:, shown] * np.sqrt(values[shown]), np.interp(knots, fine, tilt),
+        knots, from_clicks, annulus, at @ gain, vectors[:, shown] * np.sqrt(values[shown]),
+        askew / math.sqrt(variance), np.interp(knots, fine, tilt),
     )  # fmt: skip
 
 
