@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow.dataset as ds
 
 from outflow_cohort.datasets import count_rows_by
+from outflow_cohort.handover.settings import frozen_section
 from outflow_cohort.report.headline import PLAN_RULE, first_plans, headline_method, headline_variant
 from outflow_cohort.report.primary import PrimaryValue, primary_values
 from outflow_cohort.report.settings import ReportSettings
@@ -123,7 +124,7 @@ class Cohort:
     @cached_property
     def statistics(self) -> StatisticsSettings:
         """The settings of the statistics, so that figures show the values that the tables count."""
-        return StatisticsSettings.model_validate(self.study.get("statistics") or {})
+        return frozen_section(self.study, "statistics", StatisticsSettings)
 
     @cached_property
     def by_phase(self) -> pd.DataFrame:

@@ -8,6 +8,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from outflow_cohort.handover.settings import frozen_section
 from outflow_cohort.stats.data.settings import StatisticsSettings
 
 Solid = Literal["full_frame", "skirt", "leaflet_limited", "prosthesis_leaflet", "prosthesis_post"]
@@ -95,15 +96,14 @@ class ReportSettings(BaseModel):
 
 def read_settings(results: Path) -> ReportSettings:
     """The report settings of a run, from RESULTS/work/study.json; defaults where it names none."""
-    return ReportSettings.model_validate(_section(results, "report"))
+    return frozen_section(_study(results), "report", ReportSettings)
 
 
 def read_statistics(results: Path) -> StatisticsSettings:
     """The settings of the statistics of a run, whose rules make one value of the readings of a case."""
-    return StatisticsSettings.model_validate(_section(results, "statistics"))
+    return frozen_section(_study(results), "statistics", StatisticsSettings)
 
 
-def _section(results: Path, name: str) -> dict[str, object]:
+def _study(results: Path) -> dict[str, object]:
     path = results / "work" / "study.json"
-    found = json.loads(path.read_text(encoding="utf-8")).get(name) if path.exists() else None
-    return dict(found or {})
+    return dict(json.loads(path.read_text(encoding="utf-8"))) if path.exists() else {}

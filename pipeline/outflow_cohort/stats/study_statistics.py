@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from outflow_cohort.datasets import count_rows_by
+from outflow_cohort.handover.settings import frozen_section
 from outflow_cohort.stats.cohort.implants import implant_tables
 from outflow_cohort.stats.cohort.summary import cohort_summary, phase_curves
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
@@ -37,7 +38,7 @@ def study_tables(
     """
     import pandas as pd
 
-    settings = StatisticsSettings.model_validate(study.get("statistics") or {})
+    settings = frozen_section(study, "statistics", StatisticsSettings)
     scheduler = scheduler or settings.scheduler
     cases = pd.read_parquet(results / "work" / "cases.parquet").sort_values("case_id", kind="stable")
     cases = cases.reset_index(drop=True)
@@ -159,7 +160,7 @@ def _reader_tables(
         whole, tables["interval_check"], tables["method_agreement"] = quantities_compared(
             files, groups_of(cases, settings.group_column), several, settings, scheduler
         )
-        shown = ReportSettings.model_validate(study.get("report") or {})
+        shown = frozen_section(study, "report", ReportSettings)
         tables["agreement"], tables["agreement_detail"] = split(whole, shown.primary_measures, shown.main_solid)
         readings = pd.concat(
             [_in_phase(files, m, phase, settings) for m in (AREA, *SIZING_MEASURES)], ignore_index=True

@@ -11,6 +11,7 @@ from outflow_cohort.study.table_schema import write_table_schema
 
 def final(*, results: Path) -> None:
     """Write RESULTS/tables/final.parquet and adjudication.csv from the measurements and the study's settings."""
+    from outflow_cohort.handover.settings import frozen_section
     from outflow_cohort.stats.data.adjudication_settings import AdjudicationSettings
     from outflow_cohort.stats.data.final_values import final_tables
     from outflow_cohort.stats.data.settings import StatisticsSettings
@@ -18,8 +19,8 @@ def final(*, results: Path) -> None:
     study = read_json(results / "work" / "study.json")
     settled, asked = final_tables(
         results / "tables" / "measurements",
-        AdjudicationSettings.model_validate(study.get("adjudication") or {}),
-        StatisticsSettings.model_validate(study.get("statistics") or {}),
+        frozen_section(study, "adjudication", AdjudicationSettings),
+        frozen_section(study, "statistics", StatisticsSettings),
     )
     write_parquet(
         results / "tables" / "final.parquet", settled.astype({c.name: c.dtype for c in FINAL})[[c.name for c in FINAL]]

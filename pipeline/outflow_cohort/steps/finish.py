@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.dicom.settings import PhaseSettings
 from outflow_cohort.files import read_json, write_json
+from outflow_cohort.handover.settings import frozen_section
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,7 +45,7 @@ def finish(*, results: Path) -> str:
     series = pd.read_parquet(tables / "series.parquet")
     plan = read_json(work / "plan.json")
     study = read_json(work / "study.json")
-    account = balance(cases, readings, measured, aside, PhaseSettings(**study["phase"]).match)
+    account = balance(cases, readings, measured, aside, frozen_section(study, "phase", PhaseSettings).match)
     account["carried"] = {"measured": int(carried.sum()), "set_aside": int((not_carried["reader_id"] != "").sum())}
     account["series"] = {
         verdict: int((series["verdict"] == verdict).sum()) for verdict in ("accepted", "warned", "set_aside")
