@@ -6,6 +6,7 @@ min_version("9.12")
 
 
 include: "pipeline/rules/common.smk"
+include: "pipeline/rules/storage.smk"
 include: "pipeline/rules/demo.smk"
 include: "pipeline/rules/intake.smk"
 include: "pipeline/rules/judge.smk"
@@ -27,6 +28,6 @@ rule all:
         rules.statistics.output,
         rules.agreement.output,
         rules.report.output,
-        expand(rules.sheet.output, key=KEYS),
+        SHEETS,
         # A case whose measured folder was deleted is measured anew.
-        expand(rules.measure.output.set_aside, key=KEYS),
+        expand(f"{RESULTS}/work/measured/{{key}}/set_aside.json", key=KEYS),

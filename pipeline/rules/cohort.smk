@@ -3,11 +3,12 @@
 
 rule table:
     input:
-        expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS),
-        expand(rules.measure.output, key=KEYS),
-        expand(rules.judge.output, key=KEYS),
-        LAUNCH.frozen("readings.parquet"),
-        LAUNCH.frozen("plan.json"),
+        INVENTORIES,
+        MEASURED,
+        JUDGED,
+        REQUESTS,
+        frozen("readings.parquet"),
+        frozen("plan.json"),
     output:
         directory(f"{RESULTS}/tables/measurements"),
         directory(f"{RESULTS}/tables/curves"),
@@ -51,7 +52,7 @@ rule table:
 rule final:
     input:
         rules.table.output,
-        LAUNCH.frozen("study.json"),
+        frozen("study.json"),
     output:
         f"{RESULTS}/tables/final.parquet",
         f"{RESULTS}/tables/final.schema.json",
@@ -72,9 +73,9 @@ rule statistics:
     input:
         rules.table.output,
         rules.final.output,
-        LAUNCH.frozen("study.json"),
-        LAUNCH.frozen("cases.parquet"),
-        LAUNCH.frozen("readings.parquet"),
+        frozen("study.json"),
+        frozen("cases.parquet"),
+        frozen("readings.parquet"),
     output:
         tables_of("cohort"),
     log:
@@ -96,9 +97,9 @@ rule agreement:
     input:
         rules.table.output,
         rules.final.output,
-        LAUNCH.frozen("study.json"),
-        LAUNCH.frozen("cases.parquet"),
-        LAUNCH.frozen("readings.parquet"),
+        frozen("study.json"),
+        frozen("cases.parquet"),
+        frozen("readings.parquet"),
     output:
         tables_of("readers"),
     log:
@@ -119,7 +120,7 @@ rule agreement:
 rule recovered:
     input:
         rules.table.output,
-        TRUTH,
+        [local(table) for table in TRUTH],
     output:
         f"{RESULTS}/work/recovered.parquet",
     log:
@@ -139,7 +140,11 @@ rule report:
         rules.statistics.output,
         rules.agreement.output,
         rules.recovered.output if TRUTH else [],
-        expand(f"{RESULTS}/report/cases/{{key}}.html", key=KEYS),
+        SHEETS,
+        rules.table.output,
+        rules.final.output,
+        REQUESTS,
+        [frozen(name) for name in FROZEN],
     output:
         f"{RESULTS}/report/index.html",
         f"{RESULTS}/report/what_to_do.html",
@@ -163,6 +168,12 @@ rule report:
 rule finish:
     input:
         rules.report.output,
+        rules.table.output,
+        rules.final.output,
+        rules.statistics.output,
+        rules.agreement.output,
+        REQUESTS,
+        [frozen(name) for name in FROZEN],
     output:
         f"{RESULTS}/run.json",
     log:

@@ -1,4 +1,6 @@
 # Shared by all stages: the study, its results folder, its cases. Each job parses this again, so nothing heavy here.
+import os
+import shlex
 import sys
 
 from outflow_cohort.stats.data.table_meanings import PARTS
@@ -20,6 +22,10 @@ KEYS = LAUNCH.keys
 SERIES_READY = LAUNCH.series_ready
 TRUTH = LAUNCH.truth
 SCHEDULER = config.get("scheduler", "")
+# With object storage, jobs work on a copy of the results folder that holds what their rule names, and no more.
+STORED = workflow.storage_settings.default_storage_provider is not None
+PROGRESS = "" if STORED else f"&& outflow-cohort status --line {shlex.quote(RESULTS)}"
+PLACE = f"{workflow.storage_settings.default_storage_prefix}/{RESULTS}" if STORED else RESULTS
 
 
 def volumes(path):
@@ -46,14 +52,52 @@ def attempts_left(wildcards, attempt):
     return ATTEMPTS - attempt
 
 
+def frozen(name):
+    """A file that `plan` freezes, for a rule's input; rule `freeze` puts it into the object storage."""
+    return f"{RESULTS}/work/{name}" if STORED else LAUNCH.frozen(name)
+
+
+def frozen_here(wildcards):
+    """The same where `plan` wrote it."""
+    return local(LAUNCH.frozen(wildcards.name))
+
+
 def request_of(wildcards):
     """The frozen request of one case."""
-    return LAUNCH.frozen(f"requests/{wildcards.key}.json")
+    return frozen(f"requests/{wildcards.key}.json")
 
 
-def results_folder(wildcards):
-    """The results folder, for commands that find their files in it by name."""
-    return RESULTS
+def request_at_images(wildcards):
+    """The same where `plan` wrote it: the paths of the images in it begin there."""
+    return local(LAUNCH.frozen(f"requests/{wildcards.key}.json"))
+
+
+FROZEN = ["plan.json", "study.json", "report.json", "cases.parquet", "readings.parquet"]
+REQUESTS = [frozen(f"requests/{key}.json") for key in KEYS]
+# What the jobs of all cases write; the engine does not expand outputs of a rule that lie in object storage.
+INVENTORIES = expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS)
+JUDGED = expand(f"{RESULTS}/work/judged/{{key}}.{{ending}}", key=KEYS, ending=["json", "npz"])
+MEASURED = expand(
+    f"{RESULTS}/work/measured/{{key}}/{{name}}",
+    key=KEYS,
+    name=[
+        "measurements.parquet",
+        "curves.parquet",
+        "views.parquet",
+        "implants.parquet",
+        "set_aside.json",
+        "drawing.json",
+        "pictures.npz",
+    ],
+)
+SHEETS = expand(f"{RESULTS}/report/cases/{{key}}.html", key=KEYS)
+
+
+def results_folder(wildcards, output):
+    """The results folder that holds this job's files, for commands that find them in it by name."""
+    own = os.path.normpath(RESULTS)
+    before, found, _ = os.path.normpath(str(output[0])).rpartition(f"{own}/")
+    return before + found.rstrip("/")
 
 
 def tables_of(part):
@@ -70,14 +114,14 @@ def carried_of(wildcards):
     return [f"{RESULTS}/work/carried/{wildcards.key}.json"] if wildcards.key in LAUNCH.carried else []
 
 
-def carried_option(wildcards):
+def carried_option(wildcards, input):
     """Names the carried landmarks of a case to the measure step, where there are any."""
-    return ["--carried", *carried_of(wildcards)] if carried_of(wildcards) else []
+    return ["--carried", input.carried] if carried_of(wildcards) else []
 
 
-def measured_folder(wildcards):
+def measured_folder(wildcards, output):
     """Where one case's measurements go."""
-    return f"{RESULTS}/work/measured/{wildcards.key}"
+    return os.path.dirname(output.measurements)
 
 
 onstart:
@@ -88,7 +132,7 @@ onstart:
 
 onsuccess:
     if workflow.is_main_process:
-        print(closing_words(RESULTS), file=sys.stderr)
+        print(closing_words(PLACE), file=sys.stderr)
 
 
 onerror:

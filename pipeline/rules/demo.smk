@@ -1,7 +1,7 @@
 # The demonstration study makes its own CT; any other study brings it.
 rule demo_series:
     output:
-        touch("demo_study/dicom/{key}.done"),
+        local(touch("demo_study/dicom/{key}.done")),
     log:
         "demo_study/logs/series/{key}.log",
     conda:
@@ -14,7 +14,7 @@ rule demo_series:
 
 rule demo_truth:
     output:
-        "demo_study/truth/{key}.csv",
+        local("demo_study/truth/{key}.csv"),
     log:
         "demo_study/logs/truth/{key}.log",
     conda:

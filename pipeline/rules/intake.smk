@@ -1,8 +1,8 @@
 # Headers are judged first; pixels are read once, for the region around the landmarks.
 rule inventory:
     input:
-        request=request_of,
-        series=SERIES_READY,
+        request=request_at_images,
+        series=[local(mark) for mark in SERIES_READY],
     output:
         f"{RESULTS}/work/inventory/{{key}}.json",
     log:
@@ -19,7 +19,7 @@ rule inventory:
 
 rule volume:
     input:
-        request=request_of,
+        request=request_at_images,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
     output:
         volumes(f"{RESULTS}/work/volumes/{{key}}"),

@@ -27,14 +27,12 @@ rule measure:
         attempts_left=attempts_left,
     params:
         folder=measured_folder,
-        results=results_folder,
         carried=carried_option,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
         "--volumes {input.volumes:q} --judged {input.judged:q} {params.carried:q} --attempts-left {resources.attempts_left} --minutes {resources.runtime} "
         "--output {params.folder:q} "
-        "> {log:q} 2>&1 "
-        "&& outflow-cohort status --line {params.results:q}"
+        "> {log:q} 2>&1 {PROGRESS}"
 
 
 rule sheet:
@@ -42,7 +40,7 @@ rule sheet:
         request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         measured=rules.measure.output,
-        settings=LAUNCH.frozen("report.json"),
+        settings=[frozen("report.json"), frozen("study.json")] if STORED else frozen("report.json"),
     output:
         f"{RESULTS}/report/cases/{{key}}.html",
     log:
