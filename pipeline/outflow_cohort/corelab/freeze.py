@@ -82,13 +82,16 @@ def refuse_changes(folder: Path, settings: Path, names: dict[str, str | None]) -
         raise StudyError(
             [
                 Problem(
-                    name, None, None, f"a file that has changed since the study was frozen ({record.date})",
-                    "the file as it was frozen",
-                    'Restore it, or open an amendment: outflow-cohort freeze STUDY --amend "REASON".',
+                    file=name,
+                    row=None,
+                    column=None,
+                    found=f"a file that has changed since the study was frozen ({record.date})",
+                    needed="the file as it was frozen",
+                    remedy='Restore it, or open an amendment: outflow-cohort freeze STUDY --amend "REASON".',
                 )
                 for name in changed
             ]
-        )  # fmt: skip
+        )
 
 
 def freeze(*, study_file: Path, amend: str | None = None) -> str:
@@ -111,7 +114,9 @@ def freeze(*, study_file: Path, amend: str | None = None) -> str:
         changed = changed_inputs(record.inputs, inputs)
         if not changed:
             raise _error(study_file, "no changed input", "a change to be recorded", "Change the tables first.")
-        new = Record(number, "amendment", _today(), amend, inputs, changed, {})
+        new = Record(
+            number=number, kind="amendment", date=_today(), reason=amend, inputs=inputs, changed=changed, results={}
+        )
         write_json(folder / "freeze" / f"{number:03d}.json", asdict(new))
         return f"Amendment {number}: {len(changed)} changed file(s) ({', '.join(changed)}). Run the study, then freeze."
     if record is not None and changed_inputs(record.inputs, inputs):
@@ -126,7 +131,7 @@ def freeze(*, study_file: Path, amend: str | None = None) -> str:
         raise _error(study_file, "inputs newer than the run", "results of these inputs", "Run the study again.")
     kept = {name: run[name] for name in ("tables", "versions", "commit", "counts", "settings")}
     reason = "" if record is None else record.reason
-    new = Record(number, "frozen", _today(), reason, inputs, [], kept)
+    new = Record(number=number, kind="frozen", date=_today(), reason=reason, inputs=inputs, changed=[], results=kept)
     write_json(folder / "freeze" / f"{number:03d}.json", asdict(new))
     return (
         f"Frozen as number {number}: {len(inputs)} input file(s), {len(kept['tables'])} table(s). Changes need --amend."
@@ -134,7 +139,7 @@ def freeze(*, study_file: Path, amend: str | None = None) -> str:
 
 
 def _error(study_file: Path, found: str, needed: str, remedy: str) -> StudyError:
-    return StudyError([Problem(study_file.name, None, None, found, needed, remedy)])
+    return StudyError([Problem(file=study_file.name, row=None, column=None, found=found, needed=needed, remedy=remedy)])
 
 
 def _today() -> str:

@@ -22,7 +22,8 @@ EITHER = frozenset({"aortic_ring"})
 def needed_structures(study: Study) -> dict[str, list[str]]:
     """Structures that the study's measures rest on, in the order of marking, each with those measures."""
     from outflow_geometry.measures.judging import rests_on
-    from outflow_geometry.measures.registry import REGISTRY, SOLID
+    from outflow_geometry.measures.measure import SOLID
+    from outflow_geometry.measures.registry import REGISTRY
 
     found: dict[str, list[str]] = {name: [] for name in MARKINGS}
     for entry in REGISTRY:

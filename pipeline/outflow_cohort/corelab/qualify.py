@@ -96,7 +96,15 @@ def _readings(filed: pd.DataFrame, key: pd.DataFrame, folder: Path) -> list[Read
             points[str(name)] = own.sort_values("point_no")[["x_mm", "y_mm", "z_mm"]].to_numpy(dtype=float)
         case = str(row["case_id"])
         found.append(
-            Reading(str(reader), str(reading_id), case, int(row["read_no"]), int(row["order"]), points, hearts[case])
+            Reading(
+                reader_id=str(reader),
+                reading_id=str(reading_id),
+                case_id=case,
+                read_no=int(row["read_no"]),
+                order=int(row["order"]),
+                points=points,
+                heart=hearts[case],
+            )
         )
     return found
 

@@ -162,7 +162,15 @@ def error_figure(own: Sequence[Scored], limits: QualificationSettings) -> Figure
     names = [n for n in MARKINGS if n not in SAMPLES and any(n in s.errors for s in own)]
     height = 40.0 + ROW * len(names) + 44.0
     d = Drawing(WIDTH, height, "Distance from the truth by structure", "One dot per reading; a line at the slip limit.")
-    axes = Axes(d, 210.0, 20.0, WIDTH - 20.0, 20.0 + ROW * len(names), (0.0, FARTHEST), (0.0, float(len(names))))
+    axes = Axes(
+        drawing=d,
+        left=210.0,
+        top=20.0,
+        right=WIDTH - 20.0,
+        bottom=20.0 + ROW * len(names),
+        x_range=(0.0, FARTHEST),
+        y_range=(0.0, float(len(names))),
+    )
     limit = axes.x(limits.slip_mm)
     d.line(limit, axes.top, limit, axes.bottom, stroke=palette.FAINT_INK, stroke_dasharray="4 3")
     d.text(limit, axes.top - 6.0, "slip", "middle", class_="q")
@@ -186,7 +194,15 @@ def distance_figure(own: Sequence[Scored]) -> Figure:
     xs, ys = [float(s.reading.order) for s in order], [s.distance for s in order]
     d = Drawing(WIDTH, 230.0, "In the order of reading", "Mean distance from the truth of each reading, in order.")
     top = max(2.0, float(np.nanmax(ys)) * 1.1)
-    axes = Axes(d, 60.0, 30.0, WIDTH - 20.0, 180.0, (0.0, max(xs) + 1.0), (0.0, top))
+    axes = Axes(
+        drawing=d,
+        left=60.0,
+        top=30.0,
+        right=WIDTH - 20.0,
+        bottom=180.0,
+        x_range=(0.0, max(xs) + 1.0),
+        y_range=(0.0, top),
+    )
     axes.left_axis("mean distance, mm")
     d.path(axes.points(xs, ys), stroke=palette.HAIRLINE, stroke_width=1.0)
     for x, y, s in zip(xs, ys, order, strict=True):

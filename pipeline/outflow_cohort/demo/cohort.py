@@ -55,9 +55,30 @@ DEVICES = (
     DemoDevice("Bramoor-44", 44.0, 26.0, (2.0, 17.0), ((0.0, 48.0), (6.0, 43.0), (17.0, 42.4), (26.0, 40.0))),
 )
 PROSTHESES = (
-    DemoProsthesis("Fennick-27", 27.0, 25.0, 0.6, 14.0, 12.0),
-    DemoProsthesis("Fennick-29", 29.0, 27.0, 0.6, 15.0, 12.5),
-    DemoProsthesis("Fennick-31", 31.0, 28.6, 0.7, 16.0, 13.5),
+    DemoProsthesis(
+        prosthesis_id="Fennick-27",
+        labelled_size=27.0,
+        true_inner_diameter=25.0,
+        wall=0.6,
+        post_height=14.0,
+        leaflet_height=12.0,
+    ),
+    DemoProsthesis(
+        prosthesis_id="Fennick-29",
+        labelled_size=29.0,
+        true_inner_diameter=27.0,
+        wall=0.6,
+        post_height=15.0,
+        leaflet_height=12.5,
+    ),
+    DemoProsthesis(
+        prosthesis_id="Fennick-31",
+        labelled_size=31.0,
+        true_inner_diameter=28.6,
+        wall=0.7,
+        post_height=16.0,
+        leaflet_height=13.5,
+    ),
     DemoProsthesis("Orvane-30", 30.0, 27.6, 1.6),
     DemoProsthesis("Orvane-32", 32.0, 29.4, 1.6),
 )
@@ -79,13 +100,21 @@ class Story:
 
 STORIES = {
     # the planned device obstructs at end-systole and leaves a wide tract in diastole
-    "systole_only": Story(107.1, 17.5, 6.8, 10.5, 0.28, 0.65, 30.0),
+    "systole_only": Story(
+        opening=107.1, lv_radius=17.5, bulge=6.8, bulge_below=10.5, shortening=0.28, lv_shift=0.65, path_depth=30.0
+    ),
     # the whole frame obstructs, its covered part does not: open cells stand before the tract
-    "covered_part": Story(109.4, 18.3, 10.3, 10.6, 0.36, 1.0, 48.0),
+    "covered_part": Story(
+        opening=109.4, lv_radius=18.3, bulge=10.3, bulge_below=10.6, shortening=0.36, lv_shift=1.0, path_depth=48.0
+    ),
     # a few millimetres less depth leave the tract open
-    "shallower_depth": Story(112.6, 15.4, 8.4, 14.8, 0.26, 1.9, 34.0),
+    "shallower_depth": Story(
+        opening=112.6, lv_radius=15.4, bulge=8.4, bulge_below=14.8, shortening=0.26, lv_shift=1.9, path_depth=34.0
+    ),
     # no fitting device at any depth tried leaves the tract open
-    "no_size": Story(101.0, 15.0, 10.4, 9.2, 0.32, 1.3, 52.0),
+    "no_size": Story(
+        opening=101.0, lv_radius=15.0, bulge=10.4, bulge_below=9.2, shortening=0.32, lv_shift=1.3, path_depth=52.0
+    ),
 }
 
 

@@ -99,12 +99,12 @@ def random_case(
         offset_ap=float(rng.uniform(-1.5, 1.5)),
     )
     return RandomCase(
-        kind,
-        heart,
-        40.0 if tight else float(rng.choice([20.0, 40.0, 75.0])),
-        device,
-        plan,
-        spacing,
-        float(rng.uniform(0.7, 1.1)) if blur_fwhm is None else blur_fwhm,
-        float(rng.uniform(15.0, 35.0)) if noise_sd is None else noise_sd,
+        kind=kind,
+        heart=heart,
+        phase_pct=40.0 if tight else float(rng.choice([20.0, 40.0, 75.0])),
+        device=device,
+        plan=plan,
+        spacing=spacing,
+        blur_fwhm=float(rng.uniform(0.7, 1.1)) if blur_fwhm is None else blur_fwhm,
+        noise_sd=float(rng.uniform(15.0, 35.0)) if noise_sd is None else noise_sd,
     )

@@ -296,10 +296,10 @@ def rough_heart(
     )
     is_open = open_valve if valve is None else valve == "open"
     return RoughHeart(
-        replace(base, heart=heart, phase_pct=75.0 if is_open else float(closed_phase)),
-        seed,
-        size if grain is None else grain,
-        cnr if contrast_to_noise is None else contrast_to_noise,
-        (streak if lead else 0.0) if streaks is None else streaks,
-        (step if stepped else 0.0) if steps is None else steps,
+        case=replace(base, heart=heart, phase_pct=75.0 if is_open else float(closed_phase)),
+        seed=seed,
+        grain=size if grain is None else grain,
+        contrast_to_noise=cnr if contrast_to_noise is None else contrast_to_noise,
+        streaks=(streak if lead else 0.0) if streaks is None else streaks,
+        steps=(step if stepped else 0.0) if steps is None else steps,
     )

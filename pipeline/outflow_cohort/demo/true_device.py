@@ -84,7 +84,9 @@ def true_solids(
 
     def solid(first: float, last: float) -> TrueSolid:
         span = (max(first, 0.0), min(last, device.height))
-        return TrueSolid(pivot - at_ring * axis, axis, side, table[:, 0], table[:, 1], span)
+        return TrueSolid(
+            start=pivot - at_ring * axis, axis=axis, side=side, stations=table[:, 0], diameters=table[:, 1], solid=span
+        )
 
     result = {"full_frame": solid(0.0, device.height), "skirt": solid(*device.covered)}
     if heart.case.implant.kind != "bioprosthesis":

@@ -271,7 +271,14 @@ class TrueOutflow:
         device = shapely.union_all(outlines(around.a, around.b, around.values))
         distance = self._septum_distance(plane, solid, device, residual)
         return TrueSection(
-            station, residual.area, native, distance, float(widths.max()), float(widths.min()), plane, residual
+            station=station,
+            area=residual.area,
+            native_area=native,
+            septum_distance=distance,
+            diameter_max=float(widths.max()),
+            diameter_min=float(widths.min()),
+            plane=plane,
+            residual=residual,
         )
 
     def _septum_distance(

@@ -151,7 +151,15 @@ def read_header(
     if len(dataset) == 0:
         return "not_dicom"
     if syntax == DEFLATED:
-        record = FileRecord(ordinal, status.st_size, status.st_mtime_ns, syntax, None, None, False)
+        record = FileRecord(
+            ordinal=ordinal,
+            size=status.st_size,
+            mtime_ns=status.st_mtime_ns,
+            transfer_syntax=syntax,
+            pixel_offset=None,
+            pixel_bytes=None,
+            encapsulated=False,
+        )
         return dataset, record, start[:128] if has_prefix else b"", None
     if source.tell() > limit:
         return "header_too_large"
@@ -170,15 +178,15 @@ def read_header(
         rest = handle.read(limit)
         trailer = read_dataset(io.BytesIO(rest), bool(implicit), bool(little))  # type: ignore[assignment]
     record = FileRecord(
-        ordinal,
-        status.st_size,
-        status.st_mtime_ns,
-        syntax,
-        offset if offset is not None and not encapsulated else None,
-        None if length is None or encapsulated else min(length, max(0, status.st_size - (offset or 0))),
-        encapsulated,
-        fragments,
-        not little,
+        ordinal=ordinal,
+        size=status.st_size,
+        mtime_ns=status.st_mtime_ns,
+        transfer_syntax=syntax,
+        pixel_offset=offset if offset is not None and not encapsulated else None,
+        pixel_bytes=None if length is None or encapsulated else min(length, max(0, status.st_size - (offset or 0))),
+        encapsulated=encapsulated,
+        fragments=fragments,
+        big_endian=not little,
     )
     return dataset, record, start[:128] if has_prefix else b"", trailer
 

@@ -161,7 +161,15 @@ def neo_lvot_station() -> Drawing:
     drawing = sheet("Station of the neo-LVOT", "Area of native and residual section along the outflow path")
     heart = specimen()
     native, left = heart.areas()
-    axes = Axes(drawing, 64, 60, WIDTH - 24, HEIGHT - 80, (float(STATIONS[0]), 0.0), (0.0, float(native.max()) * 1.05))
+    axes = Axes(
+        drawing=drawing,
+        left=64,
+        top=60,
+        right=WIDTH - 24,
+        bottom=HEIGHT - 80,
+        x_range=(float(STATIONS[0]), 0.0),
+        y_range=(0.0, float(native.max()) * 1.05),
+    )
     axes.bottom_axis("station along the outflow path, mm (0 = aortic annulus, negative = upstream)")
     axes.left_axis("area of the section, mm2")
     drawing.path(axes.points(STATIONS, native), stroke=palette.ORANGE, stroke_dasharray=DASH, stroke_width=2)
@@ -258,7 +266,15 @@ def neo_lvot_chance_below() -> Drawing:
     area, spread, cutoff = 200.0, 18.0, 180.0
     x = np.linspace(area - 4 * spread, area + 4 * spread, 300)
     y = norm.pdf(x, area, spread)
-    axes = Axes(drawing, 50, 60, WIDTH - 24, HEIGHT - 80, (float(x[0]), float(x[-1])), (0.0, float(y.max()) * 1.15))
+    axes = Axes(
+        drawing=drawing,
+        left=50,
+        top=60,
+        right=WIDTH - 24,
+        bottom=HEIGHT - 80,
+        x_range=(float(x[0]), float(x[-1])),
+        y_range=(0.0, float(y.max()) * 1.15),
+    )
     below = x <= cutoff
     foot = axes.points([cutoff, x[0]], [0.0, 0.0])
     drawing.polygons([[*axes.points(x[below], y[below]), *foot]], fill=palette.ORANGE, fill_opacity=0.6)

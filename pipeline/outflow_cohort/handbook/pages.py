@@ -12,7 +12,7 @@ from outflow_cohort.handbook.setting_rows import setting_rows
 from outflow_cohort.study.dictionary import CAUTION
 
 if TYPE_CHECKING:
-    from outflow_geometry.measures.registry import Measure
+    from outflow_geometry.measures.measure import Measure
 
 HELP_WIDTH = 88
 """Characters of a line of help in the handbook."""

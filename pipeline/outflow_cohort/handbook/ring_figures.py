@@ -113,7 +113,15 @@ def _height_axes(drawing: Drawing, left: float) -> tuple[Axes, FloatArray, Float
     order = np.argsort(angle)
     height = -anatomy.ring_plane.height(anatomy.ring_contour.points)[order]  # towards the atrium is up
     angle = angle[order]
-    axes = Axes(drawing, left, 90, WIDTH - 24, HEIGHT - 90, (0.0, 360.0), (-4.0, 4.0))
+    axes = Axes(
+        drawing=drawing,
+        left=left,
+        top=90,
+        right=WIDTH - 24,
+        bottom=HEIGHT - 90,
+        x_range=(0.0, 360.0),
+        y_range=(-4.0, 4.0),
+    )
     axes.bottom_axis("angle around the ring, degrees", [0, 90, 180, 270, 360])
     axes.left_axis("height above the ring plane, mm")
     around = np.concatenate([[angle[-1] - 360.0], angle, [angle[0] + 360.0]])
@@ -197,7 +205,15 @@ def ring_inner_diameter() -> Drawing:
     # a box convolved with a normal curve: difference of two error functions
     blurred = 0.5 * (erf((radius - RADIUS_MM) / (BLUR_MM * math.sqrt(2)))
                      - erf((radius - RADIUS_MM - WALL_MM) / (BLUR_MM * math.sqrt(2))))  # fmt: skip
-    axes = Axes(drawing, 70, 70, WIDTH - 24, HEIGHT - 90, (float(radius[0]), float(radius[-1])), (0.0, 1.1))
+    axes = Axes(
+        drawing=drawing,
+        left=70,
+        top=70,
+        right=WIDTH - 24,
+        bottom=HEIGHT - 90,
+        x_range=(float(radius[0]), float(radius[-1])),
+        y_range=(0.0, 1.1),
+    )
     axes.bottom_axis("distance from the centre of the ring, mm")
     axes.left_axis("density above blood (wall = 1)")
     drawing.path(axes.points(radius, wall), stroke=palette.FAINT_INK, stroke_dasharray="2 2.5")

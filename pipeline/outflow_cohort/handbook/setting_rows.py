@@ -70,8 +70,8 @@ def setting_rows(model: type[BaseModel], prefix: str) -> Iterator[SettingRow]:
             yield from setting_rows(section, f"{key}.")
             continue
         yield SettingRow(
-            key, _default(field), _allowed(field, entry), str(_extra(field).get("unit", "")),
-            field.description or "", EXAMPLES.get(key) or _example(field),
+            key=key, default=_default(field), allowed=_allowed(field, entry), unit=str(_extra(field).get("unit", "")),
+            meaning=field.description or "", example=EXAMPLES.get(key) or _example(field),
         )  # fmt: skip
         if entry is not None:
             yield from setting_rows(entry, f"{key}[].")

@@ -105,9 +105,13 @@ def _rows(path: Path, group: LandmarkFiles, points: list[Point]) -> list[dict[st
 
 def _missing(path: Path, what: str, key: str, how: str) -> Problem:
     return Problem(
-        path.name, None, None, f"points without {what}", f"`{key}` in the file or in landmark_files",
-        f"Add to the entry of landmark_files in study.yaml that names this file: {how}.",
-    )  # fmt: skip
+        file=path.name,
+        row=None,
+        column=None,
+        found=f"points without {what}",
+        needed=f"`{key}` in the file or in landmark_files",
+        remedy=f"Add to the entry of landmark_files in study.yaml that names this file: {how}.",
+    )
 
 
 def _points_of(path: Path, group: LandmarkFiles) -> tuple[list[Point], str | None, str]:
@@ -122,15 +126,34 @@ def _points_of(path: Path, group: LandmarkFiles) -> tuple[list[Point], str | Non
             return reader(path, group)
     except (UnicodeDecodeError, LookupError):
         found, needed = f"text that is not {group.encoding}", "text in the stated encoding"
-        raise _Refused(Problem(path.name, None, None, found, needed, "Give `encoding` in landmark_files.")) from None
+        raise _Refused(
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found=found,
+                needed=needed,
+                remedy="Give `encoding` in landmark_files.",
+            )
+        ) from None
     except OSError as error:
         found = f"a file that cannot be read ({error.strerror or 'damaged'})"
-        raise _Refused(Problem(path.name, None, None, found, "a readable file", "Export it again.")) from None
+        raise _Refused(
+            Problem(
+                file=path.name, row=None, column=None, found=found, needed="a readable file", remedy="Export it again."
+            )
+        ) from None
     endings = ", ".join(sorted(TABLES | POLYDATA | {".json"}))
     raise _Refused(
-        Problem(path.name, None, None, f"the ending {shown(kind)}", f"one of {endings}, or a DICOM file",
-                "Take it out of the pattern in landmark_files.")
-    )  # fmt: skip
+        Problem(
+            file=path.name,
+            row=None,
+            column=None,
+            found=f"the ending {shown(kind)}",
+            needed=f"one of {endings}, or a DICOM file",
+            remedy="Take it out of the pattern in landmark_files.",
+        )
+    )
 
 
 # Tables
@@ -144,9 +167,15 @@ def _table(path: Path, group: LandmarkFiles) -> tuple[list[Point], str | None, s
     for ours, theirs in places.items():
         if theirs not in given and (ours in group.columns or ours in XYZ):
             raise _Refused(
-                Problem(path.name, 1, ours, f"no column {shown(theirs)} among {', '.join(map(shown, given[:12]))}",
-                        "the column that holds it", f"Add columns: {{{ours}: ITS NAME}} to landmark_files.")
-            )  # fmt: skip
+                Problem(
+                    file=path.name,
+                    row=1,
+                    column=ours,
+                    found=f"no column {shown(theirs)} among {', '.join(map(shown, given[:12]))}",
+                    needed="the column that holds it",
+                    remedy=f"Add columns: {{{ours}: ITS NAME}} to landmark_files.",
+                )
+            )
     points = []
     present = {ours: theirs for ours, theirs in places.items() if theirs in given}
     for number, row in enumerate(frame.to_dict("records"), start=2):
@@ -170,7 +199,14 @@ def _sheet(path: Path, group: LandmarkFiles) -> pd.DataFrame:
             raise
         found = "no sheet of that name" if group.sheet else "a workbook that cannot be read"
         raise _Refused(
-            Problem(path.name, None, None, found, "a sheet with a header", "Correct `sheet`, or save the file again.")
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found=found,
+                needed="a sheet with a header",
+                remedy="Correct `sheet`, or save the file again.",
+            )
         ) from None
 
 
@@ -182,8 +218,8 @@ def _text_table(path: Path, group: LandmarkFiles) -> pd.DataFrame:
     except (pd.errors.ParserError, pd.errors.EmptyDataError, pd.errors.ParserWarning):
         found = f"rows that do not fit the header with the separator {separator!r}"
         raise _Refused(
-            Problem(path.name, None, None, found, "a header and one cell per column",
-                    "Give `separator` and `decimal` in landmark_files.")
+            Problem(file=path.name, row=None, column=None, found=found, needed="a header and one cell per column",
+                    remedy="Give `separator` and `decimal` in landmark_files.")
         ) from None  # fmt: skip
 
 
@@ -199,31 +235,65 @@ def _separator(path: Path, encoding: str) -> str:
 def _json(path: Path, group: LandmarkFiles) -> tuple[list[Point], str | None, str]:
     if path.stat().st_size > LARGEST_JSON:
         raise _Refused(
-            Problem(path.name, None, None, "a file over 50 MB", "a list of points", "Export the points alone.")
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found="a file over 50 MB",
+                needed="a list of points",
+                remedy="Export the points alone.",
+            )
         )
     try:
         content = json.loads(path.read_text(encoding="utf-8-sig"))
     except (ValueError, RecursionError) as error:
         row = getattr(error, "lineno", None)
-        raise _Refused(Problem(path.name, row, None, "broken JSON", "a JSON file", "Export it again.")) from None
+        raise _Refused(
+            Problem(
+                file=path.name,
+                row=row,
+                column=None,
+                found="broken JSON",
+                needed="a JSON file",
+                remedy="Export it again.",
+            )
+        ) from None
     found = list(_lists(content, "", None, None, 0))
     if not any(points for _, _, points in found):
         raise _Refused(
-            Problem(path.name, None, None, "no list of points", "points with a position of three numbers, under one of "
-                    + ", ".join(sorted(LIST_KEYS)), "Export the points as a list.")
-        )  # fmt: skip
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found="no list of points",
+                needed="points with a position of three numbers, under one of " + ", ".join(sorted(LIST_KEYS)),
+                remedy="Export the points as a list.",
+            )
+        )
     stated = {(system, unit) for system, unit, points in found if points}
     if len(stated) > 1:
         raise _Refused(
-            Problem(path.name, None, None, "lists in different coordinate systems or units", "one of each a file",
-                    "Export one list per file.")
-        )  # fmt: skip
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found="lists in different coordinate systems or units",
+                needed="one of each a file",
+                remedy="Export one list per file.",
+            )
+        )
     ((system, unit),) = stated
     if system and group.coordinates and system != group.coordinates:
         raise _Refused(
-            Problem(path.name, None, None, f"the coordinate system {system} beside coordinates: {group.coordinates}",
-                    "one coordinate system", "Remove `coordinates` from landmark_files, or correct it.")
-        )  # fmt: skip
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found=f"the coordinate system {system} beside coordinates: {group.coordinates}",
+                needed="one coordinate system",
+                remedy="Remove `coordinates` from landmark_files, or correct it.",
+            )
+        )
     points = [point for _, _, part in found for point in part]
     return points, system or group.coordinates, unit or group.unit
 
@@ -283,6 +353,8 @@ def _polydata(path: Path, group: LandmarkFiles) -> tuple[list[Point], str | None
     try:
         points = polydata_points(path)
     except PolydataError as error:
-        raise _Refused(Problem(path.name, None, None, error.found, error.needed, error.remedy)) from None
+        raise _Refused(
+            Problem(file=path.name, row=None, column=None, found=error.found, needed=error.needed, remedy=error.remedy)
+        ) from None
     cells = [Point("", "", (repr(x), repr(y), repr(z)), i, {}) for i, (x, y, z) in enumerate(points.tolist(), start=1)]
     return cells, group.coordinates, group.unit

@@ -50,12 +50,28 @@ def read_dicom_landmarks(
             label = _label_of_report(dataset)
         else:
             problems.append(
-                Problem(path.name, None, None, "another kind of file", needed, "Take it out of the folder.")
+                Problem(
+                    file=path.name,
+                    row=None,
+                    column=None,
+                    found="another kind of file",
+                    needed=needed,
+                    remedy="Take it out of the folder.",
+                )
             )
             return empty
     except (InvalidDicomError, OSError, ValueError, KeyError, AttributeError, TypeError) as error:
         found = f"an unreadable file ({type(error).__name__})"
-        problems.append(Problem(path.name, None, None, found, needed, "Export it again or take it out of the folder."))
+        problems.append(
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found=found,
+                needed=needed,
+                remedy="Export it again or take it out of the folder.",
+            )
+        )
         return empty
     if group is not None:
         label = _stated(label, group.labels_of(path.name.partition(".")[0]))
@@ -63,10 +79,15 @@ def read_dicom_landmarks(
     placed = label if index is None else index.placed(dataset, label)
     if placed is None:
         problems.append(
-            Problem(path.name, None, None, "a PatientID that is no case_id, and no reference to a series of series.csv",
-                    "the series or the Frame of Reference that its points were drawn on",
-                    "Name the file in landmark_files of study.yaml, with case_id and phase_pct.")
-        )  # fmt: skip
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found="a PatientID that is no case_id, and no reference to a series of series.csv",
+                needed="the series or the Frame of Reference that its points were drawn on",
+                remedy="Name the file in landmark_files of study.yaml, with case_id and phase_pct.",
+            )
+        )
         return empty
     label = placed
     rows = []

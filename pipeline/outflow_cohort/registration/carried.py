@@ -46,7 +46,10 @@ class CarriedReading(Part):
     @property
     def shared_moves(self) -> tuple[SharedMove, ...]:
         """Their shared errors, for the core."""
-        return tuple(SharedMove(m.structures, m.shift, m.tilt, m.radial, m.lift, m.oval) for m in self.moves)
+        return tuple(
+            SharedMove(structures=m.structures, shift=m.shift, tilt=m.tilt, radial=m.radial, lift=m.lift, oval=m.oval)
+            for m in self.moves
+        )
 
 
 class RegisteredPair(Part):

@@ -190,7 +190,7 @@ def _bland_altman(
 ) -> Figure:
     shown_unit = f", {unit_text(unit)}" if unit_text(unit) else ""
     d = Drawing(300, 256, f"{title}: {name}", "Difference against mean, with bias and limits of agreement.")
-    axes = Axes(d, 44, 32, 256, 212, *ranges)
+    axes = Axes(drawing=d, left=44, top=32, right=256, bottom=212, x_range=ranges[0], y_range=ranges[1])
     axes.left_axis(shorten(f"{name}{shown_unit}", 250, 10.5))
     d.line(axes.left, axes.y(0), axes.right, axes.y(0), stroke=palette.INK, stroke_width=0.8)
     points = axes.points(data["mean"], data["difference"])
@@ -214,7 +214,14 @@ def _bland_altman(
     said = [f"{words(what)} {estimate(value, low, high, digits=digits)}" for what, value, low, high in lines]
     caption = f"{'; '.join(said)}{unit_after(unit)}." if said else "No limits in the tables."
     labels = {"mean": ("Mean of both", unit), "difference": ("Difference", unit), "phase_pct": ("Phase, %", "pct0")}
-    return Figure(d, caption[:1].upper() + caption[1:], frame_table(data, labels), file, True, data)
+    return Figure(
+        drawing=d,
+        caption=caption[:1].upper() + caption[1:],
+        table=frame_table(data, labels),
+        name=file,
+        files=True,
+        data=data,
+    )
 
 
 LIMITS = (("bias", "bias"), ("lower_limit", "loa_lower"), ("upper_limit", "loa_upper"))
@@ -248,7 +255,15 @@ def reader_bias_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure 
     spans = [v for c in ("estimate", "ci_low", "ci_high") if c in mine for v in mine[c] if is_number(v)]
     title = measure_title(measure, variant)
     d = Drawing(400, 40 + 24 * len(mine) + 40, title, "Bias of each reader against the mean of all.")
-    axes = Axes(d, 110, 14, 388, 20 + 24 * len(mine), padded([*spans, *[-v for v in spans]], 0.05), (0.0, 1.0))
+    axes = Axes(
+        drawing=d,
+        left=110,
+        top=14,
+        right=388,
+        bottom=20 + 24 * len(mine),
+        x_range=padded([*spans, *[-v for v in spans]], 0.05),
+        y_range=(0.0, 1.0),
+    )
     d.line(axes.x(0), axes.top, axes.x(0), axes.bottom, stroke=palette.INK, stroke_width=0.8)
     for i, row in enumerate(mine.itertuples(index=False)):
         y = axes.top + 14 + 24 * i
@@ -262,12 +277,12 @@ def reader_bias_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure 
     labels = {c: (words(c).capitalize(), unit) for c in ("estimate", "ci_low", "ci_high")}
     caption = method_text(method)
     return Figure(
-        d,
-        f"{caption[:1].upper()}{caption[1:]}.",
-        frame_table(mine, labels),
-        slug(f"reader-bias-{measure}-{variant}"),
-        True,
-        mine,
+        drawing=d,
+        caption=f"{caption[:1].upper()}{caption[1:]}.",
+        table=frame_table(mine, labels),
+        name=slug(f"reader-bias-{measure}-{variant}"),
+        files=True,
+        data=mine,
     )
 
 
@@ -298,4 +313,11 @@ def matrix_figure(
                 "middle",
                 style=f"fill:{palette.ink_on(colour)}",
             )
-    return Figure(d, caption, frame_table(frame, {value: (words(value).capitalize(), "count")}), name, True, frame)
+    return Figure(
+        drawing=d,
+        caption=caption,
+        table=frame_table(frame, {value: (words(value).capitalize(), "count")}),
+        name=name,
+        files=True,
+        data=frame,
+    )

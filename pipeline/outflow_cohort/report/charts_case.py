@@ -127,7 +127,15 @@ def _curve_figure(
     title = f"Plan {plan_id}, {phase_text(phase)}"
     d = Drawing(350, 318, title, "Section area of the outflow lumen by station, with and without the device.")
     low = min(float(c.stations.min()) for c in shown)
-    axes = Axes(d, 44, 34, 342, 224, (low, max(float(c.stations.max()) for c in shown)), (0.0, top))
+    axes = Axes(
+        drawing=d,
+        left=44,
+        top=34,
+        right=342,
+        bottom=224,
+        x_range=(low, max(float(c.stations.max()) for c in shown)),
+        y_range=(0.0, top),
+    )
     axes.left_axis("area, mm²")
     axes.references(cutoff_lines(cutoffs))
     base = max(shown, key=lambda c: len(c.stations))
@@ -268,7 +276,7 @@ def cycle_figures(data: CaseData) -> list[Figure]:
         title = f"Plan {plan_id}"
         d = Drawing(350, 288, title, "Neo-LVOT area by phase and solid, with 95 % intervals.")
         y_range = (0.0, padded(numbers, include=[c.area_mm2 for c in cutoffs])[1])
-        axes = Axes(d, 44, 34, 342, 208, padded(phases), y_range)
+        axes = Axes(drawing=d, left=44, top=34, right=342, bottom=208, x_range=padded(phases), y_range=y_range)
         axes.left_axis("neo-LVOT, mm²")
         axes.references(cutoff_lines(cutoffs))
         solids = solid_order([v.variant for v in mine])
@@ -328,7 +336,7 @@ def view_figure(data: CaseData, phase: float | None) -> Figure | None:
     gantry = data.request.study.gantry
     reach = (gantry.lao_rao_limit_deg, gantry.cra_cau_limit_deg)
     d = Drawing(450, 366, "Views", "Directions in which the mitral ring and the aortic annulus are seen edge-on.")
-    axes = Axes(d, 44, 52, 438, 316, (-90.0, 90.0), (-70.0, 70.0))
+    axes = Axes(drawing=d, left=44, top=52, right=438, bottom=316, x_range=(-90.0, 90.0), y_range=(-70.0, 70.0))
     axes.left_axis("CRA (+) / CAU (−), °", values=[-60, -40, -20, 0, 20, 40, 60])
     d.rect(
         axes.x(-reach[0]), axes.y(reach[1]), axes.x(reach[0]) - axes.x(-reach[0]), axes.y(-reach[1]) - axes.y(reach[1]),

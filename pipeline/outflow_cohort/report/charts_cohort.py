@@ -81,8 +81,8 @@ def flow_figure(cohort: Cohort) -> Figure:
         rows.append(("readings", "in", "", n_in))
     stages.append((Box(f"{count(len(in_cases & done_cases), 'case')} measured", tuple(lines)), None))
     frame = pd.DataFrame(rows, columns=["what", "state", "reason", "count"])
-    return Figure(_flow_drawing(stages), "What went in, what was measured, and why the rest was not.",
-                  frame_table(frame, {}), "flow", True, frame)  # fmt: skip
+    return Figure(drawing=_flow_drawing(stages), caption="What went in, what was measured, and why the rest was not.",
+                  table=frame_table(frame, {}), name="flow", files=True, data=frame)  # fmt: skip
 
 
 def reason_counts(series: pd.DataFrame) -> dict[str, int]:
@@ -187,7 +187,15 @@ def distribution_figure(cohort: Cohort, spec: str) -> Figure | None:
     d = Drawing(
         400, 22 + row_height * len(groups) + 44, title, "Each case a point, by group, with median and quartiles."
     )
-    axes = Axes(d, 10, 14, 390, 14 + row_height * len(groups), padded(frame["value"]), (0.0, 1.0))
+    axes = Axes(
+        drawing=d,
+        left=10,
+        top=14,
+        right=390,
+        bottom=14 + row_height * len(groups),
+        x_range=padded(frame["value"]),
+        y_range=(0.0, 1.0),
+    )
     many = len(frame) > FEW_POINTS
     for i, group in enumerate(groups):
         mine = frame[frame["group"] == group]
@@ -214,7 +222,12 @@ def distribution_figure(cohort: Cohort, spec: str) -> Figure | None:
     caption = f"{how[:1].upper()}{how[1:]}. Line: median; box: quartiles (from four cases on)."
     labels = {"value": (measure_title(measure), unit), "phase_pct": ("Phase, %", "pct0")}
     return Figure(
-        d, caption, frame_table(frame.drop(columns="unit"), labels), slug(f"distribution-{spec}"), True, frame
+        drawing=d,
+        caption=caption,
+        table=frame_table(frame.drop(columns="unit"), labels),
+        name=slug(f"distribution-{spec}"),
+        files=True,
+        data=frame,
     )
 
 
@@ -235,13 +248,13 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
         "A thin line per case, medians of the groups thick.",
     )
     axes = Axes(
-        d,
-        46,
-        32,
-        392,
-        208,
-        padded(means["phase_pct"], 0.04),
-        padded(means["value"], include=[0.0] if unit == "mm2" else []),
+        drawing=d,
+        left=46,
+        top=32,
+        right=392,
+        bottom=208,
+        x_range=padded(means["phase_pct"], 0.04),
+        y_range=padded(means["value"], include=[0.0] if unit == "mm2" else []),
     )
     axes.left_axis(f"{measure_title(measure)}{f', {unit_text(unit)}' if unit_text(unit) else ''}")
     crowded = means["case_id"].nunique() > MOST_LINES
@@ -278,7 +291,14 @@ def phase_figure(cohort: Cohort, spec: str) -> Figure | None:
     labels = {"value": (measure_title(measure), unit), "phase_pct": ("Phase, %", "pct0")}
     thin = "Band: quartiles of the cases" if crowded else "Thin: a case"
     caption = f"{how[:1].upper()}{how[1:]}. {thin}; thick: median of the group."
-    return Figure(d, caption, frame_table(means, labels), slug(f"phases-{spec}"), True, means)
+    return Figure(
+        drawing=d,
+        caption=caption,
+        table=frame_table(means, labels),
+        name=slug(f"phases-{spec}"),
+        files=True,
+        data=means,
+    )
 
 
 QUALITY_FIELDS = (
@@ -314,7 +334,15 @@ def quality_figure(series: pd.DataFrame, column: str) -> Figure | None:
         "set_aside": (palette.VERMILION, "cross"),
     }
     d = Drawing(400, 58 + 44 * len(verdicts), field_title(column), "Each series a point, by verdict.")
-    axes = Axes(d, 10, 10, 390, 14 + 44 * len(verdicts), padded(frame[column]), (0.0, 1.0))
+    axes = Axes(
+        drawing=d,
+        left=10,
+        top=10,
+        right=390,
+        bottom=14 + 44 * len(verdicts),
+        x_range=padded(frame[column]),
+        y_range=(0.0, 1.0),
+    )
     many = len(frame) > FEW_POINTS
     for i, verdict in enumerate(verdicts):
         mine = frame[frame["verdict"] == verdict]
@@ -330,7 +358,12 @@ def quality_figure(series: pd.DataFrame, column: str) -> Figure | None:
                 d.mark(x, y, mark, colour, 2.8, f"{case}: {number(value)}", 0.9)
     axes.bottom_axis(field_title(column))
     return Figure(
-        d, "", frame_table(frame, {"phase_pct": ("Phase, %", "pct0")}), slug(f"quality-{column}"), True, frame
+        drawing=d,
+        caption="",
+        table=frame_table(frame, {"phase_pct": ("Phase, %", "pct0")}),
+        name=slug(f"quality-{column}"),
+        files=True,
+        data=frame,
     )
 
 

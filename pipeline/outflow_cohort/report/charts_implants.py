@@ -210,7 +210,15 @@ def _curves(
 
     d = Drawing(470, 320, title, SHARES_NOTE)
     xs = np.concatenate([part[column].to_numpy(dtype=float) for part in lines.values()])
-    axes = Axes(d, 46, 44, 456, 236, (float(xs.min()), float(xs.max())), (0.0, 1.0))
+    axes = Axes(
+        drawing=d,
+        left=46,
+        top=44,
+        right=456,
+        bottom=236,
+        x_range=(float(xs.min()), float(xs.max())),
+        y_range=(0.0, 1.0),
+    )
     axes.left_axis("share of cases")
     for value, _ in marks:
         d.line(axes.x(value), axes.top, axes.x(value), axes.bottom, stroke=palette.FAINT_INK, stroke_dasharray="4 3")
@@ -237,7 +245,7 @@ def _curves(
     table = table_of(("", label, "open", "not known", "share (95 % interval)"), rows)
     named = ", ".join(f"{number(v, 'mm2')} mm² ({words(t)})" for v, t in marks)
     caption = SHARES_NOTE + (f" Dashed lines: {named}." if named else "")
-    return Figure(d, caption, table, name, True, shown[keep])
+    return Figure(drawing=d, caption=caption, table=table, name=name, files=True, data=shown[keep])
 
 
 def sides_table(cohort: Cohort) -> Table:

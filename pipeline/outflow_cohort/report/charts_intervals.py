@@ -68,7 +68,15 @@ def interval_drawing(
     d = Drawing(place.width, 22 + ROW * len(rows) + 42, title, description)
     known = [v for r in rows for v in (r.estimate, r.low, r.high, *(r.limits or ()), r.most) if is_number(v)]
     wanted = span or padded([float(v) for v in known if v is not None], 0.05, [0.0])
-    axes = Axes(d, place.label + place.beside, 14, place.width - place.right, 18 + ROW * len(rows), wanted, (0.0, 1.0))
+    axes = Axes(
+        drawing=d,
+        left=place.label + place.beside,
+        top=14,
+        right=place.width - place.right,
+        bottom=18 + ROW * len(rows),
+        x_range=wanted,
+        y_range=(0.0, 1.0),
+    )
     marks = ticks(*wanted)
     for v in marks:
         d.line(axes.x(v), axes.top, axes.x(v), axes.bottom, class_="grid")
@@ -148,7 +156,7 @@ def forest_figure(
     if len(shown) < len(mine):
         caption += f" {len(shown)} of {len(mine)} rows, of the alphabetically first plan; the CSV has all."
     labels = {c: (words(c).capitalize(), "1") for c in ("estimate", "ci_low", "ci_high")}
-    return Figure(d, caption, frame_table(mine, labels), name, True, mine)
+    return Figure(drawing=d, caption=caption, table=frame_table(mine, labels), name=name, files=True, data=mine)
 
 
 PLANES = {"mitral_ring": "Plane of the mitral ring", "aortic_annulus": "Plane of the aortic annulus"}
@@ -186,7 +194,9 @@ def plane_figures(frame: pd.DataFrame) -> list[Figure]:
         d = interval_drawing(title, caption, lines, axis, difference_digits(unit), span=(low, high), layout=layout)
         data = mine[[c for c in (*needed, "n_cases", "n_pairs", "unit") if c in mine]].reset_index(drop=True)
         labels = {c: (words(c).capitalize(), unit) for c in ("estimate", "ci_low", "ci_high")}
-        out.append(Figure(d, caption, frame_table(data, labels), name, True, data))
+        out.append(
+            Figure(drawing=d, caption=caption, table=frame_table(data, labels), name=name, files=True, data=data)
+        )
     return out
 
 
@@ -246,7 +256,9 @@ def method_percent_figure(cohort: Cohort) -> Figure | None:
         f"Solid: {variant_text(cohort.settings.main_solid)}, of the alphabetically first plan; from {FEWEST_COMPARED} "
         "cases on. tables/method_agreement.csv has all."
     )
-    return Figure(d, caption, frame_table(data, labels), "method-bias", True, data)
+    return Figure(
+        drawing=d, caption=caption, table=frame_table(data, labels), name="method-bias", files=True, data=data
+    )
 
 
 def methods_text(pair: str) -> str:
@@ -279,5 +291,14 @@ def drift_figures(cohort: Cohort, specs: Iterable[str]) -> list[Figure]:
         data = mine[[c for c in keep if c in mine]].reset_index(drop=True)
         labels = {c: (words(c).capitalize(), unit) for c in ("estimate", "ci_low", "ci_high")}
         text = "Slope of a reader's reading less the other readers' on the same case, over the order of reading (95 %)."
-        out.append(Figure(d, text, frame_table(data, labels), slug(f"drift-{spec}"), True, data))
+        out.append(
+            Figure(
+                drawing=d,
+                caption=text,
+                table=frame_table(data, labels),
+                name=slug(f"drift-{spec}"),
+                files=True,
+                data=data,
+            )
+        )
     return out

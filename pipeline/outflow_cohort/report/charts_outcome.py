@@ -59,7 +59,7 @@ def endpoint_figures(cohort: Cohort) -> list[Figure]:
 
 def _roc_figure(title: str, caption: str, part: pd.DataFrame, name: str) -> Figure:
     d = Drawing(330, 340, title or "Operating characteristic", "Sensitivity against one minus specificity.")
-    axes = Axes(d, 46, 32, 316, 290, (0.0, 1.0), (0.0, 1.0))
+    axes = Axes(drawing=d, left=46, top=32, right=316, bottom=290, x_range=(0.0, 1.0), y_range=(0.0, 1.0))
     axes.left_axis("sensitivity")
     d.line(axes.x(0), axes.y(0), axes.x(1), axes.y(1), stroke=palette.HAIRLINE, stroke_width=1)
     keep = [c for c in ("cutoff", "sensitivity", "specificity", "n_events", "n_non_events") if c in part]
@@ -68,7 +68,7 @@ def _roc_figure(title: str, caption: str, part: pd.DataFrame, name: str) -> Figu
     d.path(points, stroke=palette.BLUE, stroke_width=2)
     axes.bottom_axis("1 − specificity")
     labels = {c: (field_title(c), "1") for c in ("sensitivity", "specificity")}
-    return Figure(d, caption, frame_table(part, labels), name, True, part)
+    return Figure(drawing=d, caption=caption, table=frame_table(part, labels), name=name, files=True, data=part)
 
 
 NO_DECISION = "No decision curve: no model could be fitted, since there are too few events."
@@ -89,7 +89,15 @@ def decision_figures(cohort: Cohort) -> list[Figure]:
         d = Drawing(400, 300, title, "Net benefit over the threshold probability: model, all treated as events, none.")
         lowest = max(float(part[["net_benefit", "net_benefit_all"]].min().min()), -0.1)
         highest = float(part[["net_benefit", "net_benefit_all"]].max().max())
-        axes = Axes(d, 50, 32, 390, 224, padded(part["threshold"], 0.02), padded([lowest, highest], 0.08, [0.0]))
+        axes = Axes(
+            drawing=d,
+            left=50,
+            top=32,
+            right=390,
+            bottom=224,
+            x_range=padded(part["threshold"], 0.02),
+            y_range=padded([lowest, highest], 0.08, [0.0]),
+        )
         axes.left_axis("net benefit")
         d.clip(axes.left, axes.top, axes.right - axes.left, axes.bottom - axes.top)
         lines = [
@@ -107,7 +115,16 @@ def decision_figures(cohort: Cohort) -> list[Figure]:
         if "n_events" in part and len(part):
             caption += f" {part['n_events'].iloc[0]} events in {part['n'].iloc[0]} cases."
         labels = {c: (field_title(c), "1") for c in keep[:4]}
-        out.append(Figure(d, caption, frame_table(part, labels), slug("-".join(["decision", *key[:3]])), True, part))
+        out.append(
+            Figure(
+                drawing=d,
+                caption=caption,
+                table=frame_table(part, labels),
+                name=slug("-".join(["decision", *key[:3]])),
+                files=True,
+                data=part,
+            )
+        )
     return out
 
 
@@ -126,7 +143,7 @@ def dose_figures(cohort: Cohort) -> list[Figure]:
         title = f"{field_title(key[0])} by {measure_title(key[1])}: share of events"
         d = Drawing(400, 268, title, "Share of events by quantile group of the measure, with 95 % intervals.")
         spans = [v for c in ("from_value", "to_value", "median") if c in part for v in part[c]]
-        axes = Axes(d, 46, 32, 392, 218, padded(spans), (0.0, 100.0))
+        axes = Axes(drawing=d, left=46, top=32, right=392, bottom=218, x_range=padded(spans), y_range=(0.0, 100.0))
         axes.left_axis("events, %", values=[0, 25, 50, 75, 100])
         for i, r in enumerate(part.to_dict("records")):
             x, y = axes.x(r["median"]), axes.y(100 * r["estimate"])
@@ -151,7 +168,16 @@ def dose_figures(cohort: Cohort) -> list[Figure]:
         )
         labels = {c: (field_title(c), unit) for c in ("from_value", "to_value", "median")}
         labels |= {c: (field_title(c), "1") for c in ("estimate", "ci_low", "ci_high")}
-        out.append(Figure(d, caption, frame_table(part, labels), slug("-".join(["dose", *key[:3]])), True, part))
+        out.append(
+            Figure(
+                drawing=d,
+                caption=caption,
+                table=frame_table(part, labels),
+                name=slug("-".join(["dose", *key[:3]])),
+                files=True,
+                data=part,
+            )
+        )
     return out
 
 
@@ -169,7 +195,15 @@ def cutoff_figures(cohort: Cohort) -> list[Figure]:
         d = Drawing(
             400, 20 + block * len(cutoffs) + 40, title, "Share of cases below each cut-off, with 95 % intervals."
         )
-        axes = Axes(d, 150, 10, 388, 14 + block * len(cutoffs), (0.0, 100.0), (0.0, 1.0))
+        axes = Axes(
+            drawing=d,
+            left=150,
+            top=10,
+            right=388,
+            bottom=14 + block * len(cutoffs),
+            x_range=(0.0, 100.0),
+            y_range=(0.0, 1.0),
+        )
         for v in (0, 25, 50, 75, 100):
             d.line(axes.x(v), axes.top, axes.x(v), axes.bottom, class_="grid")
         for i, cutoff in enumerate(cutoffs):
@@ -206,7 +240,16 @@ def cutoff_figures(cohort: Cohort) -> list[Figure]:
         labels = {c: (field_title(c), "1") for c in ("estimate", "ci_low", "ci_high")} | {
             "cutoff": ("Cut-off, mm²", "mm")
         }
-        out.append(Figure(d, "Wilson intervals.", frame_table(data, labels), slug(f"cutoffs-{plan}"), True, data))
+        out.append(
+            Figure(
+                drawing=d,
+                caption="Wilson intervals.",
+                table=frame_table(data, labels),
+                name=slug(f"cutoffs-{plan}"),
+                files=True,
+                data=data,
+            )
+        )
     return out
 
 
@@ -251,7 +294,15 @@ def _recovered_figure(cohort: Cohort, frame: pd.DataFrame, spec: str) -> Figure 
     methods = sorted(set(mine["method"]))
     title = measure_title(measure, variant)
     d = Drawing(400, 34 + 58 * len(methods) + 40, title, "Measured minus true, each value a point.")
-    axes = Axes(d, 10, 14, 390, 18 + 58 * len(methods), padded(mine["difference"], include=[0.0]), (0.0, 1.0))
+    axes = Axes(
+        drawing=d,
+        left=10,
+        top=14,
+        right=390,
+        bottom=18 + 58 * len(methods),
+        x_range=padded(mine["difference"], include=[0.0]),
+        y_range=(0.0, 1.0),
+    )
     d.line(axes.x(0), axes.top, axes.x(0), axes.bottom, stroke=palette.INK, stroke_width=0.9)
     said = []
     for i, method in enumerate(methods):
@@ -284,4 +335,11 @@ def _recovered_figure(cohort: Cohort, frame: pd.DataFrame, spec: str) -> Figure 
     labels = {c: (field_title(c), unit) for c in ("value", "true_value")} | {"difference": ("Difference", "")}
     caption = f"{'; '.join(said)}{unit_after(unit)}. Line: median."
     caption = caption[:1].upper() + caption[1:]
-    return Figure(d, caption, frame_table(data, labels), slug(f"recovered-{spec}"), True, data)
+    return Figure(
+        drawing=d,
+        caption=caption,
+        table=frame_table(data, labels),
+        name=slug(f"recovered-{spec}"),
+        files=True,
+        data=data,
+    )

@@ -87,7 +87,7 @@ def _figure(
     height = BOTTOM + 62 + LINE * len(rows) + (26 if len(named) > 1 else 0)
     unit = str(curves["time_unit"].iloc[0]) if len(curves) else ""
     d = Drawing(RIGHT + 14, height, title, caption)
-    axes = Axes(d, LEFT, TOP, RIGHT, BOTTOM, (0.0, longest), (0.0, 1.0))
+    axes = Axes(drawing=d, left=LEFT, top=TOP, right=RIGHT, bottom=BOTTOM, x_range=(0.0, longest), y_range=(0.0, 1.0))
     axes.left_axis("share with the event" if rising else "share without the event")
     styles = {}
     for i, group in enumerate(named):
@@ -120,7 +120,7 @@ def _figure(
     keep = ["group", "time", "n_at_risk", "n_events", "estimate", "ci_low", "ci_high"]
     data = curves[curves["group"].isin(list(named))][[c for c in keep if c in curves]].reset_index(drop=True)
     labels = {c: (field_title(c), "1") for c in ("estimate", "ci_low", "ci_high")}
-    return Figure(d, caption, frame_table(data, labels), name, True, data)
+    return Figure(drawing=d, caption=caption, table=frame_table(data, labels), name=name, files=True, data=data)
 
 
 def steps_of(curve: pd.DataFrame, longest: float, start: float) -> tuple[list[float], list[float]]:

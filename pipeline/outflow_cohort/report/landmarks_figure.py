@@ -52,13 +52,29 @@ class View:
 
 
 VIEWS = (
-    View("landmarks", "Landmarks on the mean anatomy, long axis", (1, 0, 0), (0, 0, 1), (),
-         (("left atrium", (-8.0, 0.0, -7.0)), ("left ventricle", (-4.0, 0.0, 42.0)), ("aorta", (5.0, 0.0, -10.0))),
-         "Seen across: atrium up, apex down, aorta to the right."),
-    View("landmarks-en-face", "Landmarks on the mean anatomy, from the atrium", (0, 1, 0), (-1, 0, 0),
-         ("lv_apex", "outflow_path", "septum", "outflow_trace"), (("mitral ring", (-9.0, 0.0, 0.0)),),
-         "Seen from the atrium, aorta up."),
-)  # fmt: skip
+    View(
+        name="landmarks",
+        title="Landmarks on the mean anatomy, long axis",
+        right=(1, 0, 0),
+        below=(0, 0, 1),
+        left_out=(),
+        chambers=(
+            ("left atrium", (-8.0, 0.0, -7.0)),
+            ("left ventricle", (-4.0, 0.0, 42.0)),
+            ("aorta", (5.0, 0.0, -10.0)),
+        ),
+        caption="Seen across: atrium up, apex down, aorta to the right.",
+    ),
+    View(
+        name="landmarks-en-face",
+        title="Landmarks on the mean anatomy, from the atrium",
+        right=(0, 1, 0),
+        below=(-1, 0, 0),
+        left_out=("lv_apex", "outflow_path", "septum", "outflow_trace"),
+        chambers=(("mitral ring", (-9.0, 0.0, 0.0)),),
+        caption="Seen from the atrium, aorta up.",
+    ),
+)
 
 
 def landmark_table(frame: pd.DataFrame) -> pd.DataFrame:
@@ -157,7 +173,7 @@ def _figure(view: View, data: pd.DataFrame, anatomy: MeanAnatomy) -> Figure:
     )
     table = data.assign(kind=data["kind"].map(words))
     heads = {c: (field_title(c), "mm") for c in [*STATISTICS, "ci_low", "ci_high"]}
-    return Figure(d, caption, frame_table(table, heads), view.name, True, data)
+    return Figure(drawing=d, caption=caption, table=frame_table(table, heads), name=view.name, files=True, data=data)
 
 
 def _place_of(row: Mapping[str, object], anatomy: MeanAnatomy, view: View) -> FloatArray:

@@ -76,9 +76,14 @@ def mean_anatomy(readings: pd.DataFrame) -> MeanAnatomy | None:
         return None
     whole = _mean(means)
     return MeanAnatomy(
-        whole.ring, whole.aortic[:3], unit(whole.aortic[3:6]), float(whole.aortic[6]), whole.places, whole.lines,
-        len(means),
-    )  # fmt: skip
+        ring=whole.ring,
+        aortic_center=whole.aortic[:3],
+        aortic_normal=unit(whole.aortic[3:6]),
+        aortic_radius=float(whole.aortic[6]),
+        places=whole.places,
+        lines=whole.lines,
+        n_cases=len(means),
+    )
 
 
 def _first_reads(readings: pd.DataFrame) -> Iterator[tuple[str, dict[str, FloatArray]]]:

@@ -227,13 +227,13 @@ def _frame(
     first = middle - np.array([columns - 1, rows - 1]) / 2 * spacing
     corner = origin + first[0] * right + first[1] * down
     return PictureFrame(
-        name,
-        phase,
-        plan_id,
-        solid_method,
-        _triple(corner),
-        _triple(right),
-        _triple(down),
+        name=name,
+        phase_pct=phase,
+        plan_id=plan_id,
+        solid_method=solid_method,
+        corner=_triple(corner),
+        right=_triple(right),
+        down=_triple(down),
         spacing=spacing,
         shape=(rows, columns),
     )

@@ -166,7 +166,22 @@ def _by_quantity(frame: pd.DataFrame, statistics: StatisticsSettings) -> dict[Ke
 def _absent(case: str, spec: str, variant: str) -> PrimaryValue:
     measure = spec.partition("/")[0]
     return PrimaryValue(
-        case, spec, measure, variant, "", "", "", None, "", None, None, None, NOT_MEASURED, 0, None, None
+        case_id=case,
+        spec=spec,
+        measure=measure,
+        variant=variant,
+        method="",
+        plan_id="",
+        unit="",
+        phase_pct=None,
+        found_by="",
+        value=None,
+        low=None,
+        high=None,
+        status=NOT_MEASURED,
+        n_readings=0,
+        smallest=None,
+        largest=None,
     )
 
 
@@ -183,10 +198,23 @@ def _primary(
         status = str(row["missing"])
     phase = row["phase_pct"]
     return PrimaryValue(
-        str(row["case_id"]), spec, str(row["measure"]), str(row["variant"]), str(row["method"]), str(row["plan_id"]),
-        str(row["unit"]), None if math.isnan(phase) else float(phase), found_by, value, low, high, status,
-        len(numbers), min(numbers, default=None), max(numbers, default=None),
-    )  # fmt: skip
+        case_id=str(row["case_id"]),
+        spec=spec,
+        measure=str(row["measure"]),
+        variant=str(row["variant"]),
+        method=str(row["method"]),
+        plan_id=str(row["plan_id"]),
+        unit=str(row["unit"]),
+        phase_pct=None if math.isnan(phase) else float(phase),
+        found_by=found_by,
+        value=value,
+        low=low,
+        high=high,
+        status=status,
+        n_readings=len(numbers),
+        smallest=min(numbers, default=None),
+        largest=max(numbers, default=None),
+    )
 
 
 def _with_doubt(value: PrimaryValue, doubted: Iterable[Reading]) -> PrimaryValue:

@@ -128,7 +128,7 @@ def _study_finding(code: str, where: str) -> Finding:
 
     known = CODES[code]
     meaning = f"{known.meaning[:1].upper()}{known.meaning[1:]}."
-    return Finding("act", code, title(code), where, meaning, known.remedy)
+    return Finding(level="act", code=code, title=title(code), where=where, meaning=meaning, remedy=known.remedy)
 
 
 def named(names: Sequence[str], singular: str = "") -> str:
@@ -142,7 +142,15 @@ def named(names: Sequence[str], singular: str = "") -> str:
 def _status_finding(code: str, level: Level, where: str, lead: str) -> Finding:
     known = status_code(code)
     anchor = ANY_STRUCTURE if code.startswith(MISSING) and code not in status_codes() else code
-    return Finding(level, code, title(code), where, known.meaning, known.remedy, f"{lead}{GUIDE}#{anchor}")
+    return Finding(
+        level=level,
+        code=code,
+        title=title(code),
+        where=where,
+        meaning=known.meaning,
+        remedy=known.remedy,
+        href=f"{lead}{GUIDE}#{anchor}",
+    )
 
 
 def _where(data: CaseData, rows: Sequence[ReadValue]) -> str:
@@ -175,7 +183,15 @@ def _reason_finding(code: str, kind: str, where: str, lead: str, message: str = 
     meaning, remedy = (reason.meaning, reason.remedy) if reason else (message, "")
     if message and severity == "set_aside":
         meaning, remedy = message, ""
-    return Finding(level, code, heading, where, meaning, remedy, f"{lead}{GUIDE}#{code}" if reason else "")
+    return Finding(
+        level=level,
+        code=code,
+        title=heading,
+        where=where,
+        meaning=meaning,
+        remedy=remedy,
+        href=f"{lead}{GUIDE}#{code}" if reason else "",
+    )
 
 
 def _aside_findings(data: CaseData, lead: str) -> list[Finding]:

@@ -80,7 +80,12 @@ def compare(a: Path, b: Path) -> Comparison:
         for case in rows["case_id"]
     ]
     return Comparison(
-        pd.DataFrame(rows), len(both), settings, versions, inputs, (record_a["commit"], record_b["commit"])
+        rows=pd.DataFrame(rows),
+        compared=len(both),
+        settings=settings,
+        versions=versions,
+        inputs=inputs,
+        commits=(record_a["commit"], record_b["commit"]),
     )
 
 

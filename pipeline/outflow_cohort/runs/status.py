@@ -46,7 +46,9 @@ def progress(results: Path) -> Progress:
     spread = (times[-1] - times[0]) / 60 if len(times) > 1 else 0.0
     rate = (len(times) - 1) / spread if spread > 0 else None
     left = (len(keys) - done["measured"]) / rate if rate else None
-    return Progress(len(keys), done, aside, rate, left, _is_finished(results))
+    return Progress(
+        cases=len(keys), done=done, set_aside=aside, per_minute=rate, minutes_left=left, finished=_is_finished(results)
+    )
 
 
 def _is_finished(results: Path) -> bool:

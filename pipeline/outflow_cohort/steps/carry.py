@@ -161,7 +161,17 @@ def _prepared(request: Request, inventory: Inventory, volumes: Path, judged: Pat
     }
     prior = request.study.uncertainty.prior_sd_mm
     scatter = prior.get("mitral_ring", prior.get("default", PRIOR_SD))
-    return _Case(request.case.case_id, settings, match, implanted, phases, slabs, marks, marked, scatter)
+    return _Case(
+        case_id=request.case.case_id,
+        settings=settings,
+        match=match,
+        implanted=implanted,
+        phases=phases,
+        slab_steps=slabs,
+        marks=marks,
+        marked=marked,
+        scatter=scatter,
+    )
 
 
 def _register_from(case: _Case, source: float) -> None:

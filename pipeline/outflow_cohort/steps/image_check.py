@@ -59,9 +59,14 @@ def check_images(study_file: Path) -> list[Problem]:
 def _set_aside(file: str, row: AsideRow) -> Problem:
     place = f"case {row.case_id}" + ("" if row.phase_pct is None else f", phase {row.phase_pct:g}")
     return Problem(
-        file, None, None, f"{place}: {row.code}", "a series that can be measured", row.message,
+        file=file,
+        row=None,
+        column=None,
+        found=f"{place}: {row.code}",
+        needed="a series that can be measured",
+        remedy=row.message,
         severity="warning",
-    )  # fmt: skip
+    )
 
 
 def _finding(file: str, row: Mapping[str, Any]) -> Problem:
@@ -79,5 +84,11 @@ def _finding(file: str, row: Mapping[str, Any]) -> Problem:
     number = "" if row["number"] != row["number"] or row["number"] is None else f" ({row['number']:.3g}{unit})"
     needed = "landmarks that fit" if row["bound"] != row["bound"] else f"within {row['bound']:.3g}{unit}"
     return Problem(
-        file, None, None, f"{', '.join(place)}: {meaning}{number}", needed, row["remedy"], severity="warning"
+        file=file,
+        row=None,
+        column=None,
+        found=f"{', '.join(place)}: {meaning}{number}",
+        needed=needed,
+        remedy=row["remedy"],
+        severity="warning",
     )

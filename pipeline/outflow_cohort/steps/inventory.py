@@ -91,7 +91,14 @@ def _inventory(content: Request, output: Path) -> None:
 
 def _case(content: Request) -> _Case:
     study = content.study
-    return _Case(content.case.case_id, study.study_id, study.intake, study.phase, study.privacy, study.quality)
+    return _Case(
+        case_id=content.case.case_id,
+        study_id=study.study_id,
+        intake=study.intake,
+        phase=study.phase,
+        privacy=study.privacy,
+        quality=study.quality,
+    )
 
 
 @dataclass

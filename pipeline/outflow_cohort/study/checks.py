@@ -1,4 +1,4 @@
-"""Checks across the study's tables: references, phases, units, and readings that cannot be measured."""
+"""Checks of the study's series and landmarks: paths, phases, units, and readings that cannot be measured."""
 
 from __future__ import annotations
 
@@ -11,13 +11,18 @@ import pandas as pd
 
 from outflow_cohort.interchange.landmark_references import SeriesIndex
 from outflow_cohort.phases import PhaseMatch
-from outflow_cohort.stats.data.outcome_columns import outcome_mistakes
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.corrections import corrected
+from outflow_cohort.study.cross_checks import (
+    check_case_keys,
+    check_devices,
+    check_implants,
+    check_outcomes,
+    check_references,
+)
 from outflow_cohort.study.folders import leads_back
-from outflow_cohort.study.keys import case_key
-from outflow_cohort.study.problems import Problem, nearest, nearest_name, shown
+from outflow_cohort.study.problems import Problem, shown
 from outflow_cohort.study.tables import LandmarkSources, read_landmarks, read_table
 
 WIDEST_RING_MM = 120.0
@@ -58,119 +63,31 @@ def load_tables(study: Study, folder: Path) -> tuple[StudyTables, list[Problem]]
     index = SeriesIndex(read["series"], read["cases"]["case_id"], folder, study.phase)
     sources = LandmarkSources(folder, study.landmarks, study.landmark_files, study.structure_names, index)
     landmarks = read_landmarks(sources, problems)
-    _check_references(read, landmarks, study, problems)
-    _check_case_keys(read["cases"], problems)
-    _check_devices(read, problems)
+    check_references(read, landmarks, study, problems)
+    check_case_keys(read["cases"], problems)
+    check_devices(read, problems)
     _check_series(read["series"], folder, problems)
     landmarks, ambiguous = _fill_phase(landmarks, read["series"], study.phase.match)
     for _, row in ambiguous.iterrows():
         problems.append(
-            Problem(str(row["file"]), int(row["row"]), "phase_pct", "an empty cell for a case with several phases",
-                    "the phase this reading belongs to", "Fill phase_pct.")
-        )  # fmt: skip
+            Problem(
+                file=str(row["file"]),
+                row=int(row["row"]),
+                column="phase_pct",
+                found="an empty cell for a case with several phases",
+                needed="the phase this reading belongs to",
+                remedy="Fill phase_pct.",
+            )
+        )
     landmarks, history = corrected(landmarks, folder / study.corrections, problems)
-    _check_implants(read, study, problems)
+    check_implants(read, study, problems)
     _check_units(landmarks, problems)
-    _check_outcomes(read["cases"], study, problems)
+    check_outcomes(read["cases"], study, problems)
     if any(p.severity == "error" for p in problems):
         refused = pd.DataFrame(columns=[*READING, "code", "message"])
     else:
         refused = _refuse_readings(landmarks, read["series"], study)
     return StudyTables(landmarks=landmarks, refused=refused, history=history, **read), problems
-
-
-def _check_references(
-    read: dict[str, pd.DataFrame], landmarks: pd.DataFrame, study: Study, problems: list[Problem]
-) -> None:
-    """Every name that one table uses must stand in the table that defines it; one that could not be read defines
-    nothing, and is a problem already."""
-    unread = {p.file for p in problems if p.severity == "error" and (p.row in (None, 1) or not p.column)}
-    uses = [
-        (read["series"], "case_id", read["cases"], "cases.csv"),
-        (landmarks, "case_id", read["cases"], "cases.csv"),
-        (read["plans"], "case_id", read["cases"], "cases.csv"),
-        (read["plans"], "device_id", read["devices"], "devices.csv"),
-        (read["cases"], "device_id", read["devices"], "devices.csv"),
-        (read["device_profiles"], "device_id", read["devices"], "devices.csv"),
-        (read["sizing_targets"], "device_id", read["devices"], "devices.csv"),
-        (read["cases"], "prosthesis_id", read["prostheses"], "prostheses.csv"),
-    ]
-    for table, column, target, target_name in uses:
-        known = set(target[column]) - {""}
-        if not known and Path(getattr(study, target_name.removesuffix(".csv"))).name in unread:
-            continue
-        unknown = table[(table[column] != "") & ~table[column].isin(known)]
-        for name, rows in unknown.groupby(column, sort=True):
-            first = rows.iloc[0]
-            hint = nearest(str(name), known) or "."
-            problems.append(
-                Problem(str(first["file"]), int(first["row"]), column, f"{shown(str(name))} in {len(rows)} row(s)",
-                        f"a {column} of {target_name}", f"Correct it or add it to {target_name}{hint}",
-                        suggestion=nearest_name(str(name), known))
-            )  # fmt: skip
-
-
-def _check_case_keys(cases: pd.DataFrame, problems: list[Problem]) -> None:
-    """Files are named after cases: two names must differ by more than upper and lower case."""
-    keys = cases["case_id"].map(lambda name: case_key(name).lower())
-    for _, row in cases[keys.duplicated() & ~cases["case_id"].duplicated()].iterrows():
-        problems.append(
-            Problem(str(row["file"]), int(row["row"]), "case_id", "a name that differs from another only by case",
-                    "names that differ also where a file system ignores case", "Rename one of them.")
-        )  # fmt: skip
-
-
-def _check_implants(read: dict[str, pd.DataFrame], study: Study, problems: list[Problem]) -> None:
-    """The devices that `implants:` asks for are there."""
-    if study.implants is None:
-        return
-    if study.implants.devices == "fitting":
-        if not len(read["sizing_targets"]):
-            problems.append(
-                Problem("study.yaml", None, "implants.devices", f"`fitting`, and no row in {study.sizing_targets}",
-                        "sizing targets that say which device fits", "Fill that table, or list devices by name.")
-            )  # fmt: skip
-        return
-    known = set(read["devices"]["device_id"])
-    for name in study.implants.devices:
-        if name not in known:
-            hint = nearest(name, known) or "."
-            problems.append(
-                Problem("study.yaml", None, "implants.devices", shown(name), f"a device_id of {study.devices}",
-                        f"Correct it or add it to {study.devices}{hint}")
-            )  # fmt: skip
-
-
-def _check_outcomes(cases: pd.DataFrame, study: Study, problems: list[Problem]) -> None:
-    """Outcome columns hold the texts that the settings state and no others."""
-    if not len(cases):
-        return
-    for found in outcome_mistakes(cases, study.statistics):
-        problems.append(Problem(study.cases, None, found.column, found.found, found.needed, found.remedy))
-
-
-def _check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> None:
-    devices = read["devices"].drop_duplicates("device_id").set_index("device_id")
-    for _, row in read["devices"].iterrows():
-        start, end, height = row["covered_from_mm"], row["covered_to_mm"], row["height_mm"]
-        if np.isfinite(end) and (end > height + 1e-6 or (np.isfinite(start) and start >= end)):
-            problems.append(
-                Problem(str(row["file"]), int(row["row"]), "covered_from_mm, covered_to_mm",
-                        f"{start:g} to {end:g}", f"a part of 0 to {height:g} mm, from below to", "Correct the row.")
-            )  # fmt: skip
-    for _, row in read["device_profiles"].iterrows():
-        if row["device_id"] in devices.index and row["station_mm"] > devices.loc[row["device_id"], "height_mm"] + 1e-6:
-            height = devices.loc[row["device_id"], "height_mm"]
-            problems.append(
-                Problem(str(row["file"]), int(row["row"]), "station_mm", f"{row['station_mm']:g}",
-                        f"0 to {height:g} mm, the height of the device", "Correct the station or the height.")
-            )  # fmt: skip
-    for _, row in read["sizing_targets"].iterrows():
-        if row["min_pct"] > row["max_pct"]:
-            problems.append(
-                Problem(str(row["file"]), int(row["row"]), "min_pct, max_pct", f"{row['min_pct']:g} above "
-                        f"{row['max_pct']:g}", "min_pct not above max_pct", "Swap them.")
-            )  # fmt: skip
 
 
 WINDOWS_PATH = re.compile(r"^[A-Za-z]:[\\/]|\\")
@@ -189,36 +106,65 @@ def _check_series(series: pd.DataFrame, folder: Path, problems: list[Problem]) -
         if (row["dicom_dir"] == "") == (row["volume"] == ""):
             found = "both" if row["dicom_dir"] else "neither"
             problems.append(
-                Problem(str(row["file"]), int(row["row"]), "dicom_dir, volume", found, "one of the two",
-                        "Name a DICOM folder or a volume file.")
-            )  # fmt: skip
+                Problem(
+                    file=str(row["file"]),
+                    row=int(row["row"]),
+                    column="dicom_dir, volume",
+                    found=found,
+                    needed="one of the two",
+                    remedy="Name a DICOM folder or a volume file.",
+                )
+            )
         for name in ("dicom_dir", "volume"):
             path = str(row[name])
             if WINDOWS_PATH.search(path) and not (folder / path).exists():
                 problems.append(
-                    Problem(str(row["file"]), int(row["row"]), name, f"a Windows path{shown_path(path)}",
-                            "a path on this machine, with /", "Write it as this machine sees it, best relative to the"
-                            " study folder: images/C1, ../ct/C1 or /mnt/ct/C1.")
-                )  # fmt: skip
+                    Problem(
+                        file=str(row["file"]),
+                        row=int(row["row"]),
+                        column=name,
+                        found=f"a Windows path{shown_path(path)}",
+                        needed="a path on this machine, with /",
+                        remedy="Write it as this machine sees it, best relative to the"
+                        " study folder: images/C1, ../ct/C1 or /mnt/ct/C1.",
+                    )
+                )
             elif path and leads_back(folder / path):
                 problems.append(
-                    Problem(str(row["file"]), int(row["row"]), name, "a link that leads back on itself",
-                            "a path through folders, or through links to other places", "Correct the link or the path.")
-                )  # fmt: skip
+                    Problem(
+                        file=str(row["file"]),
+                        row=int(row["row"]),
+                        column=name,
+                        found="a link that leads back on itself",
+                        needed="a path through folders, or through links to other places",
+                        remedy="Correct the link or the path.",
+                    )
+                )
     phases = series["phase_pct"].dropna()
     if len(phases) and 0.0 < phases.max() <= LARGEST_FRACTION:
         row = series.loc[phases.idxmax()]
         problems.append(
-            Problem(str(row["file"]), int(row["row"]), "phase_pct", f"no phase above {phases.max():g} in the table",
-                    "% of R-R, 0 to 100", "These look like fractions of R-R: multiply phase_pct by 100 here and in the"
-                    " landmarks.")
-        )  # fmt: skip
+            Problem(
+                file=str(row["file"]),
+                row=int(row["row"]),
+                column="phase_pct",
+                found=f"no phase above {phases.max():g} in the table",
+                needed="% of R-R, 0 to 100",
+                remedy="These look like fractions of R-R: multiply phase_pct by 100 here and in the landmarks.",
+            )
+        )
     twice = series[series["phase_pct"].notna() & series.duplicated(["case_id", "phase_pct"])]
     for _, row in twice.iterrows():
         problems.append(
-            Problem(str(row["file"]), int(row["row"]), "phase_pct", f"phase {row['phase_pct']:g} a second time",
-                    "one series per case and phase", "Remove one row or correct its phase.")
-        )  # fmt: skip
+            Problem(
+                file=str(row["file"]),
+                row=int(row["row"]),
+                column="phase_pct",
+                found=f"phase {row['phase_pct']:g} a second time",
+                needed="one series per case and phase",
+                remedy="Remove one row or correct its phase.",
+            )
+        )
 
 
 def _fill_phase(landmarks: pd.DataFrame, series: pd.DataFrame, match: PhaseMatch) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -272,15 +218,26 @@ def _check_units(landmarks: pd.DataFrame, problems: list[Problem]) -> None:
     bad = width[((width > WIDEST_RING_MM) | (width < NARROWEST_RING_MM)) & (count >= 3)]
     for reading, value in list(bad.items())[:20]:
         problems.append(
-            Problem(str(files[reading]), int(rows[reading]), "x_mm, y_mm, z_mm", f"a mitral_ring {value:.3g} wide",
-                    f"{NARROWEST_RING_MM:g} to {WIDEST_RING_MM:g} mm",
-                    "Coordinates are in mm: check the unit of export.")
-        )  # fmt: skip
+            Problem(
+                file=str(files[reading]),
+                row=int(rows[reading]),
+                column="x_mm, y_mm, z_mm",
+                found=f"a mitral_ring {value:.3g} wide",
+                needed=f"{NARROWEST_RING_MM:g} to {WIDEST_RING_MM:g} mm",
+                remedy="Coordinates are in mm: check the unit of export.",
+            )
+        )
     if len(bad) > 20:
         problems.append(
-            Problem(str(ring["file"].iloc[0]), None, "x_mm, y_mm, z_mm", f"{len(bad) - 20} more rings of that kind",
-                    "as above", "Correct them likewise.")
-        )  # fmt: skip
+            Problem(
+                file=str(ring["file"].iloc[0]),
+                row=None,
+                column="x_mm, y_mm, z_mm",
+                found=f"{len(bad) - 20} more rings of that kind",
+                needed="as above",
+                remedy="Correct them likewise.",
+            )
+        )
 
 
 def _reading_key(reading: tuple[object, ...]) -> tuple[object, ...]:

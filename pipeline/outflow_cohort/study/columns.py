@@ -38,14 +38,16 @@ class TableSpec:
 
 
 def _mm(name: str, low: float, high: float, meaning: str, required: bool = False) -> Column:
-    return Column(name, "number", required, "mm", low, high, meaning=meaning)
+    return Column(name=name, kind="number", required=required, unit="mm", low=low, high=high, meaning=meaning)
 
 
 def _deg(name: str, meaning: str) -> Column:
-    return Column(name, "number", False, "deg", -60, 60, meaning=meaning)
+    return Column(name=name, kind="number", required=False, unit="deg", low=-60, high=60, meaning=meaning)
 
 
-PHASE = Column("phase_pct", "number", False, "% of R-R", 0, 100, meaning="cardiac phase")
+PHASE = Column(
+    name="phase_pct", kind="number", required=False, unit="% of R-R", low=0, high=100, meaning="cardiac phase"
+)
 
 TABLES: dict[str, TableSpec] = {
     "cases": TableSpec(
@@ -56,7 +58,9 @@ TABLES: dict[str, TableSpec] = {
             Column("site", meaning="where the case comes from"),
             Column("device_id", meaning="device of the case, used where no plan names one"),
             Column("prosthesis_id", meaning="surgical valve or ring in place"),
-            Column("bsa_m2", "number", False, "m2", 0.2, 4, meaning="body surface area"),
+            Column(
+                name="bsa_m2", kind="number", required=False, unit="m2", low=0.2, high=4, meaning="body surface area"
+            ),
         ),
         key=("case_id",),
         open=True,
@@ -80,18 +84,34 @@ TABLES: dict[str, TableSpec] = {
             Column("case_id", required=True, meaning="case"),
             PHASE,
             Column("reader_id", required=True, meaning="reader"),
-            Column("read_no", "integer", True, "1", 1, 99, meaning="first, second … read by this reader"),
             Column(
-                "reading_order",
-                "integer",
-                False,
-                "1",
-                1,
-                1_000_000,
+                name="read_no",
+                kind="integer",
+                required=True,
+                unit="1",
+                low=1,
+                high=99,
+                meaning="first, second … read by this reader",
+            ),
+            Column(
+                name="reading_order",
+                kind="integer",
+                required=False,
+                unit="1",
+                low=1,
+                high=1_000_000,
                 meaning="place of the reading in the reader's own sequence, for the drift over the work",
             ),
             Column("structure", required=True, meaning="what the point marks"),
-            Column("point_no", "integer", True, "1", 0, 100000, meaning="order of the points of a structure"),
+            Column(
+                name="point_no",
+                kind="integer",
+                required=True,
+                unit="1",
+                low=0,
+                high=100000,
+                meaning="order of the points of a structure",
+            ),
             _mm("x_mm", -3000, 3000, "to patient left", True),
             _mm("y_mm", -3000, 3000, "to posterior", True),
             _mm("z_mm", -3000, 3000, "to head", True),
@@ -154,8 +174,24 @@ TABLES: dict[str, TableSpec] = {
             Column("device_id", required=True, meaning="device"),
             Column("group", meaning="group of cases; empty = all"),
             Column("basis", "choice", True, choices=("area", "perimeter", "diameter"), meaning="what is compared"),
-            Column("min_pct", "number", True, "%", -60, 200, meaning="smallest oversizing aimed at"),
-            Column("max_pct", "number", True, "%", -60, 200, meaning="largest oversizing aimed at"),
+            Column(
+                name="min_pct",
+                kind="number",
+                required=True,
+                unit="%",
+                low=-60,
+                high=200,
+                meaning="smallest oversizing aimed at",
+            ),
+            Column(
+                name="max_pct",
+                kind="number",
+                required=True,
+                unit="%",
+                low=-60,
+                high=200,
+                meaning="largest oversizing aimed at",
+            ),
         ),
         optional=True,
     ),

@@ -173,26 +173,62 @@ def load_study(path: Path) -> tuple[Study | None, list[Problem]]:
     remedy_read = "Point study= at a readable study.yaml."
     try:
         if path.stat().st_size > LARGEST_FILE:
-            return None, [Problem(name, None, None, "a file over 1 MB", "a settings file of a few kB", remedy_read)]
+            return None, [
+                Problem(
+                    file=name,
+                    row=None,
+                    column=None,
+                    found="a file over 1 MB",
+                    needed="a settings file of a few kB",
+                    remedy=remedy_read,
+                )
+            ]
         content = read_yaml(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
-        return None, [Problem(name, None, None, "no such file", "the study's settings file", remedy_read)]
+        return None, [
+            Problem(
+                file=name,
+                row=None,
+                column=None,
+                found="no such file",
+                needed="the study's settings file",
+                remedy=remedy_read,
+            )
+        ]
     except (OSError, UnicodeDecodeError) as error:
-        return None, [Problem(name, None, None, type(error).__name__, "a readable UTF-8 file", remedy_read)]
+        return None, [
+            Problem(
+                file=name,
+                row=None,
+                column=None,
+                found=type(error).__name__,
+                needed="a readable UTF-8 file",
+                remedy=remedy_read,
+            )
+        ]
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         row = mark.line + 1 if mark else None
         found = f"broken YAML ({getattr(error, 'problem', None) or 'not parsable'})"
-        return None, [Problem(name, row, None, found, "plain YAML without tags", "Correct the line.")]
+        return None, [
+            Problem(
+                file=name,
+                row=row,
+                column=None,
+                found=found,
+                needed="plain YAML without tags",
+                remedy="Correct the line.",
+            )
+        ]
     if not isinstance(content, dict):
         return None, [
             Problem(
-                name,
-                None,
-                None,
-                "no mapping",
-                "keys and values, at least study_id",
-                "Write `study_id: NAME`.",
+                file=name,
+                row=None,
+                column=None,
+                found="no mapping",
+                needed="keys and values, at least study_id",
+                remedy="Write `study_id: NAME`.",
             )
         ]
     try:
@@ -242,17 +278,26 @@ def _as_problem(name: str, item: Any) -> Problem:
         known = _known_keys(location)
         hint = nearest(str(location[-1]), known)
         return Problem(
-            name,
-            None,
-            key,
-            "an unknown key",
-            f"one of {', '.join(known)}",
-            f"Remove or rename it{hint or '.'}",
+            file=name,
+            row=None,
+            column=key,
+            found="an unknown key",
+            needed=f"one of {', '.join(known)}",
+            remedy=f"Remove or rename it{hint or '.'}",
         )
     if item["type"] == "missing":
-        return Problem(name, None, key, "nothing", "a value for this key", f"Add `{key}: …`.")
+        return Problem(
+            file=name, row=None, column=key, found="nothing", needed="a value for this key", remedy=f"Add `{key}: …`."
+        )
     given = item.get("input")
     found = repr(given) if isinstance(given, (int, float, bool)) else described(str(given))
     needed = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
     needed = PLAIN.get(needed.partition(",")[0], needed)
-    return Problem(name, None, key, found, needed, f"Correct `{key}`, or remove it to keep the default.")
+    return Problem(
+        file=name,
+        row=None,
+        column=key,
+        found=found,
+        needed=needed,
+        remedy=f"Correct `{key}`, or remove it to keep the default.",
+    )

@@ -48,9 +48,15 @@ def corrected(landmarks: pd.DataFrame, path: Path, problems: list[Problem]) -> t
         index = places.get(key)
         if index is None:
             problems.append(
-                Problem(path.name, int(row["row"]), "point_no", "a point that no reading has",
-                        "case, phase, reader, read, structure and point of landmarks.csv", "Correct the row.")
-            )  # fmt: skip
+                Problem(
+                    file=path.name,
+                    row=int(row["row"]),
+                    column="point_no",
+                    found="a point that no reading has",
+                    needed="case, phase, reader, read, structure and point of landmarks.csv",
+                    remedy="Correct the row.",
+                )
+            )
             continue
         who = dict(zip(POINT, key, strict=True))
         if key not in versions:

@@ -15,7 +15,15 @@ SPEC = TableSpec(
     "cutoffs",
     (
         Column("cutoff_id", required=True, meaning="name of the cut-off"),
-        Column("area_mm2", "number", True, "mm2", 10, 1000, meaning="area below which it counts"),
+        Column(
+            name="area_mm2",
+            kind="number",
+            required=True,
+            unit="mm2",
+            low=10,
+            high=1000,
+            meaning="area below which it counts",
+        ),
         Column("use", "choice", choices=("yes", "no"), meaning="whether it is applied; empty = yes"),
     ),
     key=("cutoff_id",),

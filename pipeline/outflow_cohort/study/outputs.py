@@ -254,7 +254,8 @@ def variant_parts(measure: str, variant: str) -> VariantParts:
     `full_frame/end_systole` of neo_lvot_area gives full_frame and end_systole; `full_frame/max` of neo_lvot_diameter
     gives full_frame alone; `spline` of mitral_area gives nothing.
     """
-    from outflow_geometry.measures.registry import CUTOFF_ID, REGISTRY, SOLID
+    from outflow_geometry.measures.measure import CUTOFF_ID, SOLID
+    from outflow_geometry.measures.registry import REGISTRY
 
     entry = next((m for m in REGISTRY if m.id == measure), None)
     if entry is None or not any(v.startswith(SOLID) for v in entry.variants):

@@ -61,7 +61,7 @@ def check_results(study_id: str, study_file: Path, results: Path, series: Path) 
     if place is None:
         return None
     found, needed, remedy = place
-    return Problem(study_file.name, None, "results", found, needed, remedy)
+    return Problem(file=study_file.name, row=None, column="results", found=found, needed=needed, remedy=remedy)
 
 
 def _refusal(study_id: str, study_file: Path, results: Path, series: Path) -> tuple[str, str, str] | None:

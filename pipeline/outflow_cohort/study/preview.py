@@ -35,9 +35,16 @@ def preview(study_file: Path) -> tuple[str, list[Problem]]:
     problems += hints
     for _, row in tables.refused.iterrows():
         problems.append(
-            Problem(study.landmarks, None, None, f"a reading of case {row['case_id']} that will be set aside "
-                    f"({row['code']})", "a reading that can be measured", str(row["message"]), severity="warning")
-        )  # fmt: skip
+            Problem(
+                file=study.landmarks,
+                row=None,
+                column=None,
+                found=f"a reading of case {row['case_id']} that will be set aside ({row['code']})",
+                needed="a reading that can be measured",
+                remedy=str(row["message"]),
+                severity="warning",
+            )
+        )
     problems += _gaps(tables, study)
     problems.sort(key=lambda p: (p.severity != "error", p.file, p.row or 0))
     return draw(tables, _withheld(tables, hints)), problems
@@ -60,7 +67,9 @@ def _gaps(tables: StudyTables, study: Study) -> list[Problem]:
         count = sum(case not in has for case in cases["case_id"])
         if count:
             text = f"{found} of {count} of {len(cases)} cases"
-            problems.append(Problem(file, None, None, text, needed, remedy, severity="warning"))
+            problems.append(
+                Problem(file=file, row=None, column=None, found=text, needed=needed, remedy=remedy, severity="warning")
+            )
     return problems
 
 
@@ -86,7 +95,15 @@ def _check_folders(series: pd.DataFrame, folder: Path) -> list[Problem]:
                 found, needed, remedy = verdict
                 example = first.setdefault((column, verdict), shown_path(str(place)))
                 problems.append(
-                    Problem(str(file), int(row), column, found + example, needed, remedy, severity="warning")
+                    Problem(
+                        file=str(file),
+                        row=int(row),
+                        column=column,
+                        found=found + example,
+                        needed=needed,
+                        remedy=remedy,
+                        severity="warning",
+                    )
                 )
     return problems
 

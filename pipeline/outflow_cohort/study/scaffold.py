@@ -31,15 +31,42 @@ def scaffold(*, dicom_tree: Path, folder: Path) -> str:
     """
     if (folder / "study.yaml").exists():
         raise StudyError(
-            [Problem("study.yaml", None, None, "a study in this folder", "a new folder", "Choose another.")]
+            [
+                Problem(
+                    file="study.yaml",
+                    row=None,
+                    column=None,
+                    found="a study in this folder",
+                    needed="a new folder",
+                    remedy="Choose another.",
+                )
+            ]
         )
     if not dicom_tree.is_dir():
         raise StudyError(
-            [Problem(dicom_tree.name, None, None, "no such folder", "a tree of DICOM files", "Correct it.")]
+            [
+                Problem(
+                    file=dicom_tree.name,
+                    row=None,
+                    column=None,
+                    found="no such folder",
+                    needed="a tree of DICOM files",
+                    remedy="Correct it.",
+                )
+            ]
         )
     if not _folders(dicom_tree):
         raise StudyError(
-            [Problem(dicom_tree.name, None, None, "no file in this tree", "a tree of DICOM files", "Name the export.")]
+            [
+                Problem(
+                    file=dicom_tree.name,
+                    row=None,
+                    column=None,
+                    found="no file in this tree",
+                    needed="a tree of DICOM files",
+                    remedy="Name the export.",
+                )
+            ]
         )
     folder.mkdir(parents=True, exist_ok=True)
     link = folder / IMAGES

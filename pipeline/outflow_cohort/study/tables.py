@@ -41,18 +41,38 @@ def read_table(path: Path, spec: TableSpec, problems: list[Problem]) -> pd.DataF
     if not path.exists():
         if not spec.optional:
             problems.append(
-                Problem(path.name, None, None, "no such file", f"the table of {spec.name}", f"Write {path.name}.")
+                Problem(
+                    file=path.name,
+                    row=None,
+                    column=None,
+                    found="no such file",
+                    needed=f"the table of {spec.name}",
+                    remedy=f"Write {path.name}.",
+                )
             )
         return empty_table(spec)
     try:
         frame = _read_text(path)
     except UnreadableTable as error:
-        problems.append(Problem(path.name, error.row, None, error.found, error.needed, error.remedy))
+        problems.append(
+            Problem(
+                file=path.name, row=error.row, column=None, found=error.found, needed=error.needed, remedy=error.remedy
+            )
+        )
         return empty_table(spec)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "damaged, or of another kind than its name says"
         found = f"a file that cannot be read ({reason})"
-        problems.append(Problem(path.name, None, None, found, "CSV in UTF-8, comma-separated", "Save it again as CSV."))
+        problems.append(
+            Problem(
+                file=path.name,
+                row=None,
+                column=None,
+                found=found,
+                needed="CSV in UTF-8, comma-separated",
+                remedy="Save it again as CSV.",
+            )
+        )
         return empty_table(spec)
     if frame.empty:
         _tell_no_rows(path.name, spec, problems)
@@ -63,13 +83,27 @@ def _tell_no_rows(file: str, spec: TableSpec, problems: list[Problem]) -> None:
     """A header without rows: an error where nothing can be done without them."""
     if spec.name == "cases":
         problems.append(
-            Problem(file, None, None, "a header and no rows", "one row per case", "Write the cases into the table.")
+            Problem(
+                file=file,
+                row=None,
+                column=None,
+                found="a header and no rows",
+                needed="one row per case",
+                remedy="Write the cases into the table.",
+            )
         )
     elif spec.name in ("series", "landmarks"):
         problems.append(
-            Problem(file, None, None, "a header and no rows", f"the {spec.name} of the cases",
-                    "Fill the table; without it every case is set aside.", severity="warning")
-        )  # fmt: skip
+            Problem(
+                file=file,
+                row=None,
+                column=None,
+                found="a header and no rows",
+                needed=f"the {spec.name} of the cases",
+                remedy="Fill the table; without it every case is set aside.",
+                severity="warning",
+            )
+        )
 
 
 def _read_text(path: Path) -> pd.DataFrame:
@@ -107,12 +141,12 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
         likely = nearest(name, [g for g in given if g not in known])
         problems.append(
             Problem(
-                file,
-                1,
-                name,
-                "no such column",
-                f"columns {', '.join(known)}",
-                f"Add it{likely or '.'}",
+                file=file,
+                row=1,
+                column=name,
+                found="no such column",
+                needed=f"columns {', '.join(known)}",
+                remedy=f"Add it{likely or '.'}",
             )
         )
     if not spec.open:
@@ -120,11 +154,27 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
             if name not in known:
                 hint = nearest(name, known)
                 problems.append(
-                    Problem(file, 1, shown(name), "an unknown column", "columns of the contract",
-                            f"Remove or rename it{hint or '.'}", severity="warning")
-                )  # fmt: skip
+                    Problem(
+                        file=file,
+                        row=1,
+                        column=shown(name),
+                        found="an unknown column",
+                        needed="columns of the contract",
+                        remedy=f"Remove or rename it{hint or '.'}",
+                        severity="warning",
+                    )
+                )
     for name in sorted({g for g in given if given.count(g) > 1}):
-        problems.append(Problem(file, 1, shown(name), "the column twice", "each column once", "Remove one of them."))
+        problems.append(
+            Problem(
+                file=file,
+                row=1,
+                column=shown(name),
+                found="the column twice",
+                needed="each column once",
+                remedy="Remove one of them.",
+            )
+        )
         return empty_table(spec)
     converted = pd.DataFrame({"row": frame["row"]})
     blank = pd.Series("", index=frame.index, dtype="str")
@@ -141,9 +191,15 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
     if spec.key and not missing:
         for row in converted.loc[converted.duplicated(list(spec.key)), "row"]:
             problems.append(
-                Problem(file, int(row), "+".join(spec.key), "a second row with the same key", "one row each",
-                        "Remove or rename one of them.")
-            )  # fmt: skip
+                Problem(
+                    file=file,
+                    row=int(row),
+                    column="+".join(spec.key),
+                    found="a second row with the same key",
+                    needed="one row each",
+                    remedy="Remove or rename one of them.",
+                )
+            )
     return converted
 
 
@@ -186,13 +242,26 @@ def _convert(text: pd.Series, column: Column, place: pd.DataFrame, problems: lis
         result = text.where(~wrong, "")
     for i, found, needed, remedy in sorted(bad)[:MOST_PROBLEMS]:
         problems.append(
-            Problem(str(place["file"].iloc[i]), int(place["row"].iloc[i]), column.name, found, needed, remedy)
+            Problem(
+                file=str(place["file"].iloc[i]),
+                row=int(place["row"].iloc[i]),
+                column=column.name,
+                found=found,
+                needed=needed,
+                remedy=remedy,
+            )
         )
     if len(bad) > MOST_PROBLEMS:
         problems.append(
-            Problem(str(place["file"].iloc[0]), None, column.name, f"{len(bad) - MOST_PROBLEMS} more bad cells",
-                    "as above", "Correct them likewise.")
-        )  # fmt: skip
+            Problem(
+                file=str(place["file"].iloc[0]),
+                row=None,
+                column=column.name,
+                found=f"{len(bad) - MOST_PROBLEMS} more bad cells",
+                needed="as above",
+                remedy="Correct them likewise.",
+            )
+        )
     return result
 
 
@@ -232,9 +301,15 @@ class LandmarkSources:
             files = sorted(p for p in files if p.is_file() and not p.name.startswith("."))
             if not files:
                 problems.append(
-                    Problem("study.yaml", None, f"landmark_files.{number}.files", "no file of this name or pattern",
-                            "a path or pattern, relative to the study folder", "Correct `files`.")
-                )  # fmt: skip
+                    Problem(
+                        file="study.yaml",
+                        row=None,
+                        column=f"landmark_files.{number}.files",
+                        found="no file of this name or pattern",
+                        needed="a path or pattern, relative to the study folder",
+                        remedy="Correct `files`.",
+                    )
+                )
             for file in files:
                 found.setdefault(file, group)
         return found
@@ -259,10 +334,16 @@ def read_landmarks(sources: LandmarkSources, problems: list[Problem]) -> pd.Data
             parts.append(read_table(file, spec, problems))
         elif file.suffix.lower() in FOREIGN:
             problems.append(
-                Problem(file.name, None, None, f"a {file.suffix.lower()} file that no entry of landmark_files names",
-                        "how it is to be read", "Add to study.yaml: landmark_files: [{files: PATTERN, coordinates: LPS"
-                        " or RAS, …}]; the handbook's page on landmarks of other programs shows each kind.")
-            )  # fmt: skip
+                Problem(
+                    file=file.name,
+                    row=None,
+                    column=None,
+                    found=f"a {file.suffix.lower()} file that no entry of landmark_files names",
+                    needed="how it is to be read",
+                    remedy="Add to study.yaml: landmark_files: [{files: PATTERN, coordinates: LPS"
+                    " or RAS, …}]; the handbook's page on landmarks of other programs shows each kind.",
+                )
+            )
         else:
             from outflow_cohort.interchange.landmark_files import read_dicom_landmarks
 
@@ -277,12 +358,15 @@ def read_landmarks(sources: LandmarkSources, problems: list[Problem]) -> pd.Data
         first = rows.iloc[0]
         problems.append(
             Problem(
-                str(first["file"]), int(first["row"]), "structure", f"{shown(str(structure))} in {len(rows)} rows",
-                "a structure of the contract",
-                f"Rename it or map it{_mapping(str(structure))}",
+                file=str(first["file"]),
+                row=int(first["row"]),
+                column="structure",
+                found=f"{shown(str(structure))} in {len(rows)} rows",
+                needed="a structure of the contract",
+                remedy=f"Rename it or map it{_mapping(str(structure))}",
                 suggestion=nearest_name(str(structure), STRUCTURES),
             )
-        )  # fmt: skip
+        )
     return frame
 
 

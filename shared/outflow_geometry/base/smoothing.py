@@ -96,12 +96,21 @@ def smoothed_curve(points: FloatArray, scatter: float, *, closed: bool = False) 
         place[-1] = place[-1] if once[-1] or not closed else 0
         smoother = np.zeros((len(array), len(array)))
         smoother[:, once] = found.smoother[place]
-        return SmoothedCurve(found.points[place], smoother, found.rest, found.freedom, found.share[place], found.length)
+        return SmoothedCurve(
+            points=found.points[place],
+            smoother=smoother,
+            rest=found.rest,
+            freedom=found.freedom,
+            share=found.share[place],
+            length=found.length,
+        )
     ring = np.vstack([array, array[:1]]) if closed else array
     gaps = np.linalg.norm(np.diff(ring, axis=0), axis=1)
     length = float(gaps.sum())
     share = np.concatenate([[0.0], np.cumsum(gaps)])[: len(array)] / max(length, REPEATED_POINT)
-    as_marked = SmoothedCurve(array, np.eye(len(array)), 0.0, 0.0, share, length)
+    as_marked = SmoothedCurve(
+        points=array, smoother=np.eye(len(array)), rest=0.0, freedom=0.0, share=share, length=length
+    )
     free = _free_terms(share, closed)
     if scatter <= 0.0 or len(array) < free.shape[1] + FEWEST_LEFT or not bool(np.all(np.isfinite(array))):
         return as_marked

@@ -294,4 +294,12 @@ def _found_level(
     )
     ratio = (blood - muscle) / max(noise, 1e-6)
     status = "ok" if ratio >= LEAST_CONTRAST_TO_NOISE else "low_contrast"
-    return BloodLevel(blood, muscle, 0.5 * (blood + muscle), noise, ratio, method, status)
+    return BloodLevel(
+        blood_hu=blood,
+        muscle_hu=muscle,
+        threshold_hu=0.5 * (blood + muscle),
+        noise_hu=noise,
+        contrast_to_noise=ratio,
+        method=method,
+        status=status,
+    )

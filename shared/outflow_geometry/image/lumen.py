@@ -155,7 +155,9 @@ def _ground(phase: PhaseImage, anatomy: Anatomy, level: BloodLevel) -> _Ground:
     orifice[k, j, i] = np.hypot(flat[:, 0], flat[:, 1]) <= rim
     forbidden = np.zeros(height.shape, dtype=bool)
     forbidden[nk[far], nj[far], ni[far]] = True
-    return _Ground(height, distance, atrial, ring_height, orifice, forbidden)
+    return _Ground(
+        height=height, distance=distance, atrial=atrial, ring_height=ring_height, orifice=orifice, forbidden=forbidden
+    )
 
 
 def _voxels(phase: PhaseImage, points: FloatArray) -> NDArray[np.int64]:
@@ -385,10 +387,10 @@ def _found_lumen(phase_image: PhaseImage, anatomy: Anatomy, seed_points: FloatAr
     status = "leak" if leak else lumen_doubt(label, OUTFLOW, coarse, parted, level, anatomy, seed_points)
     status = level.status if status == "ok" else status
     return Lumen(
-        Volume(field, origin, volume.direction, volume.spacing),
-        level,
-        status,
-        Volume(label, coarse.origin, coarse.direction, coarse.spacing),
-        Volume(ground.distance, coarse.origin, coarse.direction, coarse.spacing),
-        neck,
+        field=Volume(field, origin, volume.direction, volume.spacing),
+        level=level,
+        status=status,
+        territory=Volume(label, coarse.origin, coarse.direction, coarse.spacing),
+        distance=Volume(ground.distance, coarse.origin, coarse.direction, coarse.spacing),
+        neck=neck,
     )

@@ -347,7 +347,15 @@ def ring_inner_diameter(
     seen = (tops > metal_hu) & (peaks > 1) & (peaks < len(steps) - 2)
     share = float(seen.mean())
     if share < LEAST_SHARE_SEEN:
-        return RingEdges(None, None, None, False, None, share, "ring_not_seen")
+        return RingEdges(
+            half_maximum=None,
+            ridge=None,
+            model_fit=None,
+            saturated=False,
+            blur_fwhm=None,
+            share_seen=share,
+            status="ring_not_seen",
+        )
 
     values = crop.values.ravel()[
         np.abs(np.linalg.norm(plane.project(crop.points()), axis=1) - float(np.mean(rim))) < RAY_REACH[1]
@@ -370,12 +378,36 @@ def ring_inner_diameter(
     saturated = ceiling is not None
     half_maximum = equal_area_diameter(angles, inner)
     if wall_mm is None:
-        return RingEdges(half_maximum, None, None, saturated, None, share, "missing_wall")
+        return RingEdges(
+            half_maximum=half_maximum,
+            ridge=None,
+            model_fit=None,
+            saturated=saturated,
+            blur_fwhm=None,
+            share_seen=share,
+            status="missing_wall",
+        )
     ridge = equal_area_diameter(angles, middle) - wall_mm
     if found is None:
-        return RingEdges(half_maximum, ridge, None, saturated, None, share, "fit_failed")
+        return RingEdges(
+            half_maximum=half_maximum,
+            ridge=ridge,
+            model_fit=None,
+            saturated=saturated,
+            blur_fwhm=None,
+            share_seen=share,
+            status="fit_failed",
+        )
     status = "saturated" if saturated else "ok"
-    return RingEdges(half_maximum, ridge, found[0], saturated, found[1], share, status)
+    return RingEdges(
+        half_maximum=half_maximum,
+        ridge=ridge,
+        model_fit=found[0],
+        saturated=saturated,
+        blur_fwhm=found[1],
+        share_seen=share,
+        status=status,
+    )
 
 
 def _ray_edges(

@@ -142,7 +142,12 @@ def stiff_fit(points: FloatArray, moved: FloatArray, along: FloatArray) -> Stiff
     before = float(np.linalg.norm(relative, axis=1).mean())
     after = float(np.linalg.norm(moved - moved.mean(axis=0), axis=1).mean())
     return StiffFit(
-        turn, center, target, _root_mean_square(seen_rest), after / before - 1.0 if before > 0.0 else 0.0, before
+        turn=turn,
+        center=center,
+        target=target,
+        disagreement=_root_mean_square(seen_rest),
+        size_change=after / before - 1.0 if before > 0.0 else 0.0,
+        radius=before,
     )
 
 

@@ -136,12 +136,12 @@ def finding(
     """A finding of that code; raises KeyError for an unknown one."""
     known = CODES[code]
     return LandmarkFinding(
-        structure,
-        point_no,
-        code,
-        known.severity if severity is None else severity,
-        None if number is None else round(float(number), 3),
-        None if bound is None else round(float(bound), 3),
-        known.unit,
-        known.remedy,
+        structure=structure,
+        point_no=point_no,
+        code=code,
+        severity=known.severity if severity is None else severity,
+        number=None if number is None else round(float(number), 3),
+        bound=None if bound is None else round(float(bound), 3),
+        unit=known.unit,
+        remedy=known.remedy,
     )

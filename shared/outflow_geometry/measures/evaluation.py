@@ -15,8 +15,9 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.findings import Draws, Key
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.results import MeasuredValue
+from outflow_geometry.measures.measure import Measure
 from outflow_geometry.measures.measure_functions import ReadingContext
-from outflow_geometry.measures.registry import REGISTRY, Measure
+from outflow_geometry.measures.registry import REGISTRY
 from outflow_geometry.scatter.image_share import image_sd
 from outflow_geometry.scatter.uncertainty import Interval, draws_elsewhere, interval, usable
 

@@ -21,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -67,14 +68,14 @@ class Implant:
     tilt_ic: float
     solid: str
     method: str
-    area: float | None
-    native_area: float | None
-    station: float | None
-    septum_distance: float | None
-    landmark_sd: float | None
-    placement_sd: float | None
-    chance_below: Mapping[str, float]
     status: str
+    area: float | None = None
+    native_area: float | None = None
+    station: float | None = None
+    septum_distance: float | None = None
+    landmark_sd: float | None = None
+    placement_sd: float | None = None
+    chance_below: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,7 @@ def implant_plan(device: Device, depth: float, tilt_ap: float, tilt_ic: float) -
     >>> plan.ventricular_depth, plan.tilt_ap, plan.anchor
     (14.0, 5.0, 'ring')
     """
-    return Plan("", device, depth, "ring", tilt_ap, tilt_ic)
+    return Plan(plan_id="", device=device, ventricular_depth=depth, anchor="ring", tilt_ap=tilt_ap, tilt_ic=tilt_ic)
 
 
 def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant]:
@@ -140,18 +141,25 @@ def _implant(
     sections: PlanSections, solid: str, method: str, landmarks: float | None, placement: float | None
 ) -> Implant:
     plan = sections.plan
-    place = (plan.device.device_id, float(plan.ventricular_depth or 0.0), plan.tilt_ap, plan.tilt_ic, solid, method)
+    placed = partial(
+        Implant,
+        device_id=plan.device.device_id,
+        depth=float(plan.ventricular_depth or 0.0),
+        tilt_ap=plan.tilt_ap,
+        tilt_ic=plan.tilt_ic,
+        solid=solid,
+        method=method,
+    )
     try:
         numbers = sections.smallest(solid, method)
     except GeometryError as error:
-        return Implant(*place, None, None, None, None, None, None, {}, error.code)
+        return placed(status=error.code)
     distance = numbers.septum_distance if math.isfinite(numbers.septum_distance) else None
     total = math.hypot(landmarks or 0.0, placement or 0.0)
     known = landmarks is not None or placement is not None
     cutoffs = sections.definitions.cutoffs
     chances = {c.cutoff_id: _chance(c.area - numbers.area, total) for c in cutoffs} if known else {}
-    return Implant(
-        *place,
+    return placed(
         area=numbers.area,
         native_area=numbers.native_area,
         station=numbers.station,

@@ -14,8 +14,9 @@ from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.landmarks.anatomy import LEAST_POINTS
 from outflow_geometry.landmarks.findings import BAD, LANDMARK_SUSPECT, WHOLE_READING, LandmarkFinding
 from outflow_geometry.measures.implants import Implant
+from outflow_geometry.measures.measure import Measure
 from outflow_geometry.measures.reading import ReadingResult
-from outflow_geometry.measures.registry import Measure, measure
+from outflow_geometry.measures.registry import measure
 
 HINGES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 GROUPS: Mapping[str, tuple[str, ...]] = {

@@ -14,8 +14,9 @@ import numpy as np
 from outflow_geometry.base.inputs import MARKED, Definitions, LandmarkOrigin
 from outflow_geometry.base.results import MeasuredValue
 from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT
+from outflow_geometry.measures.measure import SOLID, Measure
 from outflow_geometry.measures.reading import ReadingResult
-from outflow_geometry.measures.registry import REGISTRY, SOLID, Measure, measure
+from outflow_geometry.measures.registry import REGISTRY, measure
 from outflow_geometry.scatter.uncertainty import NORMAL_95
 
 FEWEST_VOLUMES = 2

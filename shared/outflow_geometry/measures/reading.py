@@ -101,9 +101,23 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
         sections = PlanSections(plan, reading.prosthesis, chosen, lumen)
         redraws = redraws_by_plan[plan.plan_id] = PlanRedraws(sections, middle_anatomy, redrawn_anatomies)
         values += evaluate_plan(
-            ReadingContext(anatomy, chosen, findings, reading.prosthesis, plan, sections),
+            ReadingContext(
+                anatomy=anatomy,
+                definitions=chosen,
+                image=findings,
+                prosthesis=reading.prosthesis,
+                plan=plan,
+                sections=sections,
+            ),
             [
-                ReadingContext(f.anatomy, chosen, f.image, reading.prosthesis, plan, s)
+                ReadingContext(
+                    anatomy=f.anatomy,
+                    definitions=chosen,
+                    image=f.image,
+                    prosthesis=reading.prosthesis,
+                    plan=plan,
+                    sections=s,
+                )
                 for f, s in zip(redrawn, redraws.each(), strict=True)
             ],
             plan.plan_id,
@@ -119,7 +133,14 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
     if reading.implants is not None:
         placing = ImplantReading(lumen, reading.prosthesis, chosen, middle_anatomy, redrawn_anatomies)
         tried = with_carried_doubt(measure_implants(placing, reading.implants), reading.origin)
-    return ReadingResult(tuple(values), tuple(curves), views, drawing, reading.origin, tuple(tried))
+    return ReadingResult(
+        values=tuple(values),
+        curves=tuple(curves),
+        views=views,
+        drawing=drawing,
+        origin=reading.origin,
+        implants=tuple(tried),
+    )
 
 
 def measured_along_a_path(reading: ReadingInput, image: PhaseImage, path: FloatArray | None) -> ReadingResult:

@@ -69,7 +69,14 @@ def path_body(solid: Solid, anatomy: Anatomy, narrowed: float = NARROWED) -> Sol
     end = LENGTHENED if depth <= LENGTHENED + 10.0**-BODY_DECIMALS else depth
     last = float(np.interp(solid.solid_to, solid.stations, solid.diameters))
     diameter = max(last - 2.0 * narrowed, 0.1)
-    return Solid(start, solid.axis, np.array([0.0, end]), np.full(2, diameter), 0.0, end)
+    return Solid(
+        axis_point=start,
+        axis=solid.axis,
+        stations=np.array([0.0, end]),
+        diameters=np.full(2, diameter),
+        solid_from=0.0,
+        solid_to=end,
+    )
 
 
 def automatic_path(

@@ -72,31 +72,31 @@ class SectionStack:
     def joined(self, other: SectionStack) -> SectionStack:
         """These sections and then those of `other`, of the same rule."""
         return SectionStack(
-            np.concatenate([self.stations, other.stations]),
-            np.concatenate([self.points, other.points]),
-            np.concatenate([self.tangents, other.tangents]),
-            np.concatenate([self.u, other.u]),
-            np.concatenate([self.v, other.v]),
-            self.rule,
-            np.concatenate([self.native, other.native]),
-            np.concatenate([self.blood, other.blood]),
-            np.concatenate([self.aortic_height, other.aortic_height]),
-            self.blur,
+            stations=np.concatenate([self.stations, other.stations]),
+            points=np.concatenate([self.points, other.points]),
+            tangents=np.concatenate([self.tangents, other.tangents]),
+            u=np.concatenate([self.u, other.u]),
+            v=np.concatenate([self.v, other.v]),
+            rule=self.rule,
+            native=np.concatenate([self.native, other.native]),
+            blood=np.concatenate([self.blood, other.blood]),
+            aortic_height=np.concatenate([self.aortic_height, other.aortic_height]),
+            blur=self.blur,
         )
 
     def rows(self, chosen: NDArray[Any]) -> SectionStack:
         """The stack of some rows only."""
         return SectionStack(
-            self.stations[chosen],
-            self.points[chosen],
-            self.tangents[chosen],
-            self.u[chosen],
-            self.v[chosen],
-            self.rule,
-            self.native[chosen],
-            self.blood[chosen],
-            self.aortic_height[chosen],
-            self.blur,
+            stations=self.stations[chosen],
+            points=self.points[chosen],
+            tangents=self.tangents[chosen],
+            u=self.u[chosen],
+            v=self.v[chosen],
+            rule=self.rule,
+            native=self.native[chosen],
+            blood=self.blood[chosen],
+            aortic_height=self.aortic_height[chosen],
+            blur=self.blur,
         )
 
 
@@ -275,7 +275,18 @@ def planes_stack(
     blood, blur = blood_outlines(field, region, points, u, v, blur)
     native = shapely.intersection(blood, region)
     height = line_of(anatomy.aortic_plane.point, anatomy.aortic_plane.normal, points, u, v)
-    return SectionStack(stations, points, normals, u, v, rule, np.asarray(native), blood, height, blur)
+    return SectionStack(
+        stations=stations,
+        points=points,
+        tangents=normals,
+        u=u,
+        v=v,
+        rule=rule,
+        native=np.asarray(native),
+        blood=blood,
+        aortic_height=height,
+        blur=blur,
+    )
 
 
 def plane_axes(normals: FloatArray, anatomy: Anatomy) -> tuple[FloatArray, FloatArray]:

@@ -408,7 +408,14 @@ def build_solid(
         raise GeometryError(
             "no_solid_part", f"{variant} of {device.device_id} ends at station {last:.2f} mm, where nothing is solid"
         )
-    return Solid(pivot - ring_station * axis, axis, stations, diameters, first, last)
+    return Solid(
+        axis_point=pivot - ring_station * axis,
+        axis=axis,
+        stations=stations,
+        diameters=diameters,
+        solid_from=first,
+        solid_to=last,
+    )
 
 
 def build_solids(

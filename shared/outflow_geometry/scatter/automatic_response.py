@@ -124,7 +124,15 @@ def path_response(
                 continue
             point_rates[:, :, 5 * group + n] = (found[0] - base[0]) / step
             tangent_rates[:, :, 5 * group + n] = (found[1] - base[1]) / step
-    return PathResponse(anatomy, solid, stations, points, tangents, point_rates, tangent_rates)
+    return PathResponse(
+        anatomy=anatomy,
+        solid=solid,
+        stations=stations,
+        points=points,
+        tangents=tangents,
+        point_rates=point_rates,
+        tangent_rates=tangent_rates,
+    )
 
 
 def _moved(anatomy: Anatomy, names: tuple[str, ...], plane: Plane, way: int, step: float) -> Anatomy:

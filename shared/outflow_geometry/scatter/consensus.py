@@ -227,7 +227,18 @@ def _of_structure(name: str, first: FloatArray, second: FloatArray) -> list[_Dif
         across = _told(name, first)
         moves = None if across is None else np.einsum("nij,nj->ni", across, vectors)
         share = np.full(len(first), np.sqrt(2.0))
-        return [_Difference(name, numbers, vectors, length, share, 3, across=across, moves=moves)]
+        return [
+            _Difference(
+                structure=name,
+                numbers=numbers,
+                vectors=vectors,
+                distance=length,
+                amplification=share,
+                coordinates=3,
+                across=across,
+                moves=moves,
+            )
+        ]
     if name in SURFACE_STRUCTURES or name not in (*CLOSED_STRUCTURES, *OPEN_STRUCTURES):
         return []
     closed = name in CLOSED_STRUCTURES
@@ -239,7 +250,20 @@ def _of_structure(name: str, first: FloatArray, second: FloatArray) -> list[_Dif
         across = _told(name, points)
         moves = None if across is None else (-1.0 if of_second else 1.0) * np.einsum("nij,nj->ni", across, vectors)
         own = tuple(range(1, len(points) + 1))
-        found.append(_Difference(name, own, None, distance, amplification, 2, of_second, across, moves, allowed))
+        found.append(
+            _Difference(
+                structure=name,
+                numbers=own,
+                vectors=None,
+                distance=distance,
+                amplification=amplification,
+                coordinates=2,
+                of_second=of_second,
+                across=across,
+                moves=moves,
+                allowed=allowed,
+            )
+        )
     return found
 
 

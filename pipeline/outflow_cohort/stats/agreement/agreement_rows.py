@@ -192,9 +192,17 @@ def _component_rows(
         elif not np.isfinite(variance) and np.isfinite(fit.residual):
             status = "one_reader" if cells.n_readers == 1 else "one_read"
         yield AgreementRow(
-            f"variance_{component}", ALL_READERS, variance, low, high, interval, status, CROSSED,
-            std_error=float(errors[index]), df=df,
-        )  # fmt: skip
+            statistic=f"variance_{component}",
+            comparison=ALL_READERS,
+            estimate=variance,
+            ci_low=low,
+            ci_high=high,
+            interval=interval,
+            status=status,
+            model=CROSSED,
+            std_error=float(errors[index]),
+            df=df,
+        )
 
 
 ERROR_PARTS = {"consistency": (2, 3), "one_way": (1, 2, 3)}
@@ -267,7 +275,18 @@ def limits_rows(
     )
     rows = [
         _Size(*size).on(
-            AgreementRow(name, comparison, e, low, high, how, limits.status, model, df=df, excess_kurtosis=tails)
+            AgreementRow(
+                statistic=name,
+                comparison=comparison,
+                estimate=e,
+                ci_low=low,
+                ci_high=high,
+                interval=how,
+                status=limits.status,
+                model=model,
+                df=df,
+                excess_kurtosis=tails,
+            )
         )
         for name, e, low, high, how in figures
     ]
@@ -304,9 +323,27 @@ def comparison_rows(
         if row.statistic != "sd_difference":
             yield replace(row, statistic=f"{row.statistic}_percent")
     line = bland_altman_regression(a, b, confidence=confidence)
-    yield AgreementRow("bias_slope", comparison, line.slope, line.slope_low, line.slope_high, "t", line.status, PAIRED)
+    yield AgreementRow(
+        statistic="bias_slope",
+        comparison=comparison,
+        estimate=line.slope,
+        ci_low=line.slope_low,
+        ci_high=line.slope_high,
+        interval="t",
+        status=line.status,
+        model=PAIRED,
+    )
     lin = concordance(a, b, confidence=confidence)
-    yield AgreementRow("concordance", comparison, lin.estimate, lin.ci_low, lin.ci_high, "fisher_z", lin.status, PAIRED)
+    yield AgreementRow(
+        statistic="concordance",
+        comparison=comparison,
+        estimate=lin.estimate,
+        ci_low=lin.ci_low,
+        ci_high=lin.ci_high,
+        interval="fisher_z",
+        status=lin.status,
+        model=PAIRED,
+    )
     if regressions:
         for regression in (deming(b, a, confidence=confidence), passing_bablok(b, a, confidence=confidence)):
             yield from _line_rows(regression, comparison)
@@ -319,7 +356,16 @@ def _line_rows(line: RegressionLine, comparison: str) -> Iterator[AgreementRow]:
         ("intercept", line.intercept, line.intercept_low, line.intercept_high),
     )
     for name, estimate, low, high in figures:
-        yield AgreementRow(f"{line.method}_{name}", comparison, estimate, low, high, how, line.status, PAIRED)
+        yield AgreementRow(
+            statistic=f"{line.method}_{name}",
+            comparison=comparison,
+            estimate=estimate,
+            ci_low=low,
+            ci_high=high,
+            interval=how,
+            status=line.status,
+            model=PAIRED,
+        )
 
 
 def _within_rows(cells: Cells, reads: tuple[np.ndarray, np.ndarray], confidence: float) -> list[AgreementRow]:

@@ -57,12 +57,12 @@ def targets_of(rows: Sequence[Mapping[str, Any]], devices: Mapping[str, Mapping[
     """Targets of the study in order of diameter; rows whose device has no diameter are left out."""
     found = [
         Target(
-            str(row["device_id"]),
-            float(devices[row["device_id"]]["nominal_diameter_mm"]),
-            str(row.get("group") or ""),
-            str(row["basis"]),
-            float(row["min_pct"]),
-            float(row["max_pct"]),
+            device_id=str(row["device_id"]),
+            diameter=float(devices[row["device_id"]]["nominal_diameter_mm"]),
+            group=str(row.get("group") or ""),
+            basis=str(row["basis"]),
+            low=float(row["min_pct"]),
+            high=float(row["max_pct"]),
         )
         for row in rows
         if row["device_id"] in devices and devices[row["device_id"]].get("nominal_diameter_mm") is not None

@@ -47,7 +47,14 @@ def mixed_design(
         additive[name] = (len(parts),)
         parts.append(values - values.mean())
     columns = np.column_stack(parts) if parts else np.zeros((len(group), 0))
-    return MixedDesign(columns, groups, phases, cells, {k: v for k, v in additive.items() if v}, status)
+    return MixedDesign(
+        columns=columns,
+        group_levels=groups,
+        phase_levels=phases,
+        cells=cells,
+        additive={k: v for k, v in additive.items() if v},
+        status=status,
+    )
 
 
 def _mean_of(design: MixedDesign, groups: tuple[str, ...], phases: tuple[str, ...]) -> np.ndarray:

@@ -138,7 +138,17 @@ def cells_of_arrays(
     shape = (len(case_labels), len(reader_labels))
     if not len(values):
         empty = np.zeros(shape)
-        return Cells(empty, empty, empty, (), (), 0.0, 0.0, n_missing, n_infinite)
+        return Cells(
+            counts=empty,
+            means=empty,
+            within_ss=empty,
+            cases=(),
+            readers=(),
+            location=0.0,
+            scale=0.0,
+            n_missing=n_missing,
+            n_infinite=n_infinite,
+        )
     location = float(values.mean())
     deviations = values - location
     largest = float(np.abs(deviations).max())
@@ -153,15 +163,15 @@ def cells_of_arrays(
     means = np.divide(np.bincount(index, standard, size), counts, out=np.zeros(size), where=counts > 0)
     within = np.bincount(index, (standard - means[index]) ** 2, size)
     return Cells(
-        counts.reshape(shape),
-        means.reshape(shape),
-        within.reshape(shape),
-        tuple(case_labels.tolist()),
-        tuple(reader_labels.tolist()),
-        location,
-        scale,
-        n_missing,
-        n_infinite,
+        counts=counts.reshape(shape),
+        means=means.reshape(shape),
+        within_ss=within.reshape(shape),
+        cases=tuple(case_labels.tolist()),
+        readers=tuple(reader_labels.tolist()),
+        location=location,
+        scale=scale,
+        n_missing=n_missing,
+        n_infinite=n_infinite,
     )
 
 

@@ -173,7 +173,17 @@ def settle(
     why = _disagreement(measure, variant, method, first, settings.differences)
     spread = max(v.value for v in first) - min(v.value for v in first) if len(first) > 1 else None
     if not first and not asked:
-        return FinalValue(None, None, None, None, "none", 0, "", None, SUSPECT if suspect else NO_VALUE), None
+        return FinalValue(
+            value=None,
+            std_error=None,
+            ci_low=None,
+            ci_high=None,
+            rule="none",
+            n_readers=0,
+            readings="",
+            difference=None,
+            status=SUSPECT if suspect else NO_VALUE,
+        ), None
     if why is not None and asked:
         return _by_rule(settings.rule_if_adjudicated, [*first, *asked], asked, spread, ADJUDICATED), why
     status = NEEDS_ADJUDICATION if why is not None else "ok"
@@ -220,13 +230,33 @@ def _by_rule(
         low, high = one.low, one.high
         if low is None and one.std_error is not None:
             low, high = value - NORMAL_95 * one.std_error, value + NORMAL_95 * one.std_error
-        return FinalValue(value, one.std_error, low, high, rule, 1, named, spread, status)
+        return FinalValue(
+            value=value,
+            std_error=one.std_error,
+            ci_low=low,
+            ci_high=high,
+            rule=rule,
+            n_readers=1,
+            readings=named,
+            difference=spread,
+            status=status,
+        )
     error = None
     if all(v.std_error is not None for v in used):
         own = float(np.mean([v.std_error**2 for v in used if v.std_error is not None]))
         error = float(np.sqrt(max(own, float(np.var(numbers, ddof=1))) / len(used)))
     low, high = (None, None) if error is None else (value - NORMAL_95 * error, value + NORMAL_95 * error)
-    return FinalValue(value, error, low, high, rule, len(used), named, spread, status)
+    return FinalValue(
+        value=value,
+        std_error=error,
+        ci_low=low,
+        ci_high=high,
+        rule=rule,
+        n_readers=len(used),
+        readings=named,
+        difference=spread,
+        status=status,
+    )
 
 
 def with_final(values: pd.DataFrame, final: pd.DataFrame, step: float) -> pd.DataFrame:

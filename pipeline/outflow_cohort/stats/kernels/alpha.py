@@ -56,14 +56,25 @@ def krippendorff_alpha(
     kept = values[(np.isfinite(values)).sum(axis=1) >= 2]
     dropped, nan = len(values) - len(kept), float("nan")
     if not len(kept):
-        return AlphaResult(nan, nan, nan, nan, 0, 0, dropped, "no_pairs")
+        return AlphaResult(
+            estimate=nan, ci_low=nan, ci_high=nan, se=nan, n_cases=0, n_ratings=0, n_dropped=dropped, status="no_pairs"
+        )
     levels = np.unique(kept[np.isfinite(kept)])
     if metric == "ratio" and levels[0] < 0:
         raise ValueError("a negative rating; the ratio metric needs ratings >= 0")
     counts = np.stack([(kept == level).sum(axis=1) for level in levels], axis=1).astype(np.float64)
     n, n_ratings = len(counts), int(counts.sum())
     if len(levels) == 1:
-        return AlphaResult(nan, nan, nan, nan, n, n_ratings, dropped, "one_class")
+        return AlphaResult(
+            estimate=nan,
+            ci_low=nan,
+            ci_high=nan,
+            se=nan,
+            n_cases=n,
+            n_ratings=n_ratings,
+            n_dropped=dropped,
+            status="one_class",
+        )
     size = counts.sum(axis=1)
     # Coincidences of each case, every ordered pair of ratings counted 1 / (m - 1).
     pairs = counts[:, :, None] * counts[:, None, :] - np.eye(len(levels)) * counts[:, :, None]
@@ -84,13 +95,31 @@ def krippendorff_alpha(
     alpha = float(of_weights(np.ones((1, n)))[0])
     se = _gwet_se(counts) if metric == "nominal" else nan
     if not ((counts > 0).sum(axis=1) > 1).any():
-        return AlphaResult(1.0, nan, nan, se, n, n_ratings, dropped, "perfect_agreement")
+        return AlphaResult(
+            estimate=1.0,
+            ci_low=nan,
+            ci_high=nan,
+            se=se,
+            n_cases=n,
+            n_ratings=n_ratings,
+            n_dropped=dropped,
+            status="perfect_agreement",
+        )
     low = high = nan
     status = "ok"
     if n_draws:
         boot = weighted_bootstrap(of_weights, n, n_draws=n_draws, seed=seed, confidence=confidence)
         low, high, status = boot.ci_low, boot.ci_high, boot.status
-    return AlphaResult(alpha, low, high, se, n, n_ratings, dropped, status)
+    return AlphaResult(
+        estimate=alpha,
+        ci_low=low,
+        ci_high=high,
+        se=se,
+        n_cases=n,
+        n_ratings=n_ratings,
+        n_dropped=dropped,
+        status=status,
+    )
 
 
 def _distances(levels: np.ndarray, totals: np.ndarray, metric: Metric) -> np.ndarray:

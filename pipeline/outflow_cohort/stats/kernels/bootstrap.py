@@ -157,11 +157,33 @@ def weighted_bootstrap(
     """
     if n_cases == 0:
         nan = float("nan")
-        return BootstrapResult(nan, nan, nan, nan, nan, np.zeros(0), np.zeros(0), 0, False, "too_few_cases")
+        return BootstrapResult(
+            estimate=nan,
+            standard_error=nan,
+            bias=nan,
+            ci_low=nan,
+            ci_high=nan,
+            draws=np.zeros(0),
+            probabilities=np.zeros(0),
+            n_failed=0,
+            exact=False,
+            status="too_few_cases",
+        )
     if n_draws < 1:
         nan = float("nan")
         estimate = float(statistic(np.ones((1, n_cases)))[0])
-        return BootstrapResult(estimate, nan, nan, nan, nan, np.zeros(0), np.zeros(0), 0, False, "bootstrap_off")
+        return BootstrapResult(
+            estimate=estimate,
+            standard_error=nan,
+            bias=nan,
+            ci_low=nan,
+            ci_high=nan,
+            draws=np.zeros(0),
+            probabilities=np.zeros(0),
+            n_failed=0,
+            exact=False,
+            status="bootstrap_off",
+        )
     draws = case_draws(n_cases, n_draws, seed)
     values = np.asarray(statistic(draws.weights), dtype=np.float64)
     estimate = float(statistic(np.ones((1, n_cases)))[0])
@@ -183,7 +205,16 @@ def weighted_bootstrap(
         jackknife = np.asarray(statistic(1.0 - np.eye(n_cases))) if method == "bca" else np.zeros(0)
         low, high = interval_of_draws(estimate, kept, probabilities, jackknife, confidence)
     return BootstrapResult(
-        estimate, error, mean - estimate, low, high, kept, probabilities, int((~defined).sum()), draws.exact, status
+        estimate=estimate,
+        standard_error=error,
+        bias=mean - estimate,
+        ci_low=low,
+        ci_high=high,
+        draws=kept,
+        probabilities=probabilities,
+        n_failed=int((~defined).sum()),
+        exact=draws.exact,
+        status=status,
     )
 
 

@@ -58,7 +58,7 @@ def risk_sets(time: np.ndarray, event: np.ndarray, ties: Ties = "efron") -> Risk
     rank = np.arange(len(at)) - np.repeat(start, tied)
     share = rank / np.repeat(tied, tied) if ties == "efron" else np.zeros(len(at))
     last = np.searchsorted(falling, falling[at], side="right") - 1
-    return RiskSets(order, at, share, last, start, -distinct[::-1])
+    return RiskSets(order=order, event=at, share=share, last=last, start=start, time=-distinct[::-1])
 
 
 def contributions(sets: RiskSets, covariates: np.ndarray, beta: np.ndarray) -> EventTimes:

@@ -51,14 +51,30 @@ def fit_firth(likelihood: Likelihood, size: int, *, confidence: float = 0.95, pe
     best, value, done = _maximum(likelihood, start, np.ones(size, bool), penalised)
     if not done:
         nan = np.full(size, np.nan)
-        return PenalisedFit(nan, nan, nan, nan, nan, float("nan"), "not_converged")
+        return PenalisedFit(
+            coefficients=nan,
+            std_errors=nan,
+            ci_low=nan,
+            ci_high=nan,
+            p_values=nan,
+            log_likelihood=float("nan"),
+            status="not_converged",
+        )
     try:
         errors = np.sqrt(np.diag(np.linalg.inv(likelihood(best)[2])))
     except np.linalg.LinAlgError:
         errors = np.full(size, np.nan)
     if not np.isfinite(errors).all():  # the data do not tell the coefficients apart
         nan = np.full(size, np.nan)
-        return PenalisedFit(nan, nan, nan, nan, nan, float("nan"), "not_converged")
+        return PenalisedFit(
+            coefficients=nan,
+            std_errors=nan,
+            ci_low=nan,
+            ci_high=nan,
+            p_values=nan,
+            log_likelihood=float("nan"),
+            status="not_converged",
+        )
     drop = float(chdtri(1.0, 1.0 - confidence)) / 2.0
     low, high, p = np.empty(size), np.empty(size), np.empty(size)
     for k in range(size):
@@ -68,7 +84,9 @@ def fit_firth(likelihood: Likelihood, size: int, *, confidence: float = 0.95, pe
         without[k] = 0.0
         null = _maximum(likelihood, without, np.arange(size) != k, penalised)[1]
         p[k] = float(chdtrc(1.0, max(2.0 * (value - null), 0.0)))
-    return PenalisedFit(best, errors, low, high, p, value, "ok")
+    return PenalisedFit(
+        coefficients=best, std_errors=errors, ci_low=low, ci_high=high, p_values=p, log_likelihood=value, status="ok"
+    )
 
 
 def _objective(likelihood: Likelihood, beta: np.ndarray, penalised: bool) -> float:

@@ -105,4 +105,12 @@ def pool(estimates: np.ndarray, errors: np.ndarray, complete_df: float, confiden
     half = float(stdtrit(df, (1 + confidence) / 2)) * error
     ratio = (1 + 1 / m) * between / within
     missing = (ratio + 2 / (df + 3)) / (ratio + 1)
-    return Pooled(mean, error, df, mean - half, mean + half, float(2 * stdtr(df, -abs(mean) / error)), missing)
+    return Pooled(
+        estimate=mean,
+        std_error=error,
+        df=df,
+        ci_low=mean - half,
+        ci_high=mean + half,
+        p_value=float(2 * stdtr(df, -abs(mean) / error)),
+        missing_information=missing,
+    )

@@ -49,25 +49,55 @@ class IccForm:
 
 
 FORMS = (
-    IccForm("icc_1_1", "ICC(1,1)", "ICC(1,1)", "one-way random, single reading: c/(c+e)", "one_way", False),
     IccForm(
-        "icc_a_1", "ICC(A,1)", "ICC(2,1)",
-        "two-way random, absolute agreement, single reading: c/(c+r+cr+e)", "agreement", False,
+        key="icc_1_1",
+        name="ICC(1,1)",
+        shrout_fleiss="ICC(1,1)",
+        definition="one-way random, single reading: c/(c+e)",
+        model="one_way",
+        average=False,
     ),
     IccForm(
-        "icc_c_1", "ICC(C,1)", "ICC(3,1)",
-        "two-way random, consistency, single reading: c/(c+cr+e)", "consistency", False,
+        key="icc_a_1",
+        name="ICC(A,1)",
+        shrout_fleiss="ICC(2,1)",
+        definition="two-way random, absolute agreement, single reading: c/(c+r+cr+e)",
+        model="agreement",
+        average=False,
     ),
-    IccForm("icc_1_k", "ICC(1,k)", "ICC(1,k)", "one-way random, mean of k: c/(c+e/k)", "one_way", True),
     IccForm(
-        "icc_a_k", "ICC(A,k)", "ICC(2,k)",
-        "two-way random, absolute agreement, mean of k readers: c/(c+(r+cr+e)/k)", "agreement", True,
+        key="icc_c_1",
+        name="ICC(C,1)",
+        shrout_fleiss="ICC(3,1)",
+        definition="two-way random, consistency, single reading: c/(c+cr+e)",
+        model="consistency",
+        average=False,
     ),
     IccForm(
-        "icc_c_k", "ICC(C,k)", "ICC(3,k)",
-        "two-way random, consistency, mean of k readers: c/(c+(cr+e)/k)", "consistency", True,
+        key="icc_1_k",
+        name="ICC(1,k)",
+        shrout_fleiss="ICC(1,k)",
+        definition="one-way random, mean of k: c/(c+e/k)",
+        model="one_way",
+        average=True,
     ),
-)  # fmt: skip
+    IccForm(
+        key="icc_a_k",
+        name="ICC(A,k)",
+        shrout_fleiss="ICC(2,k)",
+        definition="two-way random, absolute agreement, mean of k readers: c/(c+(r+cr+e)/k)",
+        model="agreement",
+        average=True,
+    ),
+    IccForm(
+        key="icc_c_k",
+        name="ICC(C,k)",
+        shrout_fleiss="ICC(3,k)",
+        definition="two-way random, consistency, mean of k readers: c/(c+(cr+e)/k)",
+        model="consistency",
+        average=True,
+    ),
+)
 
 
 @dataclass(frozen=True)

@@ -123,12 +123,36 @@ def kappa_of_table(
     weight = agreement_weights(len(counts), weights)
     n, nan = counts.sum(), float("nan")
     if n == 0:
-        return KappaResult(nan, nan, nan, nan, nan, nan, nan, nan, nan, 0, "no_cases")
+        return KappaResult(
+            estimate=nan,
+            se=nan,
+            null_se=nan,
+            ci_low=nan,
+            ci_high=nan,
+            z=nan,
+            p_value=nan,
+            observed=nan,
+            expected=nan,
+            n=0,
+            status="no_cases",
+        )
     p = counts / n
     row, column = p.sum(axis=1), p.sum(axis=0)
     observed, chance = float((weight * p).sum()), float(row @ weight @ column)
     if 1 - chance <= 1e-12:  # rounding of sums of shares
-        return KappaResult(nan, nan, nan, nan, nan, nan, nan, observed, chance, int(n), "one_class")
+        return KappaResult(
+            estimate=nan,
+            se=nan,
+            null_se=nan,
+            ci_low=nan,
+            ci_high=nan,
+            z=nan,
+            p_value=nan,
+            observed=observed,
+            expected=chance,
+            n=int(n),
+            status="one_class",
+        )
     kappa = (observed - chance) / (1 - chance)
     mean = (weight @ column)[:, None] + (row @ weight)[None, :]
     spread = (p * (weight * (1 - chance) - mean * (1 - observed)) ** 2).sum()
@@ -138,18 +162,52 @@ def kappa_of_table(
     z = kappa / null_se if null_se > 0 else nan
     p_value = float(2 * norm.sf(abs(z))) if null_se > 0 else nan
     if observed >= 1 - 1e-12:
-        return KappaResult(1.0, 0.0, null_se, nan, nan, z, p_value, observed, chance, int(n), "perfect_agreement")
+        return KappaResult(
+            estimate=1.0,
+            se=0.0,
+            null_se=null_se,
+            ci_low=nan,
+            ci_high=nan,
+            z=z,
+            p_value=p_value,
+            observed=observed,
+            expected=chance,
+            n=int(n),
+            status="perfect_agreement",
+        )
     se = float(np.sqrt(max(variance, 0.0)))
     if not se > 1e-9:  # rounding of sums of shares
-        return KappaResult(kappa, 0.0, null_se, nan, nan, z, p_value, observed, chance, int(n), "no_spread")
+        return KappaResult(
+            estimate=kappa,
+            se=0.0,
+            null_se=null_se,
+            ci_low=nan,
+            ci_high=nan,
+            z=z,
+            p_value=p_value,
+            observed=observed,
+            expected=chance,
+            n=int(n),
+            status="no_spread",
+        )
     half = float(norm.ppf((1 + confidence) / 2)) * se
     low, high = kappa - half, kappa + half
     if interval == "fisher_z":
         half /= 1 - kappa**2  # delta method for atanh
         low, high = (float(np.tanh(np.arctanh(kappa) + side * half)) for side in (-1, 1))
     return KappaResult(
-        kappa, se, null_se, low, high, z, p_value, observed, chance, int(n), "ok"
-    )  # fmt: skip
+        estimate=kappa,
+        se=se,
+        null_se=null_se,
+        ci_low=low,
+        ci_high=high,
+        z=z,
+        p_value=p_value,
+        observed=observed,
+        expected=chance,
+        n=int(n),
+        status="ok",
+    )
 
 
 @dataclass(frozen=True)
@@ -212,7 +270,24 @@ def fleiss_kappa(
     dropped = len(every) - n
     blank = (nan,) * k
     if n == 0:
-        return FleissResult(nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, blank, 0, 0, dropped, "no_cases")
+        return FleissResult(
+            estimate=nan,
+            ci_low=nan,
+            ci_high=nan,
+            se=nan,
+            null_se=nan,
+            se_1971=nan,
+            z=nan,
+            p_value=nan,
+            observed=nan,
+            expected=nan,
+            randolph=nan,
+            by_category=blank,
+            n_cases=0,
+            n_ratings=0,
+            n_dropped=dropped,
+            status="no_cases",
+        )
     ratings = kept.sum(axis=1)
     share = kept / ratings[:, None]
     agree = ((kept**2).sum(axis=1) - ratings) / (ratings * (ratings - 1))
@@ -229,8 +304,23 @@ def fleiss_kappa(
     randolph = (pa - 1 / k) / (1 - 1 / k) if k > 1 else nan
     if 1 - pe <= 1e-12:
         return FleissResult(
-            nan, nan, nan, nan, nan, nan, nan, nan, pa, pe, randolph, blank, n, int(ratings.sum()), dropped, "one_class"
-        )  # fmt: skip
+            estimate=nan,
+            ci_low=nan,
+            ci_high=nan,
+            se=nan,
+            null_se=nan,
+            se_1971=nan,
+            z=nan,
+            p_value=nan,
+            observed=pa,
+            expected=pe,
+            randolph=randolph,
+            by_category=blank,
+            n_cases=n,
+            n_ratings=int(ratings.sum()),
+            n_dropped=dropped,
+            status="one_class",
+        )
     kappa = (pa - pe) / (1 - pe)
     # Gwet 2014, ch. 5: linear in the cases, chance agreement included.
     part = (agree - pe) / (1 - pe) - 2 * (1 - kappa) * (share @ pi - pe) / (1 - pe)
@@ -258,9 +348,23 @@ def fleiss_kappa(
         boot = weighted_bootstrap(of_weights, n, n_draws=n_draws, seed=seed, confidence=confidence)
         low, high, status = boot.ci_low, boot.ci_high, boot.status
     return FleissResult(
-        kappa, low, high, se, null_se, se_1971, z, p_value, pa, pe, randolph, by_category, n, int(ratings.sum()),
-        dropped, status,
-    )  # fmt: skip
+        estimate=kappa,
+        ci_low=low,
+        ci_high=high,
+        se=se,
+        null_se=null_se,
+        se_1971=se_1971,
+        z=z,
+        p_value=p_value,
+        observed=pa,
+        expected=pe,
+        randolph=randolph,
+        by_category=by_category,
+        n_cases=n,
+        n_ratings=int(ratings.sum()),
+        n_dropped=dropped,
+        status=status,
+    )
 
 
 def conger_kappa(ratings: np.ndarray, n_levels: int) -> float:

@@ -152,20 +152,54 @@ def limits_of_differences(
     bias = float(differences.mean())
     if np.ptp(differences) <= SAME_RTOL * size:
         return LimitsOfAgreement(
-            n, bias, 0.0, bias, bias, 0.0, 0.0, 0.0, z, bias, bias, bias, bias, bias, bias,
-            scale, limits_interval, confidence, "no_spread", note,
-        )  # fmt: skip
+            n=n,
+            bias=bias,
+            bias_se=0.0,
+            bias_low=bias,
+            bias_high=bias,
+            sd=0.0,
+            sd_low=0.0,
+            sd_high=0.0,
+            multiplier=z,
+            lower=bias,
+            lower_low=bias,
+            lower_high=bias,
+            upper=bias,
+            upper_low=bias,
+            upper_high=bias,
+            scale=scale,
+            limits_interval=limits_interval,
+            confidence=confidence,
+            status="no_spread",
+            note=note,
+        )
     sd = float(differences.std(ddof=1))
     se = sd / np.sqrt(n)
     half = _t_quantile(confidence, n - 1) * se
     low, high, used = _limit_offsets(n, sd, z, confidence, limits_interval)
     sd_low, sd_high = (float(np.sqrt(v)) for v in variance_interval(sd**2, n - 1, confidence))
     return LimitsOfAgreement(
-        n, bias, se, bias - half, bias + half, sd, sd_low, sd_high, z,
-        bias - z * sd, bias - high, bias - low,
-        bias + z * sd, bias + low, bias + high,
-        scale, used, confidence, "ok", note,
-    )  # fmt: skip
+        n=n,
+        bias=bias,
+        bias_se=se,
+        bias_low=bias - half,
+        bias_high=bias + half,
+        sd=sd,
+        sd_low=sd_low,
+        sd_high=sd_high,
+        multiplier=z,
+        lower=bias - z * sd,
+        lower_low=bias - high,
+        lower_high=bias - low,
+        upper=bias + z * sd,
+        upper_low=bias + low,
+        upper_high=bias + high,
+        scale=scale,
+        limits_interval=used,
+        confidence=confidence,
+        status="ok",
+        note=note,
+    )
 
 
 def _limit_offsets(n: int, sd: float, z: float, confidence: float, method: LimitsInterval) -> tuple[float, float, str]:
@@ -241,5 +275,24 @@ def _undefined(
 ) -> LimitsOfAgreement:
     nan = float("nan")
     return LimitsOfAgreement(
-        n, nan, nan, nan, nan, nan, nan, nan, z, nan, nan, nan, nan, nan, nan, scale, interval, confidence, status, note
+        n=n,
+        bias=nan,
+        bias_se=nan,
+        bias_low=nan,
+        bias_high=nan,
+        sd=nan,
+        sd_low=nan,
+        sd_high=nan,
+        multiplier=z,
+        lower=nan,
+        lower_low=nan,
+        lower_high=nan,
+        upper=nan,
+        upper_low=nan,
+        upper_high=nan,
+        scale=scale,
+        limits_interval=interval,
+        confidence=confidence,
+        status=status,
+        note=note,
     )

@@ -63,14 +63,44 @@ def concordance(
     a, b = a[kept], b[kept]
     n, nan = len(a), float("nan")
     if n < 3:
-        return Concordance(n, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "too_few_pairs", note)
+        return Concordance(
+            n=n,
+            estimate=nan,
+            estimate_n1=nan,
+            standard_error=nan,
+            ci_low=nan,
+            ci_high=nan,
+            plain_low=nan,
+            plain_high=nan,
+            pearson=nan,
+            bias_correction=nan,
+            scale_shift=nan,
+            location_shift=nan,
+            status="too_few_pairs",
+            note=note,
+        )
     # Differences of means and spreads need a common origin, not their own.
     origin = (a.mean() + b.mean()) / 2
     a, b = a - origin, b - origin
     size = abs(origin) + max(np.abs(a).max(), np.abs(b).max())
     s_a, s_b = float(a.std()), float(b.std())
     if max(s_a, s_b) <= 1e-12 * size or min(s_a, s_b) <= 1e-12 * max(s_a, s_b):
-        return Concordance(n, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "constant_values", note)
+        return Concordance(
+            n=n,
+            estimate=nan,
+            estimate_n1=nan,
+            standard_error=nan,
+            ci_low=nan,
+            ci_high=nan,
+            plain_low=nan,
+            plain_high=nan,
+            pearson=nan,
+            bias_correction=nan,
+            scale_shift=nan,
+            location_shift=nan,
+            status="constant_values",
+            note=note,
+        )
     covariance = float(((a - a.mean()) * (b - b.mean())).mean())
     shift = float(b.mean() - a.mean())
     estimate = 2 * covariance / (s_a**2 + s_b**2 + shift**2)  # Lin 1989, eq. 1
@@ -81,31 +111,58 @@ def concordance(
     scale = s_b / s_a
     correction = 2 / (scale + 1 / scale + location**2)
     if float(np.abs(a - b).max()) <= 1e-12 * size:
-        return Concordance(n, 1.0, 1.0, nan, nan, nan, nan, nan, 1.0, 1.0, 1.0, 0.0, "perfect_agreement", note)
+        return Concordance(
+            n=n,
+            estimate=1.0,
+            estimate_n1=1.0,
+            standard_error=nan,
+            ci_low=nan,
+            ci_high=nan,
+            plain_low=nan,
+            plain_high=nan,
+            pearson=1.0,
+            bias_correction=1.0,
+            scale_shift=1.0,
+            location_shift=0.0,
+            status="perfect_agreement",
+            note=note,
+        )
     if abs(pearson) < 1e-12:
         return Concordance(
-            n, estimate, estimate_n1, nan, nan, nan, nan, nan, pearson, correction, scale, location,
-            "interval_not_estimable", note,
-        )  # fmt: skip
+            n=n,
+            estimate=estimate,
+            estimate_n1=estimate_n1,
+            standard_error=nan,
+            ci_low=nan,
+            ci_high=nan,
+            plain_low=nan,
+            plain_high=nan,
+            pearson=pearson,
+            bias_correction=correction,
+            scale_shift=scale,
+            location_shift=location,
+            status="interval_not_estimable",
+            note=note,
+        )
     standard_error = concordance_error(estimate, pearson, location, n)
     quantile = _normal_quantile((1 + confidence) / 2)
     z_error = standard_error / (1 - estimate**2)
     z = np.arctanh(estimate)
     return Concordance(
-        n,
-        float(estimate),
-        float(estimate_n1),
-        float(standard_error),
-        float(np.tanh(z - quantile * z_error)),
-        float(np.tanh(z + quantile * z_error)),
-        float(estimate - quantile * standard_error),
-        float(estimate + quantile * standard_error),
-        float(pearson),
-        float(correction),
-        float(scale),
-        float(location),
-        "ok",
-        note,
+        n=n,
+        estimate=float(estimate),
+        estimate_n1=float(estimate_n1),
+        standard_error=float(standard_error),
+        ci_low=float(np.tanh(z - quantile * z_error)),
+        ci_high=float(np.tanh(z + quantile * z_error)),
+        plain_low=float(estimate - quantile * standard_error),
+        plain_high=float(estimate + quantile * standard_error),
+        pearson=float(pearson),
+        bias_correction=float(correction),
+        scale_shift=float(scale),
+        location_shift=float(location),
+        status="ok",
+        note=note,
     )
 
 

@@ -50,7 +50,17 @@ def pool_sites(estimates: np.ndarray, errors: np.ndarray, confidence: float = 0.
     if k < 2:
         known = float(y[0]) if k else nan
         error = float(np.sqrt(v[0])) if k else nan
-        return PooledEstimate(known, error, nan, nan, nan, nan, nan, k, "one_site" if k else "no_site")
+        return PooledEstimate(
+            estimate=known,
+            std_error=error,
+            ci_low=nan,
+            ci_high=nan,
+            between_variance=nan,
+            i_squared=nan,
+            q=nan,
+            n_sites=k,
+            status="one_site" if k else "no_site",
+        )
     tau2 = _between_variance(y, v)
     w = 1.0 / (v + tau2)
     mean = float((w * y).sum() / w.sum())
@@ -62,7 +72,17 @@ def pool_sites(estimates: np.ndarray, errors: np.ndarray, confidence: float = 0.
     q = float((fixed * (y - centre) ** 2).sum())
     typical = (k - 1) * fixed.sum() / (fixed.sum() ** 2 - (fixed**2).sum())
     i_squared = tau2 / (tau2 + typical)
-    return PooledEstimate(mean, error, mean - half, mean + half, tau2, float(i_squared), q, k, "ok")
+    return PooledEstimate(
+        estimate=mean,
+        std_error=error,
+        ci_low=mean - half,
+        ci_high=mean + half,
+        between_variance=tau2,
+        i_squared=float(i_squared),
+        q=q,
+        n_sites=k,
+        status="ok",
+    )
 
 
 def _between_variance(y: np.ndarray, v: np.ndarray) -> float:

@@ -57,7 +57,22 @@ def _pairs(
 
 def _no_line(method: str, n: int, confidence: float, source: str, status: str, note: str) -> RegressionLine:
     nan = float("nan")
-    return RegressionLine(method, n, nan, nan, nan, nan, nan, nan, nan, nan, confidence, source, status, note)
+    return RegressionLine(
+        method=method,
+        n=n,
+        intercept=nan,
+        intercept_se=nan,
+        intercept_low=nan,
+        intercept_high=nan,
+        slope=nan,
+        slope_se=nan,
+        slope_low=nan,
+        slope_high=nan,
+        confidence=confidence,
+        source=source,
+        status=status,
+        note=note,
+    )
 
 
 def deming(
@@ -112,20 +127,20 @@ def deming(
     quantile = _t_quantile(confidence, n - 2)
     status = "ok" if np.isfinite(slope_se) and np.isfinite(intercept_se) else "interval_not_estimable"
     return RegressionLine(
-        "deming",
-        n,
-        float(intercept),
-        intercept_se,
-        float(intercept - quantile * intercept_se),
-        float(intercept + quantile * intercept_se),
-        float(slope),
-        slope_se,
-        float(slope - quantile * slope_se),
-        float(slope + quantile * slope_se),
-        confidence,
-        DEMING_SOURCE,
-        status,
-        note,
+        method="deming",
+        n=n,
+        intercept=float(intercept),
+        intercept_se=intercept_se,
+        intercept_low=float(intercept - quantile * intercept_se),
+        intercept_high=float(intercept + quantile * intercept_se),
+        slope=float(slope),
+        slope_se=slope_se,
+        slope_low=float(slope - quantile * slope_se),
+        slope_high=float(slope + quantile * slope_se),
+        confidence=confidence,
+        source=DEMING_SOURCE,
+        status=status,
+        note=note,
     )
 
 
@@ -197,20 +212,20 @@ def passing_bablok(
         # Of x < 0 the steeper slope gives the higher intercept, of x of both signs perhaps neither end is outermost.
         ends += [float(np.median(y - slope * x)) for slope in (slope_low, slope_high)]
     return RegressionLine(
-        "passing_bablok",
-        n,
-        intercept,
-        nan,
-        min(ends) if inside else nan,
-        max(ends) if inside else nan,
-        float(middle),
-        nan,
-        float(slope_low) if inside else nan,
-        float(slope_high) if inside else nan,
-        confidence,
-        source,
-        "ok" if inside else "interval_not_estimable",
-        note,
+        method="passing_bablok",
+        n=n,
+        intercept=intercept,
+        intercept_se=nan,
+        intercept_low=min(ends) if inside else nan,
+        intercept_high=max(ends) if inside else nan,
+        slope=float(middle),
+        slope_se=nan,
+        slope_low=float(slope_low) if inside else nan,
+        slope_high=float(slope_high) if inside else nan,
+        confidence=confidence,
+        source=source,
+        status="ok" if inside else "interval_not_estimable",
+        note=note,
     )
 
 

@@ -170,11 +170,16 @@ def fit_mixed(y: np.ndarray, x: np.ndarray, groups: Sequence[np.ndarray]) -> Mix
     gradient = np.array([_derivative(criterion.covariance, at, k) for k in range(len(at))])
     unit = spread**2
     return MixedFit(
-        beta * spread, inverse * residual * unit, relative**2 * residual * unit, residual * unit,
-        criterion.profiled(relative) + 2.0 * (n - p) * float(np.log(spread)), n,
-        "ok" if best.success and (relative > 0).all() else "singular" if best.success else "not_converged",
-        parameter_covariance, gradient * unit,
-    )  # fmt: skip
+        coefficients=beta * spread,
+        covariance=inverse * residual * unit,
+        variances=relative**2 * residual * unit,
+        residual=residual * unit,
+        criterion=criterion.profiled(relative) + 2.0 * (n - p) * float(np.log(spread)),
+        n=n,
+        status="ok" if best.success and (relative > 0).all() else "singular" if best.success else "not_converged",
+        _parameter_covariance=parameter_covariance,
+        _gradient=gradient * unit,
+    )
 
 
 def _polished(criterion: _Criterion, relative: np.ndarray) -> np.ndarray:
@@ -205,9 +210,16 @@ def _unfit(n: int, p: int, effects: int, status: str) -> MixedFit:
     nan = float("nan")
     empty = np.full((p, p), nan)
     return MixedFit(
-        np.full(p, nan), empty, np.full(effects, nan), nan, nan, n, status,
-        np.full((effects + 1, effects + 1), nan), np.full((effects + 1, p, p), nan),
-    )  # fmt: skip
+        coefficients=np.full(p, nan),
+        covariance=empty,
+        variances=np.full(effects, nan),
+        residual=nan,
+        criterion=nan,
+        n=n,
+        status=status,
+        _parameter_covariance=np.full((effects + 1, effects + 1), nan),
+        _gradient=np.full((effects + 1, p, p), nan),
+    )
 
 
 def _steps(at: np.ndarray) -> np.ndarray:
@@ -271,7 +283,15 @@ def contrast_of(fit: MixedFit, weights: np.ndarray, confidence: float = 0.95) ->
     statistic = estimate / error
     half = float(stdtrit(df, (1 + confidence) / 2)) * error
     p = float(2 * stdtr(df, -abs(statistic)))
-    return Contrast(estimate, error, df, statistic, p, estimate - half, estimate + half)
+    return Contrast(
+        estimate=estimate,
+        std_error=error,
+        df=df,
+        statistic=statistic,
+        p_value=p,
+        ci_low=estimate - half,
+        ci_high=estimate + half,
+    )
 
 
 def joint_test(fit: MixedFit, rows: np.ndarray) -> JointTest:

@@ -89,7 +89,16 @@ def multi_reader_roc(
         averages.append(_with_interval(float(table[i].mean()), float(np.sqrt(total / r)), df, confidence))
     if t < 2:
         nan = float("nan")
-        return MultiReader(table, (cov1, cov2, cov3), tuple(averages), nan, 0, nan, nan, None)
+        return MultiReader(
+            areas=table,
+            covariance=(cov1, cov2, cov3),
+            averages=tuple(averages),
+            f_value=nan,
+            df1=0,
+            df2=nan,
+            p_value=nan,
+            difference=None,
+        )
     grand = table.mean()
     test_square = r * float(((table.mean(axis=1) - grand) ** 2).sum()) / (t - 1)
     left = table - table.mean(axis=1, keepdims=True) - table.mean(axis=0, keepdims=True) + grand
@@ -101,7 +110,16 @@ def multi_reader_roc(
         float(table[0].mean() - table[1].mean()), float(np.sqrt(2 * error / r)), df2, confidence
     )  # fmt: skip
     p = float(fdtrc(t - 1, min(df2, 1e9), f_value)) if np.isfinite(f_value) else float("nan")
-    return MultiReader(table, (cov1, cov2, cov3), tuple(averages), f_value, t - 1, df2, p, difference)
+    return MultiReader(
+        areas=table,
+        covariance=(cov1, cov2, cov3),
+        averages=tuple(averages),
+        f_value=f_value,
+        df1=t - 1,
+        df2=df2,
+        p_value=p,
+        difference=difference,
+    )
 
 
 def _with_interval(value: float, error: float, df: float, confidence: float) -> AverageArea:

@@ -43,7 +43,7 @@ def share(x: int, n: int, *, confidence: float = 0.95, method: Method = "wilson"
     if n < 0 or not 0 <= x <= max(n, 0):
         raise ValueError(f"{x} of {n}: needed 0 <= x <= n")
     if n == 0:
-        return Share(x, n, float("nan"), float("nan"), float("nan"), "no_cases")
+        return Share(x=x, n=n, estimate=float("nan"), ci_low=float("nan"), ci_high=float("nan"), status="no_cases")
     p = x / n
     tail = (1 - confidence) / 2
     if method in ("wilson", "wilson_cc", "clopper_pearson"):
@@ -58,4 +58,4 @@ def share(x: int, n: int, *, confidence: float = 0.95, method: Method = "wilson"
         low, high = p - half, p + half
     else:
         raise ValueError(f"method {method!r}; needed wilson, wilson_cc, clopper_pearson, jeffreys or wald")
-    return Share(x, n, p, low, high, "ok")
+    return Share(x=x, n=n, estimate=p, ci_low=low, ci_high=high, status="ok")

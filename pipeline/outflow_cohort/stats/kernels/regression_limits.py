@@ -97,7 +97,24 @@ def bland_altman_regression(
         status = "constant_values"
     if status:
         return RegressionLimits(
-            n, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, False, multiplier, status, note
+            n=n,
+            intercept=nan,
+            intercept_se=nan,
+            intercept_low=nan,
+            intercept_high=nan,
+            slope=nan,
+            slope_se=nan,
+            slope_low=nan,
+            slope_high=nan,
+            slope_p=nan,
+            residual_sd=nan,
+            spread_intercept=nan,
+            spread_slope=nan,
+            spread_p=nan,
+            spread_grows=False,
+            multiplier=multiplier,
+            status=status,
+            note=note,
         )
     intercept, slope, intercept_se, slope_se, residuals = _line(means, a - b)
     residual_sd = float(np.sqrt((residuals**2).sum() / (n - 2)))
@@ -107,24 +124,24 @@ def bland_altman_regression(
     slope_p = nan if exact else float(2 * stdtr(n - 2, -abs(slope / slope_se)))
     spread_p = nan if exact or spread_se == 0 else float(2 * stdtr(n - 2, -abs(spread_slope / spread_se)))
     return RegressionLimits(
-        n,
-        intercept,
-        intercept_se,
-        intercept - quantile * intercept_se,
-        intercept + quantile * intercept_se,
-        slope,
-        slope_se,
-        slope - quantile * slope_se,
-        slope + quantile * slope_se,
-        slope_p,
-        residual_sd,
-        spread_intercept,
-        spread_slope,
-        spread_p,
-        bool(spread_p < SIGNIFICANCE),
-        multiplier,
-        "no_spread" if exact else "ok",
-        note,
+        n=n,
+        intercept=intercept,
+        intercept_se=intercept_se,
+        intercept_low=intercept - quantile * intercept_se,
+        intercept_high=intercept + quantile * intercept_se,
+        slope=slope,
+        slope_se=slope_se,
+        slope_low=slope - quantile * slope_se,
+        slope_high=slope + quantile * slope_se,
+        slope_p=slope_p,
+        residual_sd=residual_sd,
+        spread_intercept=spread_intercept,
+        spread_slope=spread_slope,
+        spread_p=spread_p,
+        spread_grows=bool(spread_p < SIGNIFICANCE),
+        multiplier=multiplier,
+        status="no_spread" if exact else "ok",
+        note=note,
     )
 
 

@@ -241,10 +241,21 @@ def _empty(cells: Cells, status: str) -> VarianceComponents:
     nan = float("nan")
     mean = cells.location if cells.n_readings else nan
     return VarianceComponents(
-        nan, nan, nan, nan, mean, nan, nan, np.full((4, 4), nan),
-        cells.n_readings, cells.n_cases, 0 if cells.readers[:1] == ("all readings",) else cells.n_readers,
-        cells.n_cells, status, cells.note,
-    )  # fmt: skip
+        case=nan,
+        reader=nan,
+        case_reader=nan,
+        residual=nan,
+        mean=mean,
+        mean_se=nan,
+        restricted_criterion=nan,
+        covariance=np.full((4, 4), nan),
+        n_readings=cells.n_readings,
+        n_cases=cells.n_cases,
+        n_readers=0 if cells.readers[:1] == ("all readings",) else cells.n_readers,
+        n_cells=cells.n_cells,
+        status=status,
+        note=cells.note,
+    )
 
 
 def _exact_components(cells: Cells, with_interaction: bool) -> np.ndarray:

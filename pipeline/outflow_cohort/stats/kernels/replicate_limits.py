@@ -103,7 +103,15 @@ def replicate_limits_of_cells(
     nan = float("nan")
     if first not in cells.readers or second not in cells.readers:
         undefined = _undefined(0, z, "difference", "mover", confidence, "too_few_pairs", cells.note)
-        return ReplicateLimits(undefined, nan, nan, nan, nan, nan, nan)
+        return ReplicateLimits(
+            limits=undefined,
+            variance_of_means=nan,
+            within_first=nan,
+            within_second=nan,
+            mean_inverse_first=nan,
+            mean_inverse_second=nan,
+            total_variance=nan,
+        )
     a, b = cells.readers.index(first), cells.readers.index(second)
     both = (cells.counts[:, a] > 0) & (cells.counts[:, b] > 0)
     n = int(both.sum())
@@ -111,7 +119,15 @@ def replicate_limits_of_cells(
     note = "; ".join(filter(None, [cells.note, f"{n_single} case(s) read by one of the two only" if n_single else ""]))
     if n < 2:
         undefined = _undefined(n, z, "difference", "mover", confidence, "too_few_pairs", note)
-        return ReplicateLimits(undefined, nan, nan, nan, nan, nan, nan)
+        return ReplicateLimits(
+            limits=undefined,
+            variance_of_means=nan,
+            within_first=nan,
+            within_second=nan,
+            mean_inverse_first=nan,
+            mean_inverse_second=nan,
+            total_variance=nan,
+        )
     differences = cells.means[both, a] - cells.means[both, b]
     parts = [(float(differences.var(ddof=1)), n - 1, 1.0)]
     within, inverse = [], []
@@ -129,13 +145,13 @@ def replicate_limits_of_cells(
         float(differences.mean()) * unit, n, [(v * unit**2, df, c) for v, df, c in parts], z, confidence, note
     )
     return ReplicateLimits(
-        limits,
-        parts[0][0] * unit**2,
-        within[0] * unit**2,
-        within[1] * unit**2,
-        inverse[0],
-        inverse[1],
-        limits.sd**2,
+        limits=limits,
+        variance_of_means=parts[0][0] * unit**2,
+        within_first=within[0] * unit**2,
+        within_second=within[1] * unit**2,
+        mean_inverse_first=inverse[0],
+        mean_inverse_second=inverse[1],
+        total_variance=limits.sd**2,
     )
 
 
@@ -159,10 +175,27 @@ def _mover(
     outer = z * sd + float(np.hypot(normal_half, z * (sd_high - sd)))
     status = "ok" if sd > 0 else "no_spread"
     return LimitsOfAgreement(
-        n, bias, bias_se, bias - half, bias + half, sd, sd_low, sd_high, z,
-        bias - z * sd, bias - outer, bias - inner, bias + z * sd, bias + inner, bias + outer,
-        "difference", "mover", confidence, status, note,
-    )  # fmt: skip
+        n=n,
+        bias=bias,
+        bias_se=bias_se,
+        bias_low=bias - half,
+        bias_high=bias + half,
+        sd=sd,
+        sd_low=sd_low,
+        sd_high=sd_high,
+        multiplier=z,
+        lower=bias - z * sd,
+        lower_low=bias - outer,
+        lower_high=bias - inner,
+        upper=bias + z * sd,
+        upper_low=bias + inner,
+        upper_high=bias + outer,
+        scale="difference",
+        limits_interval="mover",
+        confidence=confidence,
+        status=status,
+        note=note,
+    )
 
 
 @dataclass(frozen=True)
@@ -218,7 +251,14 @@ def bland_altman_paired_replicates(
     n, total_count = len(counts), counts.sum()
     if n < 2:
         limits = _undefined(n, z, "difference", "mover", confidence, "too_few_pairs", note)
-        return PairedReplicateLimits(limits, nan, nan, nan, nan, nan)
+        return PairedReplicateLimits(
+            limits=limits,
+            mean_square_between=nan,
+            mean_square_within=nan,
+            effective_repeats=nan,
+            between=nan,
+            total_variance=nan,
+        )
     bias = float(differences.mean())
     # Sums of deviations from the mean: large values that differ little keep their digits.
     means = bias + np.bincount(codes, differences - bias, len(labels))[seen] / counts
@@ -247,8 +287,32 @@ def bland_altman_paired_replicates(
         )
         sd_low, sd_high = max(sd + spread.sd_low - spread.sd, 0.0), sd + spread.sd_high - spread.sd
     limits = LimitsOfAgreement(
-        n, bias, spread.bias_se, spread.bias_low, spread.bias_high, sd, sd_low, sd_high, z,
-        bias - z * sd, bias - outer, bias + inner, bias + z * sd, bias - inner, bias + outer,
-        "difference", how, confidence, spread.status, note,
-    )  # fmt: skip
-    return PairedReplicateLimits(limits, between_square, within, repeats, between, between + within)
+        n=n,
+        bias=bias,
+        bias_se=spread.bias_se,
+        bias_low=spread.bias_low,
+        bias_high=spread.bias_high,
+        sd=sd,
+        sd_low=sd_low,
+        sd_high=sd_high,
+        multiplier=z,
+        lower=bias - z * sd,
+        lower_low=bias - outer,
+        lower_high=bias + inner,
+        upper=bias + z * sd,
+        upper_low=bias - inner,
+        upper_high=bias + outer,
+        scale="difference",
+        limits_interval=how,
+        confidence=confidence,
+        status=spread.status,
+        note=note,
+    )
+    return PairedReplicateLimits(
+        limits=limits,
+        mean_square_between=between_square,
+        mean_square_within=within,
+        effective_repeats=repeats,
+        between=between,
+        total_variance=between + within,
+    )

@@ -102,23 +102,69 @@ def roc_area(value: np.ndarray, event: np.ndarray, risk: Risk, *, confidence: fl
     m, n = len(events), len(others)
     status = _status(events, others)
     if not m or not n:
-        return RocArea(nan, nan, nan, nan, nan, nan, nan, m, n, missing, status)
+        return RocArea(
+            area=nan,
+            variance=nan,
+            standard_error=nan,
+            ci_low=nan,
+            ci_high=nan,
+            logit_low=nan,
+            logit_high=nan,
+            n_events=m,
+            n_non_events=n,
+            n_missing=missing,
+            status=status,
+        )
     of_events, of_others = _components(events, others)
     area = float(of_events.mean())
     if status != "ok":
-        return RocArea(area, nan, nan, nan, nan, nan, nan, m, n, missing, status)
+        return RocArea(
+            area=area,
+            variance=nan,
+            standard_error=nan,
+            ci_low=nan,
+            ci_high=nan,
+            logit_low=nan,
+            logit_high=nan,
+            n_events=m,
+            n_non_events=n,
+            n_missing=missing,
+            status=status,
+        )
     variance = float(of_events.var(ddof=1) / m + of_others.var(ddof=1) / n)
     se = float(np.sqrt(variance))
     if not se > 0:
-        return RocArea(area, 0.0, 0.0, nan, nan, nan, nan, m, n, missing, "perfect_separation")
+        return RocArea(
+            area=area,
+            variance=0.0,
+            standard_error=0.0,
+            ci_low=nan,
+            ci_high=nan,
+            logit_low=nan,
+            logit_high=nan,
+            n_events=m,
+            n_non_events=n,
+            n_missing=missing,
+            status="perfect_separation",
+        )
     z = float(norm.ppf((1 + confidence) / 2))
     logit_low = logit_high = nan
     if 0 < area < 1:
         centre, half = np.log(area / (1 - area)), z * se / (area * (1 - area))
         logit_low, logit_high = (float(1 / (1 + np.exp(-x))) for x in (centre - half, centre + half))
     return RocArea(
-        area, variance, se, max(area - z * se, 0.0), min(area + z * se, 1.0), logit_low, logit_high, m, n, missing, "ok"
-    )  # fmt: skip
+        area=area,
+        variance=variance,
+        standard_error=se,
+        ci_low=max(area - z * se, 0.0),
+        ci_high=min(area + z * se, 1.0),
+        logit_low=logit_low,
+        logit_high=logit_high,
+        n_events=m,
+        n_non_events=n,
+        n_missing=missing,
+        status="ok",
+    )
 
 
 def compare_areas(
@@ -150,20 +196,53 @@ def compare_areas(
     m, n, nan = len(e1), len(o1), float("nan")
     status = next((s for s in (_status(e1, o1), _status(e2, o2)) if s != "ok"), "ok")
     if status != "ok":
-        return PairedAreas(nan, nan, nan, nan, nan, nan, nan, m, n, missing, status)
+        return PairedAreas(
+            difference=nan,
+            standard_error=nan,
+            ci_low=nan,
+            ci_high=nan,
+            z=nan,
+            p_value=nan,
+            covariance=nan,
+            n_events=m,
+            n_non_events=n,
+            n_missing=missing,
+            status=status,
+        )
     (x1, y1), (x2, y2) = _components(e1, o1), _components(e2, o2)
     cov = np.cov(x1, x2) / m + np.cov(y1, y2) / n
     difference = float(x1.mean() - x2.mean())
     variance = float(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1])
     if not variance > 1e-15:
-        return PairedAreas(difference, 0.0, nan, nan, nan, nan, float(cov[0, 1]), m, n, missing, "no_variance")
+        return PairedAreas(
+            difference=difference,
+            standard_error=0.0,
+            ci_low=nan,
+            ci_high=nan,
+            z=nan,
+            p_value=nan,
+            covariance=float(cov[0, 1]),
+            n_events=m,
+            n_non_events=n,
+            n_missing=missing,
+            status="no_variance",
+        )
     se = float(np.sqrt(variance))
     half = float(norm.ppf((1 + confidence) / 2)) * se
     z = difference / se
     return PairedAreas(
-        difference, se, difference - half, difference + half, z, float(2 * norm.sf(abs(z))), float(cov[0, 1]), m, n,
-        missing, "ok",
-    )  # fmt: skip
+        difference=difference,
+        standard_error=se,
+        ci_low=difference - half,
+        ci_high=difference + half,
+        z=z,
+        p_value=float(2 * norm.sf(abs(z))),
+        covariance=float(cov[0, 1]),
+        n_events=m,
+        n_non_events=n,
+        n_missing=missing,
+        status="ok",
+    )
 
 
 @dataclass(frozen=True)
@@ -229,8 +308,13 @@ def youden_point(value: np.ndarray, event: np.ndarray, risk: Risk) -> YoudenPoin
     cutoff = float(curve.cutoff[at])
     midpoint = nan if at == 0 else (cutoff + float(curve.cutoff[after])) / 2
     return YoudenPoint(
-        cutoff, midpoint, float(curve.sensitivity[at]), float(curve.specificity[at]), float(index[at]), len(best)
-    )  # fmt: skip
+        cutoff=cutoff,
+        midpoint=midpoint,
+        sensitivity=float(curve.sensitivity[at]),
+        specificity=float(curve.specificity[at]),
+        index=float(index[at]),
+        n_ties=len(best),
+    )
 
 
 @dataclass(frozen=True)

@@ -82,7 +82,16 @@ def kaplan_meier(time: np.ndarray, event: np.ndarray, confidence: float = 0.95) 
         low, high = survival ** np.exp(half), survival ** np.exp(-half)
     gone = survival <= 0
     error, low, high = (np.where(gone, np.nan, v) for v in (error, low, high))
-    return SurvivalCurve(times, at_risk, events, survival, error, low, high, float(ordered[-1]) if len(time) else 0.0)
+    return SurvivalCurve(
+        time=times,
+        at_risk=at_risk,
+        events=events,
+        survival=survival,
+        std_error=error,
+        ci_low=low,
+        ci_high=high,
+        largest_time=float(ordered[-1]) if len(time) else 0.0,
+    )
 
 
 def restricted_mean(curve: SurvivalCurve, horizon: float) -> tuple[float, float]:
