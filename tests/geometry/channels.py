@@ -20,7 +20,8 @@ from outflow_geometry.image.levels import BloodLevel
 from outflow_geometry.image.lumen import OUTFLOW, Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath, path_through
-from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.outflow.placing import build_solid
+from outflow_geometry.outflow.solids import Solid
 
 FINE = np.array([0.25, 0.25, 0.2])
 """mm, the fine grid's steps along x, y, z of the image."""

@@ -13,9 +13,9 @@ from outflow_geometry.base.frames import unit
 from outflow_geometry.base.inputs import Device, Plan
 from outflow_geometry.outflow.bottleneck import LARGEST_TILT, bottleneck_area
 from outflow_geometry.outflow.outflow_path import path_through
+from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.residual import feret_diameters, last_meeting_station, septum_distance, smallest_section
 from outflow_geometry.outflow.sections import SectionStack, area_curves
-from outflow_geometry.outflow.solids import build_solid
 
 
 def measured(channel, **options):

@@ -12,7 +12,8 @@ from scipy.spatial.transform import Rotation
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Plane, unit
 from outflow_geometry.base.inputs import Device, Plan, Prosthesis
-from outflow_geometry.outflow.solids import CURVE_ARC_STEPS, SOLIDS, Solid, build_solid, build_solids, outlines
+from outflow_geometry.outflow.placing import SOLIDS, build_solid, build_solids
+from outflow_geometry.outflow.solids import CURVE_ARC_STEPS, Solid, outlines
 
 AXIS = unit([0.3, -0.5, 0.8])
 POINT = np.array([12.0, -7.0, 101.0])

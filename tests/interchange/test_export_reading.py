@@ -30,7 +30,7 @@ from outflow_cohort.steps.inventory import inventory
 from outflow_cohort.steps.plan import plan
 from outflow_cohort.study import core_inputs
 from outflow_geometry.landmarks.anatomy import build_anatomy
-from outflow_geometry.outflow.solids import build_solid
+from outflow_geometry.outflow.placing import build_solid
 
 DEMO = """\
 study_id: export_study

@@ -21,7 +21,8 @@ from outflow_geometry.base.frames import FloatArray, Plane
 from outflow_geometry.base.inputs import Device, Plan
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path
-from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.outflow.placing import build_solid
+from outflow_geometry.outflow.solids import Solid
 
 CASE = DemoCase(case_id="H01", group="native", seed=11)
 PHASE_PCT = 40.0

@@ -33,11 +33,12 @@ from outflow_geometry.base.findings import UNTROUBLED
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Device, ImplantGrid, Plan, Prosthesis
 from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.placing import device_axis
 from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.outflow.residual_areas import residual_areas
 from outflow_geometry.outflow.rings import Rings
 from outflow_geometry.outflow.sections import aortic_side, half_plane, line_of, planes_stack
-from outflow_geometry.outflow.solids import Solid, device_axis
+from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 
 POSE_STEPS = np.array([0.25, 1.0, 1.0, 0.25, 0.25])

@@ -26,13 +26,14 @@ from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_course, reader_path
 from outflow_geometry.outflow.path_course import PathCourse
+from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smaller_kept_off, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, described, lumen_holds_device, smallest_section
 from outflow_geometry.outflow.rival_places import numbers_that_jump
 from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves, counted_areas, cut_by
 from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_planes
-from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
 
 AXIS_DECIMALS = 7

@@ -27,11 +27,12 @@ from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
 from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack
+from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.plane_doubt import path_error
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import FARTHEST, edge_field
-from outflow_geometry.outflow.solids import Solid, build_solid
+from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.scatter.automatic_response import path_response
 from outflow_geometry.scatter.redrawn_paths import redrawn_reader_paths
 from outflow_geometry.scatter.uncertainty import FEWEST_DRAWS
