@@ -25,7 +25,11 @@ SCHEDULER = config.get("scheduler", "")
 # With object storage, jobs work on a copy of the results folder that holds what their rule names, and no more.
 STORED = workflow.storage_settings.default_storage_provider is not None
 PROGRESS = "" if STORED else f"&& outflow-cohort status --line {shlex.quote(RESULTS)}"
-PLACE = f"{workflow.storage_settings.default_storage_prefix}/{RESULTS}" if STORED else RESULTS
+PLACE = (
+    f"{workflow.storage_settings.default_storage_prefix}/{RESULTS}"
+    if STORED
+    else RESULTS
+)
 
 
 def volumes(path):
@@ -76,7 +80,9 @@ FROZEN = ["plan.json", "study.json", "report.json", "cases.parquet", "readings.p
 REQUESTS = [frozen(f"requests/{key}.json") for key in KEYS]
 # What the jobs of all cases write; the engine does not expand outputs of a rule that lie in object storage.
 INVENTORIES = expand(f"{RESULTS}/work/inventory/{{key}}.json", key=KEYS)
-JUDGED = expand(f"{RESULTS}/work/judged/{{key}}.{{ending}}", key=KEYS, ending=["json", "npz"])
+JUDGED = expand(
+    f"{RESULTS}/work/judged/{{key}}.{{ending}}", key=KEYS, ending=["json", "npz"]
+)
 MEASURED = expand(
     f"{RESULTS}/work/measured/{{key}}/{{name}}",
     key=KEYS,
@@ -111,7 +117,11 @@ def tables_of(part):
 
 def carried_of(wildcards):
     """What the carry step writes for a case; without phases to carry to there is no such step."""
-    return [f"{RESULTS}/work/carried/{wildcards.key}.json"] if wildcards.key in LAUNCH.carried else []
+    return (
+        [f"{RESULTS}/work/carried/{wildcards.key}.json"]
+        if wildcards.key in LAUNCH.carried
+        else []
+    )
 
 
 def carried_option(wildcards, input):

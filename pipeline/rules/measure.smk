@@ -40,7 +40,11 @@ rule sheet:
         request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         measured=rules.measure.output,
-        settings=[frozen("report.json"), frozen("study.json")] if STORED else frozen("report.json"),
+        settings=(
+            [frozen("report.json"), frozen("study.json")]
+            if STORED
+            else frozen("report.json")
+        ),
     output:
         f"{RESULTS}/report/cases/{{key}}.html",
     log:
