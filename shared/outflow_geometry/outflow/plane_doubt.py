@@ -138,7 +138,14 @@ def smaller_kept_off(
     """
     depths = np.union1d(FLOW_DEPTHS[whole.solid_to > FLOW_DEPTHS], [whole.solid_to])
     cylinders = [
-        Solid(whole.axis_point, whole.axis, np.array([0.0, depth]), whole.diameters, 0.0, float(depth))
+        Solid(
+            axis_point=whole.axis_point,
+            axis=whole.axis,
+            stations=np.array([0.0, depth]),
+            diameters=whole.diameters,
+            solid_from=0.0,
+            solid_to=float(depth),
+        )
         for depth in depths
     ]
     near_areas, off_areas = (
