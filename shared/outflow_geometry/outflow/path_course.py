@@ -129,9 +129,14 @@ def path_course(clicks: FloatArray, aortic_plane: Plane, rest: float, longest_ex
     own = unit(CubicSpline(knots, from_clicks @ clicks)(annulus, 1))
     askew = math.acos(min(max(float(own @ aortic_plane.normal), -1.0), 1.0))
     return PathCourse(
-        knots, from_clicks, annulus, at @ gain, vectors[:, shown] * np.sqrt(values[shown]),
-        askew / math.sqrt(variance), np.interp(knots, fine, tilt),
-    )  # fmt: skip
+        knots=knots,
+        from_clicks=from_clicks,
+        annulus=annulus,
+        square=at @ gain,
+        between=vectors[:, shown] * np.sqrt(values[shown]),
+        surprise=askew / math.sqrt(variance),
+        tilt=np.interp(knots, fine, tilt),
+    )
 
 
 def _even(low: float, high: float, spacing: float) -> FloatArray:
