@@ -71,12 +71,12 @@ def _phase_figure(data: CaseData, phase: float | None, pictures: Mapping[tuple[s
     source = drawing.carried_from_pct if drawing is not None and drawing.landmark_origin == "carried" else None
     carried = source is not None
     origin = f"from {phase_text(source)}" if carried else "marked"
-    origin = f"landmarks carried from {phase_text(source)}" if carried else "landmarks marked"
     ring, section = pictures.get((FILM_RING, phase)), pictures.get((FILM_SECTION, phase))
     if section is not None and not _is_drawn(drawing, section[0]):
         section = None
+    description = f"Ring and smallest section, landmarks {'carried ' if carried else ''}{origin}."
     side = TILE + 2 * EDGE
-    d = Drawing(side, TITLE_HEIGHT + 2 * side + GAP, phase_text(phase), f"Ring and smallest section, {origin}.")
+    d = Drawing(side, TITLE_HEIGHT + 2 * side + GAP, phase_text(phase), description)
     d.mark(6, 7.5, "ring" if carried else "circle", palette.BLACK, 3.2)
     d.text(13, 11, phase_text(phase))
     d.text(side, 11, origin, "end", class_="s q")
