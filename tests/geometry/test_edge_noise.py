@@ -20,6 +20,7 @@ from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import evaluate
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import measure
+from outflow_geometry.scatter.image_share import image_sd
 from outflow_geometry.scatter.uncertainty import interval
 
 RADIUS, BLUR, CONTRAST, STEP = 11.0, 0.4, 270.0, 0.6
@@ -113,6 +114,21 @@ def row(draws: list[float | None]):
     own, *redrawn = (ReadingContext(anatomy, chosen, None, sections=Sections(a)) for a in (200.0, *draws))
     rows, _ = evaluate(own, "plan", redrawn)
     return next(r for r in rows if (r.measure, r.method) == ("neo_lvot_area", "automatic_path"))
+
+
+def test_lengths_of_a_section_carry_the_noise_of_their_edges() -> None:
+    """A distance from the device ends at one blood edge, a width at corners that noise moves more."""
+    sections = Sections(200.0)
+    sections.area_noise = lambda solid, method: AreaNoise(3.0, 5.0, 0.3)  # type: ignore[method-assign]
+    context = ReadingContext(build_anatomy({"mitral_ring": np.zeros((3, 3))}), Definitions(), None, sections=sections)
+    found = [
+        image_sd(context, name, variant, "automatic_path")
+        for name, variant in (
+            ("device_septum_distance", "full_frame"), ("neo_lvot_diameter", "full_frame/max"),
+            ("neo_lvot_station", "full_frame"),
+        )
+    ]  # fmt: skip
+    assert found == pytest.approx([0.3, 0.3 * np.sqrt(6.0), 0.0])
 
 
 def test_a_draw_without_section_is_no_area_of_0() -> None:

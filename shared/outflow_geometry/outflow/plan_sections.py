@@ -422,6 +422,7 @@ class PlanSections:
         return AreaNoise(
             noise.area_sd(edge_length(found.residual, found.blood)),
             noise.area_sd(edge_length(stack.native[nearest], stack.blood[nearest])),
+            noise.displacement,
         )
 
     def bottleneck(self, solid: str, method: str) -> Value:

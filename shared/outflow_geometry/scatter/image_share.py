@@ -1,7 +1,7 @@
-"""The image's own share in the error of areas, beside the reader's: noise, grain and blur at the blood edge.
+"""The image's own share in the error of sections, beside the reader's: noise, grain and blur at the blood edge.
 
-Areas mm2, diameters mm. See `image.edge_noise` for the movement of the edge; here it becomes an error of each measure
-that is an area or follows from one, to first order.
+Areas mm2, lengths mm. See `image.edge_noise` for the movement of the edge; here it becomes an error of each measure
+that is an area, follows from one, or reaches from edge to edge, to first order.
 """
 
 from __future__ import annotations
@@ -26,11 +26,16 @@ class MeasuredContext(Protocol):
     def smallest(self, variant: str, method: str) -> SectionNumbers: ...
 
 
-SECTION_MEASURES = ("neo_lvot_area", "native_lvot_area", "lvot_residual_fraction", "bottleneck_area")
+EDGE_VARIANCES = {"device_septum_distance": 1.0, "neo_lvot_diameter": 6.0}
+"""Variance of a length of the section in variances of the edge's movement: a distance from the device ends at one
+edge; a width ends at corners between edge and device, which move more than the edge (in eight noise seeds of a channel
+widths by 0.24 and 0.34 mm, the distance by 0.08 mm, the edge by 0.11 mm)."""
+
+SECTION_MEASURES = ("neo_lvot_area", "native_lvot_area", "lvot_residual_fraction", "bottleneck_area", *EDGE_VARIANCES)
 
 
 def image_sd(context: MeasuredContext, measure: str, variant: str, method: str) -> float:
-    """Standard deviation that the image's noise gives to a measure, in its unit; 0 where it is no area of blood.
+    """Standard deviation that the image's noise gives to a measure, in its unit; 0 where it has no blood edge.
 
     Also 0 where the noise cannot be measured, since there is no blood deep enough.
     """
@@ -50,7 +55,9 @@ def image_sd(context: MeasuredContext, measure: str, variant: str, method: str) 
 def _of_section(context: MeasuredContext, measure: str, variant: str, method: str) -> float:
     if context.sections is None:
         return 0.0
-    noise = context.sections.area_noise(variant, method)
+    noise = context.sections.area_noise(variant.split("/")[0], method)
+    if measure in EDGE_VARIANCES:
+        return noise.edge * math.sqrt(EDGE_VARIANCES[measure])
     if measure == "native_lvot_area":
         return noise.native_area
     if measure != "lvot_residual_fraction":
