@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from outflow_geometry.measures.registry import measure
 from outflow_geometry.scatter.uncertainty import Draws, interval
 
 
@@ -23,3 +24,12 @@ def test_ends_are_the_order_statistics_p_n_plus_1(n):
     assert (found.low, found.high) == pytest.approx((2 * value - high, 2 * value - low), rel=1e-12)
     seventh = np.quantile(redrawn, 0.025)
     assert abs(found.high - (2 * value - seventh)) > 1e-3
+
+
+def test_an_interval_of_septal_thickness_holds_both_values_of_places_that_jump() -> None:
+    """28.7 mm where one more point counts, 22 to 23 mm where it does not: the truth was 22.0 in such a reading."""
+    rng = np.random.default_rng(4)
+    redrawn = np.where(rng.random(20) < 0.4, 22.0, 29.0) + 0.4 * rng.standard_normal(20)
+    found = interval(Draws(28.7, redrawn), measure("septal_thickness"))
+    assert found.low <= 22.0
+    assert found.high >= 29.0

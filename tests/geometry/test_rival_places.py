@@ -26,6 +26,7 @@ def test_numbers_of_two_places_alike_say_so(diameter: float) -> None:
     """0.4 mm of diameter sends the smallest section from the annulus to the tract beside the device."""
     found = smallest(Channel(noise=0.0, device_diameter=diameter))
     assert (found.station < -8.0) is (diameter > EVEN)
+    assert (found.residual_fraction == 1.0) is (diameter < EVEN)
     assert {"station", "native_area", "residual_fraction", "diameter_min"} <= found.jumping
     assert found.status == "ok"
 

@@ -27,6 +27,7 @@ class Measure:
     level : `reading`, `plan` (a row for each plan), or `draws` (a plan's, from its redrawn landmarks).
     lowest : smallest possible value, at which intervals end.
     extremes : variants that are the largest or smallest of many directions or places.
+    jumps : whether the places among which such an extreme is sought change with the landmarks.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
         `square` (root mean squares), or `place`: the value depends on where the smallest section is, and its interval
@@ -49,6 +50,7 @@ class Measure:
     highest: float | None = None
     scale: str = "plain"
     extremes: tuple[str, ...] = ()
+    jumps: bool = False
     draws_share: float = 1.0
     least_error: float = 0.0
 

@@ -39,6 +39,9 @@ TOUCHING = 0.05
 ADJOINING = 1.0
 """mm from the device at which a section still begins at it: the outline is refined to less, a curtain is thicker."""
 
+SAME_AREA = 1e-9
+"""Share by which rounding may tell the same section from itself: the device takes nothing of it, the fraction is 1."""
+
 AT_END = 0.05
 """mm; a smallest section nearer than this to an end of the range is at the end."""
 
@@ -149,7 +152,7 @@ def described(
         area=area,
         station=station,
         native_area=native,
-        residual_fraction=area / native,
+        residual_fraction=area / native if area < (1.0 - SAME_AREA) * native else 1.0,
         septum_distance=distance,
         diameter_max=largest,
         diameter_min=smallest,

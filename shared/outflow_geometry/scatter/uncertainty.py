@@ -66,6 +66,8 @@ class IntervalRule(Protocol):
     def scale(self) -> str: ...
     @property
     def least_error(self) -> float: ...
+    @property
+    def jumps(self) -> bool: ...
     def is_extreme(self, variant: str) -> bool: ...
 
 
@@ -169,7 +171,9 @@ def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval
     Pivotal, save for what depends on the smallest section's place and for extremes over directions and places: there
     normal about the value less the draws' shift. The shift of an extreme depends on the shape itself, so that half of
     it is added to the error (root mean square error; Efron & Tibshirani 1993, An Introduction to the Bootstrap,
-    section 10.6). The image's own share (`image_share`) is independent of the landmarks', so that squares add.
+    section 10.6). Where the places of an extreme change from draw to draw, the draws are about several values; which
+    is the truth's cannot be told, so that the interval holds the draws' own 95 % range too. The image's own share
+    (`image_share`) is independent of the landmarks', so that squares add.
     """
     value, redrawn = draws.value, draws.redrawn
     error = max(math.hypot(float(np.std(redrawn, ddof=1)), draws.image_sd), measure.least_error)
@@ -177,8 +181,11 @@ def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval
     extreme = measure.is_extreme(variant)
     if extreme or measure.scale == "place":
         half = NORMAL_95 * (math.hypot(error, UNSURE_SHIFT * shift) if extreme else error)
-        middle = value - shift
-        return _within(measure, value, error, middle - half, middle + half)
+        low, high = value - shift - half, value - shift + half
+        if extreme and measure.jumps:
+            own = np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull")
+            low, high = min(low, float(own[0])), max(high, float(own[1]))
+        return _within(measure, value, error, low, high)
     # quantiles of exchangeable draws: the order statistic p (n + 1) leaves exactly p outside (Weibull 1939)
     low_draw, high_draw = (float(q) for q in np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull"))
     if measure.scale == "square":
