@@ -141,6 +141,13 @@ def _sheet(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
+def _study_findings(args: argparse.Namespace) -> int:
+    from outflow_cohort.steps.study_findings import study_findings
+
+    study_findings(results=args.results)
+    return EXIT_OK
+
+
 def _report(args: argparse.Namespace) -> int:
     from outflow_cohort.steps.report import report
 
@@ -248,6 +255,9 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     p.add_argument("--scheduler", help="address of a running dask.distributed scheduler")
     text = "tables of the cohort's values and landmarks, or of the agreement of measured values; both where not given"
     p.add_argument("--part", choices=["cohort", "readers"], help=text)
+    text = "Say of each case what only the whole study shows."
+    p = add_command(commands, "study-findings", _study_findings, text, "--results results")
+    add_paths(p, results=RESULTS)
     p = add_command(commands, "sheet", _sheet, "Write the sheet of one case.", "--results results --key C001")
     add_paths(p, results=RESULTS)
     p.add_argument("--key", required=True, help="the case, as its files in RESULTS/work are named")

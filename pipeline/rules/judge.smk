@@ -19,3 +19,24 @@ rule judge:
     shell:
         "outflow-cohort judge --request {input.request:q} --inventory {input.inventory:q} --volumes {input.volumes:q} "
         "--attempts-left {resources.attempts_left} --minutes {resources.runtime} --output {output.findings:q} > {log:q} 2>&1"
+
+
+# What only the whole study shows, by case, for the sheets.
+rule study_findings:
+    input:
+        JUDGED,
+        REQUESTS,
+        frozen("readings.parquet"),
+        frozen("plan.json"),
+    output:
+        expand(f"{RESULTS}/work/study_findings/{{key}}.json", key=KEYS),
+    log:
+        f"{RESULTS}/logs/study_findings.log",
+    conda:
+        "../envs/outflow.yaml"
+    resources:
+        mem_mb=memory(800),
+    params:
+        results=results_folder,
+    shell:
+        "outflow-cohort study-findings --results {params.results:q} > {log:q} 2>&1"

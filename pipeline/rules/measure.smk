@@ -40,6 +40,7 @@ rule sheet:
         request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         measured=rules.measure.output,
+        of_study=of_study,
         settings=(
             [frozen("report.json"), frozen("study.json")]
             if STORED

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
 
-from outflow_cohort.handover.judged import Habit, PixelHash
+from outflow_cohort.files import write_json
+from outflow_cohort.handover.base import write_handover
+from outflow_cohort.handover.judged import Habit, Judged, PixelHash, read_study_findings, write_judged
+from outflow_cohort.handover.request import CaseFacts, Request, StudySettings
+from outflow_cohort.steps.study_findings import study_findings
 from outflow_cohort.study.findings import held_values, reader_drifts, reading_places, same_landmarks, same_pixels
 
 
@@ -36,6 +42,43 @@ def test_the_same_pixels_under_two_cases_are_found() -> None:
         ("C1", 40.0, "same_pixels_twice"),
         ("C2", 40.0, "same_pixels_twice"),
     ]
+
+
+def series(case: str, middle: str, slices: str) -> PixelHash:
+    return PixelHash(case_id=case, phase_pct=40.0, hash=middle, slices=tuple(slices))
+
+
+def test_a_copy_that_was_cropped_is_found() -> None:
+    rows = same_pixels([series("C1", "f", "abcdefghij"), series("C2", "d", "bcdefg"), series("C3", "x", "uvwxyz")])
+    assert [(r.case_id, r.code, r.number) for r in rows] == [
+        ("C1", "same_pixels_twice", 2.0),
+        ("C2", "same_pixels_twice", 2.0),
+    ]
+
+
+def test_a_few_slices_alike_are_no_copy() -> None:
+    """Slices of empty surroundings, in scans without noise."""
+    assert same_pixels([series("C1", "f", "abcdefghij"), series("C2", "q", "abcdmnopqr")]) == []
+    assert same_pixels([series("C1", "a", "abcd"), series("C2", "b", "abcd")]) == []
+
+
+def test_each_case_is_told_what_the_study_shows_of_it(tmp_path: Path) -> None:
+    work = tmp_path / "work"
+    (work / "requests").mkdir(parents=True)
+    own = pd.DataFrame(points("C1", "ash") + points("C2", "ash") + points("C3", "birch", shift=2.0))
+    own.to_parquet(work / "readings.parquet")
+    for key, middle in (("C1", "a"), ("C2", "b"), ("C3", "a")):
+        write_judged(work / "judged" / f"{key}.json", Judged(pixels=(series(key, middle, ""),)))
+        request = Request(study=StudySettings(study_id="S"), case=CaseFacts(case_id=key, key=key))
+        write_handover(work / "requests" / f"{key}.json", request)
+    write_json(work / "plan.json", {"keys": ["C1", "C2", "C3"]})
+    study_findings(results=tmp_path)
+    found = {key: read_study_findings(work / "study_findings" / f"{key}.json") for key in ("C1", "C2", "C3")}
+    assert {key: [row.code for row in rows] for key, rows in found.items()} == {
+        "C1": ["same_pixels_twice", "landmarks_of_another_case"],
+        "C2": ["landmarks_of_another_case"],
+        "C3": ["same_pixels_twice"],
+    }
 
 
 def test_the_same_pixels_in_two_phases_are_noted() -> None:

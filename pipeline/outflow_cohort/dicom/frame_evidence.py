@@ -5,9 +5,12 @@ Points LPS, mm; HU. The core judges (image/orientation.py, image/pose.py); here 
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from outflow_cohort.dicom.pixels import PixelError
 from outflow_cohort.dicom.volume import Grid, ReadRegion, Region
@@ -23,11 +26,27 @@ MOST_VOXELS = 150_000_000
 ReadBox = Callable[[Region], ReadRegion]
 
 
-def whole_view(grid: Grid, read_box: ReadBox, *, by_slice: bool) -> Volume | None:
+def slice_hash(values: NDArray[Any]) -> str | None:
+    """Hash of a slice's HU, by which the same scan shows under another name; None for an empty slice."""
+    if float(np.ptp(values)) == 0.0:
+        return None
+    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float32).tobytes()).hexdigest()[:32]
+
+
+def whole_view(grid: Grid, read_box: ReadBox, *, by_slice: bool, hashes: list[str] | None = None) -> Volume | None:
     """A coarse copy of the whole image; None where it cannot be read, is too large, or is sheared.
 
-    by_slice : whether a single slice can be read without the others.
+    by_slice : whether a single slice can be read without the others. hashes : takes the `slice_hash` of each whole
+    slice that was read. Slices between are not decoded for it, so a copy cropped by less than the view's step is not
+    seen.
     """
+
+    def kept(values: NDArray[Any]) -> NDArray[Any]:
+        found = slice_hash(values) if hashes is not None else None
+        if found is not None and hashes is not None:
+            hashes.append(found)
+        return values[::inner, ::inner].copy()
+
     if grid.shear.any() or (not by_slice and int(np.prod(grid.size)) > MOST_VOXELS):
         return None
     inner = max(1, int(IN_PLANE_MM / max(grid.spacing[0], grid.spacing[1])))
@@ -35,13 +54,11 @@ def whole_view(grid: Grid, read_box: ReadBox, *, by_slice: bool) -> Volume | Non
     (columns, rows, slices), places = grid.size, np.arange(0, grid.size[2], step)
     try:
         if by_slice:
-            read = [
-                read_box(Region((0, 0, int(k)), (columns, rows, int(k) + 1))).values[0, ::inner, ::inner]
-                for k in places
-            ]
-            values = np.stack(read)
+            read = (read_box(Region((0, 0, int(k)), (columns, rows, int(k) + 1))).values[0] for k in places)
+            values = np.stack([kept(one) for one in read])
         else:
-            values = read_box(Region((0, 0, 0), (columns, rows, slices))).values[::step, ::inner, ::inner].copy()
+            whole = read_box(Region((0, 0, 0), (columns, rows, slices))).values
+            values = np.stack([kept(one) for one in whole[::step]])
     except PixelError:
         return None
     return Volume(values, grid.origin, grid.direction, grid.spacing * np.array([inner, inner, step]))

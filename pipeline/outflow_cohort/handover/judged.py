@@ -56,11 +56,13 @@ class JudgedAside(AsideRow):
 
 
 class PixelHash(Part):
-    """Hash of a series' middle slice, by which the same scan shows under another name."""
+    """Hash of a series' middle slice, and of each slice of its coarse view, by which the same scan shows under another
+    name, also where it was cropped."""
 
     case_id: str
     phase_pct: float | None
     hash: str
+    slices: tuple[str, ...] = ()
 
 
 class Habit(Part):
@@ -70,6 +72,15 @@ class Habit(Part):
     reader_id: str
     scatter: float | None
     outward: float | None
+
+
+class StudyFindings(HandOver):
+    """What only the whole study shows of one case (RESULTS/work/study_findings/KEY.json)."""
+
+    VERSION: ClassVar[int] = 1
+
+    version: int = VERSION
+    findings: tuple[FindingRow, ...] = ()
 
 
 class Judged(HandOver):
@@ -87,6 +98,16 @@ class Judged(HandOver):
 def read_judged(path: Path) -> Judged:
     """What the judge step wrote."""
     return read_handover(path, Judged)
+
+
+def read_study_findings(path: Path) -> tuple[FindingRow, ...]:
+    """What the whole study shows of a case; nothing where that was not asked yet."""
+    return read_handover(path, StudyFindings).findings if path.exists() else ()
+
+
+def write_study_findings(path: Path, content: StudyFindings) -> None:
+    """Write the file of one case."""
+    write_handover(path, content)
 
 
 def write_judged(path: Path, content: Judged) -> None:

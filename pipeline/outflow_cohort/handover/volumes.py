@@ -23,7 +23,8 @@ class VolumeEntry(Part):
     """One phase: its file in the folder, and the grid of the whole image it comes from.
 
     ring_file : crop at original resolution around a prosthesis. shows_lungs : whether the view shows the patient's
-    sides. pixel_hash : of the middle slice. resampled : whether the image's own grid was left. supine : None = unknown.
+    sides. pixel_hash, slice_hashes : of the middle slice, and of those of the coarse view. resampled : whether the
+    image's own grid was left. supine : None = unknown.
     image_origin (3,), image_direction (3, 3), image_spacing (3,), image_size along i, j, k, image_shear (2,).
     """
 
@@ -36,6 +37,7 @@ class VolumeEntry(Part):
     mirrored_readings: tuple[MirroredReading, ...] = ()
     shows_lungs: bool
     pixel_hash: str | None
+    slice_hashes: tuple[str, ...] = ()
     resampled: bool
     patient_position: str | None
     supine: bool | None

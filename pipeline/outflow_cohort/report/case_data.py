@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,6 +16,7 @@ from numpy.typing import NDArray
 from outflow_cohort.handover.base import AsideRow
 from outflow_cohort.handover.drawing import DrawnReading, read_drawings
 from outflow_cohort.handover.inventory import Inventory, read_inventory
+from outflow_cohort.handover.judged import FindingRow, read_study_findings
 from outflow_cohort.handover.measured import FILE as ASIDE_FILE
 from outflow_cohort.handover.measured import MeasuredAside, read_measured_aside
 from outflow_cohort.handover.request import CaseFacts, Request, read_request
@@ -85,6 +88,7 @@ class CaseData:
     primary: tuple[PrimaryValue, ...] = ()
     leading: Leading = NOTHING_LEADS
     adjudicated: bool = False
+    of_study: tuple[FindingRow, ...] = ()
 
     @property
     def case(self) -> CaseFacts:
@@ -250,6 +254,22 @@ def _primary(path: Path, settings: ReportSettings, statistics: StatisticsSetting
     return tuple(next(iter(found.values()), []))
 
 
+@contextmanager
+def _as_in_tables(path: Path, of_study: tuple[FindingRow, ...]) -> Iterator[Path]:
+    """The case's measurements with the statuses that the study's tables give them."""
+    from outflow_cohort.study.findings import HELD, finding_table, held_values
+
+    if not path.exists() or not any(row.code in HELD for row in of_study):
+        yield path
+        return
+    import pyarrow.parquet as pq
+
+    with TemporaryDirectory() as folder:
+        held = Path(folder) / path.name
+        pq.write_table(held_values(pq.read_table(path, partitioning=None), finding_table(of_study)), held)
+        yield held
+
+
 def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
     """Read one case from RESULTS/work; what a case set aside early does not have is empty.
 
@@ -262,7 +282,9 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         with np.load(measured / "pictures.npz", allow_pickle=False) as arrays:
             pictures = tuple(read_pictures(arrays))
     statistics = read_statistics(results)
-    primary = _primary(measured / "measurements.parquet", settings, statistics)
+    of_study = read_study_findings(work / "study_findings" / f"{key}.json")
+    with _as_in_tables(measured / "measurements.parquet", of_study) as measurements:
+        primary, values = _primary(measurements, settings, statistics), read_values(measurements)
     inventory_path = work / "inventory" / f"{key}.json"
     inventory = read_inventory(inventory_path) if inventory_path.exists() else Inventory()
     aside = read_measured_aside(measured) if (measured / ASIDE_FILE).exists() else MeasuredAside()
@@ -270,7 +292,7 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         key=key,
         request=read_request(work / "requests" / f"{key}.json"),
         inventory=inventory,
-        values=read_values(measured / "measurements.parquet"),
+        values=values,
         curves=read_curves(measured / "curves.parquet"),
         views=read_views(measured / "views.parquet"),
         set_aside=inventory.set_aside + aside.rows,
@@ -282,4 +304,5 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         adjudicated=statistics.values == "final",
         primary=primary,
         leading=leading(primary, statistics.curve_step_pct),
+        of_study=of_study,
     )

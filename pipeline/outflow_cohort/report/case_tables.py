@@ -78,6 +78,14 @@ def findings_table(data: CaseData) -> Table:
             rows.append(
                 (f.severity, phase_text(drawing.phase_pct), who, place, point, words(f.code), found, bound, f.remedy)
             )  # fmt: skip
+    for row in data.of_study:
+        who = f"{row.reader_id}, read {number(row.read_no, digits=0)}" if row.read_no else row.reader_id or "images"
+        phase = "all" if row.phase_pct is None else phase_text(row.phase_pct)
+        unit = "" if row.unit == "1" else f" {unit_text(row.unit)}"
+        found, bound = (
+            "" if v is None else f"{number(v, digits=1 if unit else 0)}{unit}" for v in (row.number, row.bound)
+        )
+        rows.append((row.severity, phase, who, "whole study", "", words(row.code), found, bound, row.remedy))
     rows.sort(key=lambda row: row[0] == "note")
     header = ("", "Phase", "Reading", "Structure", "Point", "What was found", "Number", "Bound", "Remedy")
     note = "Values that rest on suspect points carry the status landmark_suspect and are left out of the statistics."

@@ -146,7 +146,7 @@ def _judge(request: Request, inventory: Inventory, index: VolumeIndex, volumes: 
     checked, refused = check_landmarks(case_id, placed)
     findings = [_row_of_refused(row) for row in refused]
     pixels = tuple(
-        PixelHash(case_id=case_id, phase_pct=entry.phase_pct, hash=entry.pixel_hash)
+        PixelHash(case_id=case_id, phase_pct=entry.phase_pct, hash=entry.pixel_hash, slices=entry.slice_hashes)
         for entry in index.volumes
         if entry.pixel_hash
     )

@@ -154,7 +154,8 @@ def _one_volume(
     if region is None:
         raise PixelError("landmarks_outside", "the landmarks leave no region inside the image")
     source = _source(content, plan, folders, decoder)
-    seen, view = _orientation(content, plan, readings, grid, source)
+    hashes: list[str] = []
+    seen, view = _orientation(content, plan, readings, grid, source, hashes)
     read = source(region)
     figures = image_quality(read, grid, readings, points, study.quality)
     failed = [code for code in figures.quality_codes.split(";") if code.endswith("_fail")]
@@ -173,6 +174,7 @@ def _one_volume(
         mirrored_readings=_mirrored(readings, seen, view),
         shows_lungs=view is not None and shows_lungs(view),
         pixel_hash=_slice_hash(grid, source),
+        slice_hashes=tuple(hashes),
         resampled=target.kept is None,
         patient_position=plan.patient_position,
         supine=None if plan.patient_position is None else plan.patient_position in ("HFS", "FFS"),
@@ -257,32 +259,33 @@ def _source(
 
 
 def _slice_hash(grid: Grid, read: Callable[[Region], ReadRegion]) -> str | None:
-    """Hash of the middle slice's HU, by which the same scan shows under another name; None for an empty slice."""
-    import hashlib
-
-    import numpy as np
-
+    """Hash of the middle slice; None for an empty one."""
+    from outflow_cohort.dicom.frame_evidence import slice_hash
     from outflow_cohort.dicom.volume import Region
 
     columns, rows, slices = (int(n) for n in grid.size)
-    values = read(Region((0, 0, slices // 2), (columns, rows, slices // 2 + 1))).values
-    if float(np.ptp(values)) == 0.0:
-        return None
-    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float32).tobytes()).hexdigest()[:32]
+    return slice_hash(read(Region((0, 0, slices // 2), (columns, rows, slices // 2 + 1))).values)
 
 
 def _orientation(
-    content: Request, plan: SeriesPlan, readings: Sequence[Reading], grid: Grid, source: Callable[[Region], ReadRegion]
+    content: Request,
+    plan: SeriesPlan,
+    readings: Sequence[Reading],
+    grid: Grid,
+    source: Callable[[Region], ReadRegion],
+    hashes: list[str],
 ) -> tuple[ImageOrientation, Volume | None]:
-    """How the chest is turned in the image, and the view that says so; raises PixelError where it is not turned as
-    the coordinates say, unless a reading's points refute that."""
+    """How the chest is turned in the image, and the view that says so; `hashes` takes those of the view's slices.
+
+    Raises PixelError where the chest is not turned as the coordinates say, unless a reading's points refute that.
+    """
     from outflow_cohort.dicom.frame_evidence import mirrored_as, whole_view
     from outflow_cohort.dicom.pixels import PixelError
     from outflow_geometry.image.orientation import NOTHING_SEEN, image_orientation
 
     if not content.study.intake.check_orientation:
         return NOTHING_SEEN, None
-    view = whole_view(grid, source, by_slice=not series_of_row(content, plan.row).volume)
+    view = whole_view(grid, source, by_slice=not series_of_row(content, plan.row).volume, hashes=hashes)
     seen = NOTHING_SEEN if view is None else image_orientation(view)
     found = [mirrored_as(reading.structures, seen, view) for reading in readings]
     if seen.inverted and all(finding is not None and finding.code == "image_orientation" for finding in found):

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Mapping, Sequence
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.handover.judged import FindingRow, Habit, PixelHash, read_judged
+from outflow_cohort.handover.judged import FindingRow, Habit, Judged, PixelHash, read_judged
+from outflow_cohort.handover.request import read_request
 from outflow_cohort.study.outputs import LANDMARK_FINDINGS, typed_frame
 
 if TYPE_CHECKING:
@@ -27,6 +30,8 @@ OF_THE_STUDY = (*HELD, "same_landmarks_twice", "same_pixels_in_phases", "reader_
 """Findings that only the whole study shows; the report says of each that it must be acted on."""
 ALL_CASES = "all"
 """case_id of a finding on a reader over all cases."""
+FEWEST_SLICES, SAME_SLICES = 5, 0.8
+"""Slices that the smaller of two series must have, and the share of them that must be in the other for one scan."""
 FEWEST_CASES = 6
 """Cases in each half of a reader's work from which a drift is looked for."""
 DRIFT_SCATTER, DRIFT_BIAS, DRIFT_CHANCE = 0.3, 0.4, 0.001
@@ -42,13 +47,41 @@ def landmark_findings(work: Path, keys: list[str]) -> pd.DataFrame:
 
     judged = [read_judged(work / "judged" / f"{key}.json") for key in keys]
     rows = [row for case in judged for row in case.findings]
-    readings = pd.read_parquet(work / "readings.parquet")
-    rows += same_pixels([row for case in judged for row in case.pixels])
-    rows += same_landmarks(readings)
-    rows += reader_drifts([row for case in judged for row in case.habits], reading_places(readings))
+    return finding_table([*rows, *_of_the_study(judged, pd.read_parquet(work / "readings.parquet"))])
+
+
+def finding_table(rows: Sequence[FindingRow]) -> pd.DataFrame:
+    """Findings in the order of the table."""
     frame = typed_frame([row.model_dump() for row in rows], LANDMARK_FINDINGS)
     order = [*READING, "structure", "point_no", "code"]
     return frame.sort_values(order, kind="stable", na_position="first").reset_index(drop=True)
+
+
+def _of_the_study(judged: Sequence[Judged], readings: pd.DataFrame) -> list[FindingRow]:
+    """What only the whole study shows."""
+    rows = same_pixels([row for case in judged for row in case.pixels]) + same_landmarks(readings)
+    return rows + reader_drifts([row for case in judged for row in case.habits], reading_places(readings))
+
+
+def findings_by_case(work: Path, keys: list[str]) -> dict[str, list[FindingRow]]:
+    """By key, what only the whole study shows of a case, and of the readers who read it.
+
+    work : see `landmark_findings`.
+    """
+    import pandas as pd
+
+    readings = pd.read_parquet(work / "readings.parquet")
+    found = _of_the_study([read_judged(work / "judged" / f"{key}.json") for key in keys], readings)
+    readers = {str(case): set(rows["reader_id"]) for case, rows in readings.groupby("case_id")}
+    by_case: dict[str, list[FindingRow]] = {}
+    for key in keys:
+        case = read_request(work / "requests" / f"{key}.json").case.case_id
+        by_case[key] = [
+            row
+            for row in found
+            if row.case_id == case or (row.case_id == ALL_CASES and row.reader_id in readers.get(case, set()))
+        ]
+    return by_case
 
 
 def _row(who: tuple[Any, ...], found: LandmarkFinding) -> FindingRow:
@@ -56,22 +89,40 @@ def _row(who: tuple[Any, ...], found: LandmarkFinding) -> FindingRow:
 
 
 def same_pixels(pixels: Sequence[PixelHash]) -> list[FindingRow]:
-    """Series of which another case, or another phase of the case, has the very same slice.
+    """Series of which another case, or another phase of the case, has the very same middle slice, or nearly all slices
+    of the one that has fewer (a copy that was cropped).
 
     pixels : of all cases.
     """
     from outflow_geometry.landmarks.findings import finding
 
-    places: dict[str, list[tuple[str, float | None]]] = {}
-    for row in pixels:
-        places.setdefault(row.hash, []).append((row.case_id, row.phase_pct))
-    doubled = []
-    for several in places.values():
-        if len(several) > 1:
-            code = "same_pixels_twice" if len({case for case, _ in several}) > 1 else "same_pixels_in_phases"
-            doubled += [(place, len(several), code) for place in several]
-    doubled.sort(key=str)
+    together: dict[str, set[int]] = {}
+    for number, row in enumerate(pixels):
+        together.setdefault(row.hash, set()).add(number)
+    groups = [rows for rows in together.values() if len(rows) > 1] + _cropped_copies(pixels)
+    most: dict[tuple[tuple[str, float | None], str], int] = {}
+    for group in groups:
+        places = [(pixels[i].case_id, pixels[i].phase_pct) for i in group]
+        code = "same_pixels_twice" if len({case for case, _ in places}) > 1 else "same_pixels_in_phases"
+        for place in places:
+            most[place, code] = max(most.get((place, code), 0), len(places))
+    doubled = sorted(((place, count, code) for (place, code), count in most.items()), key=str)
     return [_row((*place, "", None), finding(code, "", None, count, 1)) for place, count, code in doubled]
+
+
+def _cropped_copies(pixels: Sequence[PixelHash]) -> list[set[int]]:
+    """Pairs of series that share nearly all slices of the smaller one. A few alike may be empty surroundings."""
+    holders: dict[str, list[int]] = {}
+    for number, row in enumerate(pixels):
+        for one in set(row.slices):
+            holders.setdefault(one, []).append(number)
+    shared = Counter(pair for several in holders.values() if len(several) > 1 for pair in combinations(several, 2))
+    found = []
+    for (i, j), count in sorted(shared.items()):
+        fewer = min(len(set(pixels[i].slices)), len(set(pixels[j].slices)))
+        if fewer >= FEWEST_SLICES and count >= SAME_SLICES * fewer:
+            found.append({i, j})
+    return found
 
 
 def same_landmarks(readings: pd.DataFrame) -> list[FindingRow]:
