@@ -84,7 +84,9 @@ def _qualify(args: argparse.Namespace) -> int:
         if args.readings:
             if args.folder is None:
                 raise ValueError("--readings needs --folder, the folder that qualify wrote")
-            target, readers = report(folder=args.folder, readings=args.readings, output=args.output)
+            target, readers = report(
+                folder=args.folder, readings=args.readings, output=args.output, study_file=args.study
+            )
             for row in readers.to_dict("records"):
                 words = str(row["verdict"]).replace("_", " ")
                 events.tell(f"{row['reader_id']}: {words}{': ' if row['against'] else ''}{row['against']}")
@@ -130,12 +132,14 @@ def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "qualify", _qualify, text, example)
     p.add_argument("--cases", type=int, default=12, metavar="N", help="invented hearts (default 12)")
     p.add_argument("--readers", help="reader_ids, comma-separated")
-    p.add_argument("--study", type=Path, metavar="PATH", help="study whose scans and limits are taken")
+    p.add_argument("--study", type=Path, metavar="PATH", help="study whose scans, limits and landmark_files are taken")
     p.add_argument("--repeat", type=_share, default=0.25, metavar="SHARE", help="share of scans read twice (25%%)")
     p.add_argument("--seed", type=int, help="seed of hearts and orders (default a secret one)")
     p.add_argument("--output", type=Path, metavar="PATH", help="folder to write")
     p.add_argument("--folder", type=Path, metavar="PATH", help="folder that an earlier call wrote")
-    p.add_argument("--readings", type=Path, nargs="+", metavar="FILE", help="tables that readers filed, to be judged")
+    p.add_argument(
+        "--readings", type=Path, nargs="+", metavar="FILE", help="files of points that readers filed, to be judged"
+    )
     text = "Write what readers must look at again: CSV, XLSX and a page of pictures."
     p = add_command(commands, "queries", _queries, text, "my_study")
     add_study(p)

@@ -71,13 +71,6 @@ def request_of(wildcards):
     return frozen(f"requests/{wildcards.key}.json")
 
 
-def of_study(wildcards):
-    """What the whole study shows of a case. The step that finds it makes those sheets anew that were told something
-    else, so that one case does not make all anew; in an object storage it has no sheets at hand."""
-    path = f"{RESULTS}/work/study_findings/{wildcards.key}.json"
-    return path if STORED else ancient(path)
-
-
 def request_at_images(wildcards):
     """The same where `plan` wrote it: the paths of the images in it begin there."""
     return local(LAUNCH.frozen(f"requests/{wildcards.key}.json"))

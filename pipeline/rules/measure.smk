@@ -40,7 +40,12 @@ rule sheet:
         request=request_of,
         inventory=f"{RESULTS}/work/inventory/{{key}}.json",
         measured=rules.measure.output,
-        of_study=of_study,
+        # the step that finds it makes those sheets anew that were told something else; in an object storage it has none
+        of_study=(
+            f"{RESULTS}/work/study_findings/{{key}}.json"
+            if STORED
+            else ancient(f"{RESULTS}/work/study_findings/{{key}}.json")
+        ),
         settings=(
             [frozen("report.json"), frozen("study.json")]
             if STORED

@@ -11,12 +11,13 @@ import pytest
 
 from outflow_cohort.cli import main
 from outflow_cohort.cli_parts import EXIT_OK, EXIT_USAGE
-from outflow_cohort.corelab.qualify import report
+from outflow_cohort.corelab.qualify import NEEDED, filed_table, report
 from outflow_cohort.corelab.qualify_deal import deal, known_hearts
 from outflow_cohort.corelab.qualify_errors import errors_of, true_points
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.cohort import heart_case
 from outflow_cohort.demo.readers import Noise, Reader, read
+from outflow_cohort.study.landmark_sources import LandmarkFiles
 
 Points = dict[str, np.ndarray]
 Slip = Callable[[Points, int], None]
@@ -219,3 +220,55 @@ def test_the_command_judges_and_says_what_is_missing(
     assert main(["qualify", "--readings", str(path)]) == EXIT_USAGE
     assert main(["qualify", "--readers", "a/b", "--output", str(tmp_path / "new")]) == EXIT_USAGE
     assert not (tmp_path / "new").exists()
+
+
+def test_what_the_studys_readers_may_send_is_taken(dealt: Path, tmp_path: Path) -> None:
+    plain = pd.read_csv(filed(dealt, "ash"))
+    expected = filed_table(filed(dealt, "ash"))[list(NEEDED)].sort_values(["case_id", "structure", "point_no"])
+    sheet = tmp_path / "ash.xlsx"
+    plain.to_excel(sheet, index=False)
+    mirrored = plain.assign(R=-plain["x_mm"] / 10.0, A=-plain["y_mm"] / 10.0, S=plain["z_mm"] / 10.0)
+    other = tmp_path / "viewer_ash.csv"
+    mirrored.rename(columns={"case_id": "scan", "structure": "label"}).to_csv(
+        other, index=False, sep=";", columns=["scan", "label", "point_no", "R", "A", "S"]
+    )
+    columns = {"case_id": "scan", "structure": "label", "x_mm": "R", "y_mm": "A", "z_mm": "S"}
+    group = LandmarkFiles(
+        files="points/viewer_*.csv",
+        coordinates="RAS",
+        unit="cm",
+        columns=columns,
+        name_pattern="viewer_(?P<reader_id>.+)",
+    )
+    for path in (sheet, other):
+        found = filed_table(path, (group,)).sort_values(["case_id", "structure", "point_no"])
+        names = ["case_id", "reader_id", "structure"]
+        assert found[names].to_numpy().tolist() == expected[names].to_numpy().tolist()
+        places = ["point_no", "x_mm", "y_mm", "z_mm"]
+        assert found[places].to_numpy(float) == pytest.approx(expected[places].to_numpy(float), abs=1e-6)
+
+
+def test_a_file_that_nothing_describes_names_the_missing_entry(tmp_path: Path) -> None:
+    points = tmp_path / "points.json"
+    points.write_text('{"points": [{"label": "lv_apex", "position": [1, 2, 3]}]}', encoding="utf-8")
+    with pytest.raises(ValueError, match=r"points\.json.*coordinate system.*landmark_files"):
+        filed_table(points)
+    table = tmp_path / "points.csv"
+    table.write_text("scan,x\nQ1,2\n", encoding="utf-8")
+    with pytest.raises(ValueError, match=r"points\.csv.*no column case_id.*--study"):
+        filed_table(table)
+
+
+def test_the_mapping_of_a_study_reaches_the_report(dealt: Path, tmp_path: Path) -> None:
+    path = filed(dealt, "birch")
+    frame = pd.read_csv(path).rename(columns={"structure": "label"})
+    frame.to_csv(tmp_path / "birch_points.csv", index=False)
+    study = tmp_path / "study.yaml"
+    study.write_text(
+        "study_id: S\nlandmark_files:\n  - {files: '*_points.csv', coordinates: LPS, columns: {structure: label}}\n",
+        encoding="utf-8",
+    )
+    arguments = ["qualify", "--folder", str(dealt), "--readings", str(tmp_path / "birch_points.csv")]
+    assert main([*arguments, "--output", str(tmp_path / "out")]) == EXIT_USAGE
+    assert main([*arguments, "--output", str(tmp_path / "out"), "--study", str(study)]) == EXIT_OK
+    assert set(pd.read_csv(tmp_path / "out" / "readers.csv").query("readings_filed > 0")["reader_id"]) == {"birch"}

@@ -18,8 +18,10 @@ from outflow_cohort.steps.report import report
 from outflow_cohort.steps.statistics import statistics
 from outflow_cohort.steps.table import table
 from outflow_cohort.steps.volume import volume
+from outflow_cohort.study.columns import TABLES
 from outflow_cohort.study.launch import prepare
-from outflow_cohort.study.problems import StudyError, grouped
+from outflow_cohort.study.problems import Problem, StudyError, grouped
+from outflow_cohort.study.tables import read_table
 
 CASES = "case_id,group\nC1,native\nC2,ring\n"
 
@@ -146,3 +148,20 @@ def test_a_mistyped_config_key_runs_nothing(tmp_path: Path, monkeypatch: pytest.
     with pytest.raises(SystemExit, match=r"unknown key .studdy.; needed study or scheduler.*did you mean .study."):
         prepare(study=None, demo_settings="config/demo.yaml", main_process=True, given=["studdy"])
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("beside", "remedy"),
+    [
+        ("cases.xlsx", 'Save "cases.xlsx" as cases.csv: CSV in UTF-8, comma-separated.'),
+        ("Cases.CSV", 'Rename "Cases.CSV" to cases.csv.'),
+        ("case.csv", 'Write cases.csv, or rename "case.csv".'),
+        ("notes.docx", "Write cases.csv."),
+    ],
+)
+def test_a_missing_table_names_what_lies_beside_it(tmp_path: Path, beside: str, remedy: str) -> None:
+    (tmp_path / beside).write_bytes(b"PK")
+    problems: list[Problem] = []
+    read_table(tmp_path / "cases.csv", TABLES["cases"], problems)
+    assert [p.remedy for p in problems] == [remedy]
+    assert ("beside it" in problems[0].found) == (Path(beside).stem.lower() == "cases")

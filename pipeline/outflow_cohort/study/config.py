@@ -195,13 +195,24 @@ def load_study(path: Path) -> tuple[Study | None, list[Problem]]:
                 remedy=remedy_read,
             )
         ]
-    except (OSError, UnicodeDecodeError) as error:
+    except UnicodeDecodeError:
         return None, [
             Problem(
                 file=name,
                 row=None,
                 column=None,
-                found=type(error).__name__,
+                found="text that is not UTF-8",
+                needed="text in UTF-8",
+                remedy="Save it again as UTF-8.",
+            )
+        ]
+    except OSError as error:
+        return None, [
+            Problem(
+                file=name,
+                row=None,
+                column=None,
+                found=f"a file that cannot be read ({error.strerror or 'damaged'})",
                 needed="a readable UTF-8 file",
                 remedy=remedy_read,
             )

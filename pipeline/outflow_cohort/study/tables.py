@@ -33,6 +33,23 @@ MOST_PROBLEMS = 20
 """Problems listed for one column; the rest is counted."""
 
 
+def _no_file(path: Path, needed: str) -> Problem:
+    """A missing table, and what lies beside it under nearly its name."""
+    beside = sorted(p.name for p in path.parent.iterdir()) if path.parent.is_dir() else []
+    found, remedy = "no such file", f"Write {path.name}."
+    same_stem = [name for name in beside if Path(name).stem.lower() == path.stem.lower()]
+    likely = nearest_name(path.name, beside)
+    if same_stem:
+        other = shown(same_stem[0])
+        found = f"no such file, but {other} beside it"
+        remedy = f"Save {other} as {path.name}: CSV in UTF-8, comma-separated."
+        if Path(same_stem[0]).suffix.lower() == path.suffix.lower():
+            remedy = f"Rename {other} to {path.name}."
+    elif likely:
+        remedy = f"Write {path.name}, or rename {shown(likely)}."
+    return Problem(file=path.name, row=None, column=None, found=found, needed=needed, remedy=remedy)
+
+
 def read_table(path: Path, spec: TableSpec, problems: list[Problem]) -> pd.DataFrame:
     """Read `path` by `spec`; numbers are float64 (NaN where empty), names are text ('' where empty).
 
@@ -40,16 +57,7 @@ def read_table(path: Path, spec: TableSpec, problems: list[Problem]) -> pd.DataF
     """
     if not path.exists():
         if not spec.optional:
-            problems.append(
-                Problem(
-                    file=path.name,
-                    row=None,
-                    column=None,
-                    found="no such file",
-                    needed=f"the table of {spec.name}",
-                    remedy=f"Write {path.name}.",
-                )
-            )
+            problems.append(_no_file(path, f"the table of {spec.name}"))
         return empty_table(spec)
     try:
         frame = _read_text(path)
