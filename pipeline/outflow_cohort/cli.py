@@ -357,7 +357,7 @@ def _name(args: argparse.Namespace) -> str:
 def _call_once(args: argparse.Namespace) -> int:
     """Run the command; what a user can mend is reported without a traceback."""
     from outflow_cohort.files import DamagedFile
-    from outflow_cohort.study.problems import StudyError
+    from outflow_cohort.study.problems import StudyError, counted
 
     try:
         with _claim(args):
@@ -378,7 +378,7 @@ def _call_once(args: argparse.Namespace) -> int:
         for problem in trouble.problems:
             problem.tell()
         count = sum(p.severity == "error" for p in trouble.problems)
-        events.error(f"The study has {count} error(s); nothing was computed.", name="study_refused")
+        events.error(f"The study has {counted(count, 'error')}; nothing was computed.", name="study_refused")
         return EXIT_STUDY
 
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 def _check(args: argparse.Namespace) -> int:
     from outflow_cohort.study.preview import preview
-    from outflow_cohort.study.problems import tell_grouped
+    from outflow_cohort.study.problems import counted, tell_grouped
 
     if args.fix_plan and args.fix_plan.exists():
         events.error(f"{args.fix_plan.name} exists and is not overwritten; name a new file for the fix plan")
@@ -40,7 +40,7 @@ def _check(args: argparse.Namespace) -> int:
     if args.fix_plan:
         _write_fix_plan(args.fix_plan, problems)
     errors = sum(p.severity == "error" for p in problems)
-    events.tell(f"{errors} error(s), {len(problems) - errors} warning(s).")
+    events.tell(f"{counted(errors, 'error')}, {counted(len(problems) - errors, 'warning')}.")
     return EXIT_STUDY if errors else EXIT_OK
 
 

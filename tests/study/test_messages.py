@@ -40,8 +40,8 @@ def test_quiet_leaves_errors_only(study, capsys: pytest.CaptureFixture[str]):
     errors = [line for line in loud.err.splitlines() if line.startswith("error: ")]
     assert quiet.err.splitlines() == errors != []
     # the drawing was asked for and stays; the closing line goes
-    assert "error(s)" in loud.out
-    assert "error(s)" not in quiet.out
+    assert "1 error, " in loud.out
+    assert "1 error" not in quiet.out
     assert quiet.out.splitlines() == loud.out.splitlines()[:-1]
 
 
@@ -73,8 +73,8 @@ def test_json_lines_tell_each_problem_place_first(study, words: list[str], capsy
     assert (problem["file"], problem["rows"], problem["column"]) == ("plans.csv", [2], "device_id")
     assert 'did you mean "K27"' in problem["remedy"]
     assert told[-1]["event"] == "done"
-    assert "1 error(s)" in told[-1]["message"]
-    assert "error(s)" not in captured.out
+    assert "1 error, " in told[-1]["message"]
+    assert "1 error" not in captured.out
 
 
 def test_a_place_comes_first_in_text_and_json(capsys: pytest.CaptureFixture[str]):

@@ -98,7 +98,7 @@ def test_errors_are_all_listed_at_once_and_end_with_status_3(study, capsys):
     captured = capsys.readouterr()
     assert "plans.csv, row 2, device_id" in captured.err
     assert "devices.csv, row 2, nominal_diameter_mm" in captured.err
-    assert "2 error(s)" in captured.out
+    assert "2 errors, " in captured.out
     assert not (path.parent / "results").exists()
 
 

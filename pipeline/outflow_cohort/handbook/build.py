@@ -34,29 +34,46 @@ STYLE = """\
 img[src*="figures/"] {display: block; max-width: 100%; border: 1px solid #dde1e5}
 table {font-size: .9em; margin-bottom: 1.2em}
 td, th {padding: .35em .7em; vertical-align: top}
-td code, th code {white-space: nowrap}
+td code, th code {white-space: normal; overflow-wrap: anywhere}
+td:first-child code {overflow-wrap: break-word}
+pre code {white-space: pre-wrap; overflow-wrap: anywhere}
+@media (max-width: 700px) {
+table, tbody, tr, td {display: block; width: auto !important}
+thead {display: none}
+tr {padding: .5em 0; border-bottom: 1px solid #dde1e5}
+td {border: 0 !important; padding: .15em .4em !important}
+td:first-child {font-weight: bold}
+h1 {font-size: 1.9rem}
+h2 {font-size: 1.5rem}
+}
 """
-NAVIGATION = (
-    ("Begin here", "index"),
-    ("From zero to a table", "story"),
-    ("Own study", "own_study"),
-    ("Landmarks of other programs", "viewers"),
-    ("Which definition", "choose"),
-    ("Intervals", "intervals"),
-    ("Statuses", "statuses"),
-    ("Any size and depth", "implants"),
-    ("Measures", "measures"),
-    ("Study tables", "study"),
-    ("Settings", "settings"),
-    ("Output tables", "outputs"),
-    ("Reason codes", "codes"),
-    ("Files in and out", "files"),
-    ("Privacy", "privacy"),
-    ("Questions", "questions"),
-    ("Library", "library"),
-    ("Commands", "commands"),
-)
-"""Titles and pages; `measures` is a section with one page per measure."""
+NAVIGATION = {
+    "Start": (
+        ("Begin here", "index"),
+        ("From zero to a table", "story"),
+        ("Own study", "own_study"),
+        ("Landmarks of other programs", "viewers"),
+        ("Privacy", "privacy"),
+    ),
+    "Understand": (
+        ("Which definition", "choose"),
+        ("Intervals", "intervals"),
+        ("Statuses", "statuses"),
+        ("Any size and depth", "implants"),
+        ("Ten questions", "questions"),
+    ),
+    "Measures": (("All measures", "measures/index"),),
+    "Look up": (
+        ("Study tables", "study"),
+        ("Settings", "settings"),
+        ("Output tables", "outputs"),
+        ("Reason codes", "codes"),
+        ("Files in and out", "files"),
+        ("Commands", "commands"),
+        ("Library", "library"),
+    ),
+}
+"""Menus with titles and pages; a page per measure is added to `Measures`."""
 
 
 class MissingGenerator(Exception):
@@ -108,12 +125,9 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
 
 def _navigation(measures: list[str]) -> str:
     lines = []
-    for title, page in NAVIGATION:
-        if page != "measures":
-            lines.append(f"  - {title}: {page}.md")
-            continue
-        lines += [f"  - {title}:", "      - All measures: measures/index.md"]
-        lines += [f"      - {measure}: measures/{measure}.md" for measure in measures]
+    for menu, found in NAVIGATION.items():
+        own = [(name, f"measures/{name}") for name in measures] if menu == "Measures" else []
+        lines += [f"  - {menu}:", *(f"      - {title}: {page}.md" for title, page in (*found, *own))]
     return "\n".join(lines) + "\n"
 
 

@@ -120,7 +120,7 @@ def _en_face(drawing: Drawing, scale: float = 3.6) -> None:
     view.shape(lumen, BLOOD)
     view.shape(device.intersection(reach), DEVICE, palette.BLUE)
     view.shape(free, LEFT, palette.GREEN, 1.6)
-    drawing.text(WIDTH - 132, 60, "section, along the path", "middle", class_="b halo")
+    drawing.text(WIDTH - 132, 60, "seen along the path", "middle", class_="b halo")
 
 
 def native_lvot_area() -> Drawing:
@@ -133,7 +133,7 @@ def native_lvot_area() -> Drawing:
     _edge(view, heart.path.plane(heart.smallest()), heart.path.at(heart.smallest())[0], palette.ORANGE, 18.0, DASH)
     face = View(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), 3.6, x=WIDTH - 132, y=HEIGHT / 2)
     face.shape(lumen, BLOOD, palette.ORANGE, 1.6)
-    drawing.text(WIDTH - 132, 60, "section, along the path", "middle", class_="b halo")
+    drawing.text(WIDTH - 132, 60, "seen along the path", "middle", class_="b halo")
     _key(drawing, [("outflow path", palette.PURPLE, "8 3 2 3"), ("plane of the section", palette.ORANGE, DASH)])
     return drawing
 

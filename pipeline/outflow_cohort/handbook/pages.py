@@ -31,22 +31,32 @@ def index_page() -> str:
 
 {CAUTION}
 
-Each page is written by the program itself (`outflow-cohort handbook`), so it always fits the version.
+Each page is written by the program itself (`outflow-cohort handbook`), so it always matches the version that you run.
 
+Start:
+
+- [From zero to a table](story.md): an invented study from raw files to the tables of a paper.
 - [Own study](own_study.md): from a folder of DICOM files to a finished study.
-- [Landmarks of other programs](viewers.md): tables, JSON lists, polydata and DICOM files by a mapping.
-- [Measures](measures/index.md): of each one definition, formula, figure, source and pitfalls.
+- [Landmarks of other programs](viewers.md): tables, JSON lists, polydata and DICOM files, read by a mapping.
+- [Privacy](privacy.md): what is checked, what is not, and what goes into the results.
+
+Understand:
+
+- [Which definition should I choose](choose.md): path, solid, phase, section rule, ring.
+- [How to read an interval](intervals.md): what it covers and what it does not.
+- [What to do with each status](statuses.md): every code beside a value.
+- [Any size and depth](implants.md): try every device at every depth.
+- [Ten questions](questions.md): answered in pandas, polars, SQL and R.
+- [Measures](measures/index.md): definition, formula, figure, source and pitfalls of each.
+
+Look up:
+
 - [Study tables](study.md) and [settings](settings.md): what you write.
 - [Output tables](outputs.md): what you get.
-- [Reason codes](codes.md): why a series, reading or case was warned of or set aside, and what to do.
+- [Reason codes](codes.md): why a series, reading or case has a warning or was set aside, and what to do.
 - [Files in and out](files.md): formats of images, landmarks and results.
-- [Privacy](privacy.md): what is checked, what is not, and what goes into results.
-- [Which definition should I choose](choose.md): path, solid, phase, section rule, ring.
-- [How to read an interval](intervals.md): what is in it and what is not.
-- [What to do with each status](statuses.md): every code beside a value.
-- [Questions](questions.md): ten answers in pandas, polars, SQL and R.
-- [Library](library.md): geometry core and statistics from Python, with examples.
 - [Commands](commands.md): the command line, its messages and its exit status.
+- [Library](library.md): geometry core and statistics from Python, with examples.
 """
 
 
@@ -130,8 +140,8 @@ def settings_page() -> str:
 
     parts = [
         "# Settings (study.yaml)",
-        "Only `study_id` is required; an unknown key is an error that names the nearest known one. A key such as "
-        "`report.pdf` is written as `pdf:` under `report:`; the example shows how. Keys under a list, such as "
+        "Only `study_id` is required; an unknown key is an error that names the nearest known one. Write a key such as "
+        "`report.pdf` as `pdf:` under `report:`. Keys under a list, such as "
         "`exclude[].case_id`, belong to each entry of the list.",
     ]
     found = list(setting_rows(Study, ""))
@@ -139,8 +149,7 @@ def settings_page() -> str:
     for section in sections:
         rows = [r for r in found if (r.key.split(".")[0] if "." in r.key.split("[")[0] else "") == section]
         parts.append(f"## {section or 'The study'}")
-        cells = [(f"`{r.key}`", r.default, r.allowed, r.unit, r.meaning, f"`{r.example}`") for r in rows]
-        parts.append(_table(("key", "default", "allowed", "unit", "meaning", "example"), cells))
+        parts.append(_table(("key", "meaning", "values"), [(f"`{r.key}`", r.meaning, r.values()) for r in rows]))
     return "\n\n".join(parts) + "\n"
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import types
 import typing
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal, get_args, get_origin
 
@@ -14,6 +14,13 @@ from pydantic.fields import FieldInfo
 EXAMPLES: dict[str, str] = {
     "study_id": "my_registry",
     "title": "Three-site registry",
+    "landmark_files": '[{files: "points/*.csv", coordinates: LPS}]',
+    "landmark_files[].files": '"points/*.csv"',
+    "landmark_files[].columns": "{x_mm: X, y_mm: Y, z_mm: Z}",
+    "landmark_files[].structures": "{annulus: mitral_ring}",
+    "landmark_files[].name_pattern": r"'(?P<case_id>C\d+)_(?P<reader_id>\w+)'",
+    "landmark_files[].structure": "mitral_ring",
+    "landmark_files[].phase_pct": "40",
     "structure_names": "{annulus: mitral_ring}",
     "cutoffs": "cutoffs.csv",
     "exclude": "[{case_id: C012, reader_id: R2, reason: wrong image}]",
@@ -30,21 +37,46 @@ EXAMPLES: dict[str, str] = {
     "statistics.categorical_columns": "[nyha_class]",
     "statistics.association_columns": "[gradient_mmhg]",
     "adjudication.adjudicators": "[R9]",
+    "adjudication.differences": "[{measure: neo_lvot_area, more_than_pct: 20}]",
+    "adjudication.differences[].measure": "neo_lvot_area",
+    "adjudication.differences[].variant": "full_frame",
+    "adjudication.differences[].more_than": "40",
+    "adjudication.differences[].more_than_pct": "20",
     "carry.from_phases": "[35, 75]",
     "implants.depths_mm.start": "8",
     "implants.depths_mm.to": "20",
     "implants.depths_mm.step": "2",
     "statistics.outcome_columns": "[died, stroke]",
     "statistics.outcomes": '[{column: obstruction, event: "1", no_event: "0"}]',
+    "statistics.outcomes[].column": "obstruction",
+    "statistics.outcomes[].missing": "[unknown]",
+    "statistics.outcomes[].endpoint": "mean gradient 10 mmHg higher at 30 days",
+    "statistics.mixed_models": "[{measure: mitral_area, variant: spline, covariates: [site]}]",
+    "statistics.mixed_models[].measure": "mitral_area",
+    "statistics.mixed_models[].covariates": "[site]",
+    "statistics.adjusted_models[].outcome": "obstruction",
+    "statistics.adjusted_models[].covariates": "[age]",
+    "statistics.time_to_event": "[{time_column: days, event_column: end, event: died, no_event: alive}]",
+    "statistics.time_to_event[].time_column": "days",
+    "statistics.time_to_event[].event_column": "end",
+    "statistics.time_to_event[].competing": "[reoperated]",
+    "statistics.time_to_event[].horizon": "365",
+    "statistics.time_to_event[].covariates": "[age]",
     "statistics.predictors[].measure": "neo_lvot_area",
     "statistics.predictors[].variant": "skirt",
     "statistics.predictors": "[{measure: neo_lvot_area, variant: skirt, risk: low, cutoffs: [170]}]",
     "statistics.given_sensitivities": "[0.9]",
     "statistics.grras_facts": "{readers: two cardiologists with five years of practice}",
+    "statistics.reporting_facts": "{setting: three centres}",
     "statistics.scheduler": "tcp://node1:8786",
 }
 """Examples where the default shows nothing; elsewhere the example is the default or an allowed value."""
-BOUNDS = (("ge", "≥"), ("gt", ">"), ("le", "≤"), ("lt", "<"))
+BOUNDS = (("ge", "at least"), ("gt", "above"), ("le", "at most"), ("lt", "below"))
+NO_UNIT = frozenset({"", "1", "name", "text", "list", "switch"})
+"""What the schema gives as unit of a key that has none."""
+UNIT_WORDS = {"a": "years", "deg": "degrees", "pct": "%"}
+UNSAID = frozenset({"[]", "{}", "…", "words", "NAME"})
+"""Examples that show nothing."""
 PLAIN = {str: "text", int: "whole number", float: "number", bool: "true, false"}
 
 
@@ -58,6 +90,15 @@ class SettingRow:
     unit: str
     meaning: str
     example: str
+
+    def values(self) -> str:
+        """What may be written, with its unit; the default; an example where the default is none."""
+        unit = "" if self.unit in NO_UNIT or self.unit in self.allowed else f" ({UNIT_WORDS.get(self.unit, self.unit)})"
+        allowed = "path" if self.unit == "path" else f"{self.allowed}{unit}"
+        parts = [allowed, self.default if self.default == "required" else f"default {self.default}"]
+        if self.example not in UNSAID and f"`{self.example}`" != self.default:
+            parts.append(f"example `{self.example}`")
+        return "; ".join(parts)
 
 
 def setting_rows(model: type[BaseModel], prefix: str) -> Iterator[SettingRow]:
@@ -124,8 +165,16 @@ def _allowed(field: FieldInfo, entry: type[BaseModel] | None) -> str:
     if entry is not None:
         return "list of entries"
     text = _type_text(field.annotation)
-    limits = [f"{sign} {getattr(m, name):g}" for m in field.metadata for name, sign in BOUNDS if hasattr(m, name)]
-    return ", ".join([text, *limits]) if limits else text
+    return _within(text, field.metadata)
+
+
+def _within(text: str, metadata: Iterable[Any]) -> str:
+    """The kind of value with its limits, as `number from 0 to 100`."""
+    limits = {name: getattr(m, name) for m in metadata for name, _ in BOUNDS if hasattr(m, name)}
+    if set(limits) == {"ge", "le"}:
+        return f"{text} from {limits['ge']:.10g} to {limits['le']:.10g}"
+    words = " and ".join(f"{word} {limits[name]:.10g}" for name, word in BOUNDS if name in limits)
+    return f"{text} {words}" if words else text
 
 
 def _type_text(annotation: Any) -> str:
@@ -136,14 +185,12 @@ def _type_text(annotation: Any) -> str:
         return ", ".join(_type_text(a) for a in inner if a is not type(None))
     if origin is tuple:
         listed = [a for a in inner if a is not Ellipsis]
-        many = "list of " if Ellipsis in inner else f"{len(listed)} values: "
+        many = "list of " if Ellipsis in inner else f"{len(listed)} values, each "
         return many + _type_text(listed[0])
     if origin is dict:
-        return f"names with a {_type_text(inner[1])}"
+        return f"names, each with a {_type_text(inner[1])}"
     if origin is typing.Annotated:
-        limits = [f"{sign} {getattr(m, n):g}" for part in inner[1:] for m in getattr(part, "metadata", [part])
-                  for n, sign in BOUNDS if hasattr(m, n)]  # fmt: skip
-        return ", ".join([_type_text(inner[0]), *limits])
+        return _within(_type_text(inner[0]), [m for part in inner[1:] for m in getattr(part, "metadata", [part])])
     return PLAIN.get(annotation, "text")
 
 
@@ -157,7 +204,7 @@ def _example(field: FieldInfo) -> str:
             return as_yaml(get_args(annotation)[0])
     if get_origin(field.annotation) in (dict, tuple):
         return "{}" if get_origin(field.annotation) is dict else "[]"
-    bound = next((getattr(m, n) for m in field.metadata for n, _ in BOUNDS if hasattr(m, n)), None)
+    bound = next((getattr(m, n) for m in field.metadata for n in ("ge", "le") if hasattr(m, n)), None)
     if bound is not None:
         return f"{bound:g}"
     return {"list": "[]", "name": "NAME", "text": "words", "path": "FILE.csv"}.get(str(_extra(field).get("unit")), "…")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
@@ -271,6 +272,8 @@ PLAIN = {
     "a valid list": "a list",
 }
 """What the checking library calls a kind of value, and what a user calls it."""
+QUOTED = re.compile("'([^']+)'")
+"""Names in what the checking library lists as allowed."""
 BRANCHES = frozenset({"bool", "int", "float", "str", "none", "list", "tuple", "dict"})
 
 
@@ -304,11 +307,17 @@ def _as_problem(name: str, item: Any) -> Problem:
     found = repr(given) if isinstance(given, (int, float, bool)) else described(str(given))
     needed = item["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
     needed = PLAIN.get(needed.partition(",")[0], needed)
+    needed = needed.replace("less than or equal to", "at most").replace("greater than or equal to", "at least")
+    # a name that is not allowed is likely a slip of the pen
+    names = QUOTED.findall(needed) if item["type"] == "literal_error" else []
+    hint = nearest(str(given), names)
     return Problem(
         file=name,
         row=None,
         column=key,
         found=found,
         needed=needed,
-        remedy=f"Correct `{key}`, or remove it to keep the default.",
+        remedy=f"Correct `{key}`{hint} Or remove it to keep the default."
+        if hint
+        else f"Correct `{key}`, or remove it to keep the default.",
     )

@@ -10,7 +10,7 @@ import pandas as pd
 from outflow_cohort.stats.data.outcome_columns import outcome_mistakes
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.keys import case_key
-from outflow_cohort.study.problems import Problem, nearest, nearest_name, shown
+from outflow_cohort.study.problems import Problem, counted, nearest, nearest_name, shown
 
 
 def check_references(
@@ -42,7 +42,7 @@ def check_references(
                     file=str(first["file"]),
                     row=int(first["row"]),
                     column=column,
-                    found=f"{shown(str(name))} in {len(rows)} row(s)",
+                    found=f"{shown(str(name))} in {counted(len(rows), 'row')}",
                     needed=f"a {column} of {target_name}",
                     remedy=f"Correct it or add it to {target_name}{hint}",
                     suggestion=nearest_name(str(name), known),
@@ -127,7 +127,7 @@ def check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> Non
                     row=int(row["row"]),
                     column="covered_from_mm, covered_to_mm",
                     found=f"{start:g} to {end:g}",
-                    needed=f"a part of 0 to {height:g} mm, from below to",
+                    needed=f"covered_from_mm below covered_to_mm, both from 0 to {height:g} mm",
                     remedy="Correct the row.",
                 )
             )

@@ -121,7 +121,7 @@ def _look(path: str, column: str) -> tuple[str, str, str] | None:
         (os.path.join(root, name) for root, _, names in os.walk(path) for name in sorted(names) if name[0] != "."), None
     )
     if first is None:
-        return "no file in this folder", "the files of one series", "Correct the path; else it will be set aside."
+        return "no file in this folder", "the files of one series", "Correct the path; else the series is set aside."
     import pydicom
     from pydicom.errors import InvalidDicomError
 
@@ -133,7 +133,7 @@ def _look(path: str, column: str) -> tuple[str, str, str] | None:
         return (
             "no sign of de-identification",
             "PatientIdentityRemoved = YES",
-            "De-identify the series (DICOM PS3.15 Annex E); else it will be set aside.",
+            "De-identify the series (DICOM PS3.15 Annex E); else the series is set aside.",
         )
     if header.get("Modality", "CT") != "CT":
         return "a series that is not CT", "Modality CT", "Correct the path; else the series will be set aside."

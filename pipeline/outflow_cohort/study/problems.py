@@ -97,6 +97,11 @@ def _rows_text(rows: list[int]) -> str:
     return f", {'row' if len(set(rows)) == 1 else 'rows'} {', '.join(parts)}{more}"
 
 
+def counted(number: int, word: str) -> str:
+    """`1 row`, `2 rows`."""
+    return f"{number:,} {word}" if number == 1 else f"{number:,} {word}s"
+
+
 def nearest_name(name: str, known: Iterable[str]) -> str | None:
     """The known name nearest to `name`, letter case aside, or None where none is near."""
     by_lower = {k.lower(): k for k in known if k}

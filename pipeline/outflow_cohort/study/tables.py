@@ -16,6 +16,7 @@ from outflow_cohort.study.problems import (
     LONGEST_SHOWN,
     NO_NUMBER,
     Problem,
+    counted,
     described,
     nearest,
     nearest_name,
@@ -197,14 +198,15 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
             if name not in known:
                 converted[name] = frame[name].str.strip()
     if spec.key and not missing:
+        key = ", ".join(spec.key)
         for row in converted.loc[converted.duplicated(list(spec.key)), "row"]:
             problems.append(
                 Problem(
                     file=file,
                     row=int(row),
                     column="+".join(spec.key),
-                    found="a second row with the same key",
-                    needed="one row each",
+                    found=f"a second row with the same {key}",
+                    needed=f"one row per {key}",
                     remedy="Remove or rename one of them.",
                 )
             )
@@ -369,7 +371,7 @@ def read_landmarks(sources: LandmarkSources, problems: list[Problem]) -> pd.Data
                 file=str(first["file"]),
                 row=int(first["row"]),
                 column="structure",
-                found=f"{shown(str(structure))} in {len(rows)} rows",
+                found=f"{shown(str(structure))} in {counted(len(rows), 'row')}",
                 needed="a structure of the contract",
                 remedy=f"Rename it or map it{_mapping(str(structure))}",
                 suggestion=nearest_name(str(structure), STRUCTURES),

@@ -56,12 +56,14 @@ def _named_columns(settings: StatisticsSettings) -> list[tuple[str, str]]:
 
 
 def _absent(cases: pd.DataFrame, column: str, setting: str) -> OutcomeMistake:
+    from outflow_cohort.study.problems import nearest
+
     others = [str(c) for c in cases.columns if c not in ("row", "file")]
     return OutcomeMistake(
         column,
         f"no such column (columns: {', '.join(others)})",
         f"the column that statistics.{setting} names",
-        f"Add the column to cases.csv, or correct statistics.{setting}.",
+        f"Add the column to cases.csv, or correct statistics.{setting}{nearest(column, others) or '.'}",
     )
 
 
