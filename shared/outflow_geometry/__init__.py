@@ -75,7 +75,7 @@ FUNCTIONS = {
     "outflow.outflow_path": ("path_through", "reader_path"),
     "outflow.residual": ("feret_diameters",),
     "outflow.sections": ("area_curves",),
-    "outflow.solids": ("build_solid", "build_solids", "device_axis", "device_depth", "device_profile"),
+    "outflow.placing": ("build_solid", "build_solids", "device_axis", "device_depth", "device_profile"),
     "scatter.redrawing": ("landmark_sd",),
     "scatter.settling": ("settled_landmarks",),
     "scatter.uncertainty": ("redrawn_landmarks",),
