@@ -23,7 +23,7 @@ ARROW = 7.0
 
 
 @dataclass
-class View:
+class Projection:
     """`scale` px a mm about `centre` (u, v), drawn around (x, y) of the drawing."""
 
     drawing: Drawing

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from scipy.stats import norm
 
-from outflow_cohort.handbook.canvas import BLOOD, DEVICE, HEIGHT, LEFT, MUSCLE, WIDTH, View, sheet
+from outflow_cohort.handbook.canvas import BLOOD, DEVICE, HEIGHT, LEFT, MUSCLE, WIDTH, Projection, sheet
 from outflow_cohort.handbook.specimen import STATIONS, specimen
 from outflow_cohort.report import palette
 from outflow_cohort.report.svg import Axes, Drawing, legend
@@ -27,11 +27,11 @@ def _key(drawing: Drawing, entries: list[tuple[str, str, str]]) -> None:
     legend(drawing, 24, HEIGHT - 12, entries, WIDTH - 48)
 
 
-def _three_chamber(drawing: Drawing, device: bool = True, centre: tuple[float, float] = (8.0, 14.0)) -> View:
+def _three_chamber(drawing: Drawing, device: bool = True, centre: tuple[float, float] = (8.0, 14.0)) -> Projection:
     """Blood and muscle cut along the three-chamber plane, ring and aortic plane, and the planned device."""
     heart = specimen()
     plane = heart.three_chamber_view()
-    view = View(drawing, centre, SCALE, y=HEIGHT / 2 - 14)
+    view = Projection(drawing, centre, SCALE, y=HEIGHT / 2 - 14)
     drawing.clip(0, 0, WIDTH, HEIGHT - 28)
     for tissue in ("muscle", "left_walls"):
         view.shape(heart.blood(plane, HALF_WIDTH_MM, tissue), MUSCLE)
@@ -46,7 +46,9 @@ def _three_chamber(drawing: Drawing, device: bool = True, centre: tuple[float, f
     return view
 
 
-def _edge(view: View, cut: Plane, centre: FloatArray, colour: str, half: float = 24.0, dash: str = "") -> FloatArray:
+def _edge(
+    view: Projection, cut: Plane, centre: FloatArray, colour: str, half: float = 24.0, dash: str = ""
+) -> FloatArray:
     """A plane seen edge-on in the three-chamber view; returns its direction (2,) in the drawing's plane."""
     plane = specimen().three_chamber_view()
     along = np.cross(cut.normal, plane.normal)
@@ -56,13 +58,13 @@ def _edge(view: View, cut: Plane, centre: FloatArray, colour: str, half: float =
     return direction
 
 
-def _path(view: View) -> None:
+def _path(view: Projection) -> None:
     heart = specimen()
     points, _ = heart.path.at(np.linspace(-34.0, 6.0, 60))
     view.curve(heart.three_chamber_view().project(points), stroke=palette.PURPLE, stroke_dasharray="8 3 2 3")
 
 
-def _section_edge(view: View, station: float, colour: str, dash: str = "") -> None:
+def _section_edge(view: Projection, station: float, colour: str, dash: str = "") -> None:
     """The section at a station, edge-on: from the device (or the lumen's edge) to the septum."""
     heart = specimen()
     cut, lumen, device = heart.section(station)
@@ -116,7 +118,7 @@ def _en_face(drawing: Drawing, scale: float = 3.6) -> None:
     _, lumen, device = heart.section(heart.smallest())
     free = lumen.difference(device)
     reach = lumen.buffer(6.0).envelope
-    view = View(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), scale, x=WIDTH - 132, y=HEIGHT / 2)
+    view = Projection(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), scale, x=WIDTH - 132, y=HEIGHT / 2)
     view.shape(lumen, BLOOD)
     view.shape(device.intersection(reach), DEVICE, palette.BLUE)
     view.shape(free, LEFT, palette.GREEN, 1.6)
@@ -131,7 +133,7 @@ def native_lvot_area() -> Drawing:
     _path(view)
     _, lumen, _ = heart.section(heart.smallest())
     _edge(view, heart.path.plane(heart.smallest()), heart.path.at(heart.smallest())[0], palette.ORANGE, 18.0, DASH)
-    face = View(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), 3.6, x=WIDTH - 132, y=HEIGHT / 2)
+    face = Projection(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), 3.6, x=WIDTH - 132, y=HEIGHT / 2)
     face.shape(lumen, BLOOD, palette.ORANGE, 1.6)
     drawing.text(WIDTH - 132, 60, "seen along the path", "middle", class_="b halo")
     _key(drawing, [("outflow path", palette.PURPLE, "8 3 2 3"), ("plane of the section", palette.ORANGE, DASH)])
@@ -149,7 +151,7 @@ def lvot_residual_fraction() -> Drawing:
         (WIDTH * 0.27, free, LEFT, palette.GREEN, "neo"),
         (WIDTH * 0.73, lumen, BLOOD, palette.ORANGE, "native"),
     ):
-        view = View(drawing, centre, 5.0, x=x, y=HEIGHT / 2)
+        view = Projection(drawing, centre, 5.0, x=x, y=HEIGHT / 2)
         view.shape(shape, fill, stroke, 1.6)
         drawing.text(x, 40, name, "middle", class_="b")
     drawing.text(WIDTH / 2, HEIGHT / 2, "over", "middle", class_="b")
@@ -189,7 +191,7 @@ def device_septum_distance() -> Drawing:
     )
     heart = specimen()
     cut, lumen, device = heart.section(heart.smallest())
-    view = View(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), 7.0)
+    view = Projection(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), 7.0)
     view.shape(lumen, BLOOD)
     view.shape(device.intersection(lumen.buffer(4.0).envelope), DEVICE, palette.BLUE)
     view.shape(lumen.difference(device), LEFT, palette.GREEN, 1.4)
@@ -220,7 +222,7 @@ def neo_lvot_diameter() -> Drawing:
     heart = specimen()
     _, lumen, device = heart.section(heart.smallest())
     free = max(shapely.get_parts(lumen.difference(device)), key=lambda part: part.area)
-    view = View(drawing, (float(free.centroid.x), float(free.centroid.y)), 7.0)
+    view = Projection(drawing, (float(free.centroid.x), float(free.centroid.y)), 7.0)
     view.shape(free, LEFT, palette.GREEN, 1.6)
     points = np.array(free.convex_hull.exterior.coords)
     angles = np.linspace(0.0, math.pi, 180, endpoint=False)
@@ -299,7 +301,7 @@ def traced_area() -> Drawing:
     marks = np.array([ring.interpolate(share, normalized=True).coords[0] for share in np.arange(14) / 14])
     points = cut.lift(marks)
     contour = closed_contour(points, least_squares_plane(points), "outflow_trace", check=False)
-    view = View(drawing, (float(free.centroid.x), float(free.centroid.y)), 7.0)
+    view = Projection(drawing, (float(free.centroid.x), float(free.centroid.y)), 7.0)
     view.shape(free, "none", palette.FAINT_INK)
     view.curve(cut.project(contour.outline), True, fill=LEFT, fill_opacity=0.6, stroke=palette.GREEN)
     for mark in marks:
@@ -316,7 +318,7 @@ def oversizing() -> Drawing:
     plane = Plane.from_normal(contour.plane.point, contour.plane.normal, heart.anatomy.toward_aorta)
     course = plane.project(contour.outline)
     centre = plane.project(heart.anatomy.ring_center)
-    view = View(drawing, tuple(centre), 6.2, y=HEIGHT / 2 - 8)
+    view = Projection(drawing, tuple(centre), 6.2, y=HEIGHT / 2 - 8)
     view.curve(course, True, fill=BLOOD, stroke=palette.VERMILION)
     turn = np.linspace(0.0, 2 * math.pi, 120)
     radius = heart.plan.device.nominal_diameter / 2

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from scipy.special import erf
 
-from outflow_cohort.handbook.canvas import BLOOD, HEIGHT, WIDTH, View, sheet
+from outflow_cohort.handbook.canvas import BLOOD, HEIGHT, WIDTH, Projection, sheet
 from outflow_cohort.handbook.specimen import specimen
 from outflow_cohort.report import palette
 from outflow_cohort.report.svg import Axes, Drawing, legend
@@ -44,12 +44,12 @@ def _axes_of(contour: Contour) -> tuple[FloatArray, FloatArray]:
     return longest, np.cross(own.normal, longest)
 
 
-def _ring(drawing: Drawing, fill: bool = True) -> tuple[View, Plane]:
+def _ring(drawing: Drawing, fill: bool = True) -> tuple[Projection, Plane]:
     contour = specimen().anatomy.ring_contour
     plane = _upright(contour)
     course = plane.project(contour.outline)
     low, high = course.min(axis=0), course.max(axis=0)
-    view = View(drawing, tuple((low + high) / 2), 300.0 / float(max(high - low)))
+    view = Projection(drawing, tuple((low + high) / 2), 300.0 / float(max(high - low)))
     view.curve(course, True, fill=BLOOD if fill else "none", stroke=palette.BLUE)
     for point in plane.project(contour.points):
         view.dot(point, palette.FAINT_INK, size=2.6)
@@ -57,7 +57,7 @@ def _ring(drawing: Drawing, fill: bool = True) -> tuple[View, Plane]:
     return view, plane
 
 
-def _trigones(view: View, plane: Plane) -> tuple[FloatArray, FloatArray]:
+def _trigones(view: Projection, plane: Plane) -> tuple[FloatArray, FloatArray]:
     anatomy = specimen().anatomy
     left, right = (plane.project(anatomy.structure(f"trigone_{side}"))[0] for side in ("left", "right"))
     for point, name in ((left, "left trigone"), (right, "right trigone")):
@@ -91,7 +91,7 @@ def mitral_perimeter() -> Drawing:
     plane = _upright(contour)
     course = plane.project(contour.outline)
     span = float(np.ptp(course, axis=0).max())
-    view = View(drawing, tuple((course.min(axis=0) + course.max(axis=0)) / 2), 190.0 / span, x=150)
+    view = Projection(drawing, tuple((course.min(axis=0) + course.max(axis=0)) / 2), 190.0 / span, x=150)
     view.curve(course, True, stroke=palette.BLUE, stroke_width=2.4)
     view.curve(_d_shape(plane), True, stroke=palette.VERMILION, stroke_dasharray=DASH)
     drawing.text(150, 60, "from above", "middle", class_="b")
@@ -168,7 +168,7 @@ def mitral_eccentricity() -> Drawing:
     return drawing
 
 
-def _longest_and_across(view: View, plane: Plane, contour: Contour) -> None:
+def _longest_and_across(view: Projection, plane: Plane, contour: Contour) -> None:
     longest, across = _axes_of(contour)
     for direction, colour, name in ((longest, palette.VERMILION, "max"), (across, palette.BLUE, "min")):
         ends = _chord(contour, direction, plane)
@@ -232,11 +232,11 @@ def ring_inner_diameter() -> Drawing:
     return drawing
 
 
-def _annulus(drawing: Drawing, fill: bool = True) -> tuple[View, Plane]:
+def _annulus(drawing: Drawing, fill: bool = True) -> tuple[Projection, Plane]:
     contour = specimen().anatomy.traced_aortic_contour
     plane = contour.plane
     course = plane.project(contour.outline)
-    view = View(
+    view = Projection(
         drawing, tuple(plane.project(contour.plane.lift(contour.centroid))), 280.0 / float(np.ptp(course, 0).max())
     )
     view.curve(course, True, fill=BLOOD if fill else "none", stroke=palette.BLUE)

@@ -38,7 +38,7 @@ LINE = "#6F7780"
 
 
 @dataclass(frozen=True)
-class View:
+class Aspect:
     """A direction to look in: the frame's axes that run to the right and downwards in the drawing."""
 
     name: str
@@ -52,7 +52,7 @@ class View:
 
 
 VIEWS = (
-    View(
+    Aspect(
         name="landmarks",
         title="Landmarks on the mean anatomy, long axis",
         right=(1, 0, 0),
@@ -65,7 +65,7 @@ VIEWS = (
         ),
         caption="Seen across: atrium up, apex down, aorta to the right.",
     ),
-    View(
+    Aspect(
         name="landmarks-en-face",
         title="Landmarks on the mean anatomy, from the atrium",
         right=(0, 1, 0),
@@ -119,7 +119,7 @@ def ellipse(axes: FloatArray, normal: FloatArray, in_plane: float, along: float)
     return float(np.sqrt(max(values[1], 0.0))), float(np.sqrt(max(values[0], 0.0))), angle
 
 
-def _figure(view: View, data: pd.DataFrame, anatomy: MeanAnatomy) -> Figure:
+def _figure(view: Aspect, data: pd.DataFrame, anatomy: MeanAnatomy) -> Figure:
     axes = np.array([view.right, view.below], dtype=float)
     drawn = data[~data["structure"].isin([*NOT_DRAWN, *view.left_out]) & data["toward_mm"].notna()]
     # A structure that one reader alone marked is named by his own repeats.
@@ -176,7 +176,7 @@ def _figure(view: View, data: pd.DataFrame, anatomy: MeanAnatomy) -> Figure:
     return Figure(drawing=d, caption=caption, table=frame_table(table, heads), name=view.name, files=True, data=data)
 
 
-def _place_of(row: Mapping[str, object], anatomy: MeanAnatomy, view: View) -> FloatArray:
+def _place_of(row: Mapping[str, object], anatomy: MeanAnatomy, view: Aspect) -> FloatArray:
     """Where a structure is drawn: closed outlines on their outline, others at their mean place."""
     axes = np.array([view.right, view.below], dtype=float)
     outline = {"mitral_ring": anatomy.ring, "aortic_contour": anatomy.annulus(), "aortic_ring": anatomy.annulus()}
