@@ -72,7 +72,7 @@ def test_the_command_gives_back_what_was_filed(tmp_path: Path, capsys: pytest.Ca
     words = ["unblind", str(tmp_path / "filed.csv"), "--key", str(tmp_path / "key/key.csv")]
     assert main([*words, "--output", str(tmp_path / "landmarks.csv")]) == EXIT_OK
     assert f"{len(blinded.key)} readings" in capsys.readouterr().out
-    back = pd.read_csv(tmp_path / "landmarks.csv")
+    back = pd.read_csv(tmp_path / "landmarks.csv", float_precision="round_trip")
     assert list(back.columns) == list(LANDMARK_COLUMNS)
     columns = ["case_id", "phase_pct", "reader_id", "read_no"]
     pd.testing.assert_frame_equal(back[columns], blinded.key[columns], check_dtype=False)

@@ -43,7 +43,7 @@ def leaflet_length(anatomy: Anatomy) -> float:
     """Length of the anterior leaflet along its curve from base to tip, mm.
 
     >>> from outflow_geometry.landmarks.anatomy import build_anatomy
-    >>> leaflet_length(build_anatomy({"anterior_leaflet": [[0, 0, 0], [0, 0, -12], [0, 0, -24]]}))
+    >>> round(leaflet_length(build_anatomy({"anterior_leaflet": [[0, 0, 0], [0, 0, -12], [0, 0, -24]]})), 6)
     24.0
     """
     return curve_length(anatomy.structure("anterior_leaflet"), "anterior_leaflet")
