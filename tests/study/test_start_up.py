@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import pytest
 
+import outflow_geometry
 from outflow_cohort.study.launch import ENGINES_OWN_LIMIT, lift_rate_limit
 
 HEAVY = ("pandas", "numpy", "scipy", "pydicom", "SimpleITK", "dask", "matplotlib", "numba", "shapely", "pydantic")
@@ -95,3 +96,8 @@ def test_cases_needed_prints_the_planning_table(capsys: pytest.CaptureFixture[st
     assert main(["cases-needed", "--icc", "0.8", "--width", "0.2", "--readers", "2"]) == EXIT_OK
     assert capsys.readouterr().out == plan_icc(0.8, 0.2, readers=2).to_csv(index=False)
     assert main(["cases-needed", "--icc", "1.5"]) == EXIT_USAGE
+
+
+def test_every_public_name_is_where_it_is_looked_for():
+    """A name that moved to another module fails only when somebody asks for it."""
+    assert [name for name in outflow_geometry.__all__ if not hasattr(outflow_geometry, name)] == []
