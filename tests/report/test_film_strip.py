@@ -89,7 +89,7 @@ def test_carried_phases_are_dashed_and_say_where_they_come_from() -> None:
     case = Case(DRAWINGS, [value, replace(value, phase_pct=80.0, value=300.0, status="ok")])
     figures = film_strip(case)  # type: ignore[arg-type]
     drawn = [f.drawing.standalone() for f in figures]
-    assert [("from 40 %" in d, ">marked<" in d, "stroke-dasharray" in d) for d in drawn] == [
+    assert [(">from 40 %<" in d, ">marked<" in d, "stroke-dasharray" in d) for d in drawn] == [
         (False, True, False),
         (True, False, True),
         (False, True, False),
