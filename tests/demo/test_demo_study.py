@@ -83,6 +83,15 @@ def test_some_cells_are_missing_on_purpose(folder: Path) -> None:
     assert set(marks["case_id"]) - set(with_path) == {"D12"}
 
 
+def test_one_case_is_marked_in_two_of_its_three_phases_and_carried_to_the_third(folder: Path) -> None:
+    settings, _ = load_study(folder / "study.yaml")
+    assert settings is not None
+    assert settings.carry is not None
+    marks = pd.read_csv(folder / "landmarks.csv")
+    marked = marks.groupby("case_id")["phase_pct"].unique().map(sorted)
+    assert {case: phases for case, phases in marked.items() if phases != [20, 40, 75]} == {"D06": [40, 75]}
+
+
 def test_series_read_back_by_a_reference_reader(folder: Path) -> None:
     """SimpleITK (GDCM) sees the grid and the HU that were drawn."""
     demo = load_settings(folder / "demo.yaml")
