@@ -59,12 +59,12 @@ def verdict_of(pair: Pair):
     )
     apart = [float(np.linalg.norm(a.ring_center - a.aortic_center)) for a in (before, after)]
     figures = CarryFigures(
-        moves["mitral_ring"],
-        moves["aortic_hinge_left"],
-        change,
-        pair.likeness,
-        apart[1] - apart[0],
-        largest_disagreement(pair.carried, implanted=pair.implanted),
+        ring_error=moves["mitral_ring"],
+        annulus_error=moves["aortic_hinge_left"],
+        ring_change=change,
+        likeness=pair.likeness,
+        centers_change=apart[1] - apart[0],
+        disagreement=largest_disagreement(pair.carried, implanted=pair.implanted),
     )
     return carry_verdict(figures, CarryBounds())
 

@@ -172,9 +172,14 @@ class SharedMove:
 
     def times(self, factor: float) -> SharedMove:
         """The same errors, `factor` as large."""
-        lift = None if self.lift is None else factor * self.lift
-        sizes = (factor * self.shift, factor * self.tilt, factor * self.radial, lift, factor * self.oval)
-        return SharedMove(self.structures, *sizes)
+        return SharedMove(
+            structures=self.structures,
+            shift=factor * self.shift,
+            tilt=factor * self.tilt,
+            radial=factor * self.radial,
+            lift=None if self.lift is None else factor * self.lift,
+            oval=factor * self.oval,
+        )
 
 
 @dataclass(frozen=True)

@@ -28,8 +28,19 @@ class ErrorLaw:
 
     def move(self, structures: tuple[str, ...], disagreement: float) -> SharedMove:
         """The standard deviations at a disagreement."""
-        laws = (self.shift, self.tilt, self.radial, self.lift, self.oval)
-        return SharedMove(structures, *(math.hypot(a, k * disagreement) for a, k in laws))
+
+        def at(law: tuple[float, float]) -> float:
+            floor, slope = law
+            return math.hypot(floor, slope * disagreement)
+
+        return SharedMove(
+            structures=structures,
+            shift=at(self.shift),
+            tilt=at(self.tilt),
+            radial=at(self.radial),
+            lift=at(self.lift),
+            oval=at(self.oval),
+        )
 
 
 NATIVE_RING = ErrorLaw(
