@@ -3,8 +3,8 @@
 All points LPS, mm, float64; areas mm2. Clicks far apart do not tell how the path turns between them, and a plane that
 leans cuts another section. How far it may lean is told by `path_course`, what that does to the smallest section by
 leaning all planes that far in each direction. Where that changes it much, the value says `path_sparse`. Two or three
-clicks always do: they leave nothing by which the assumptions about the course could be judged. Clicks that are not
-dense do too where they contradict these assumptions.
+clicks always do: they leave nothing by which the assumptions about the course could be judged. Clicks that are far
+apart do too where they contradict these assumptions.
 """
 
 from __future__ import annotations
@@ -29,8 +29,11 @@ DENSE = 1.0
 """degrees of lean, one standard deviation, below which no section is asked: they change by 1 to 2 percent."""
 
 LARGEST_SURPRISE = 3.03
-"""Standard deviations by which clicks that are not dense may meet the annulus askew: in two directions, 1 percent of
+"""Standard deviations by which clicks that are far apart may meet the annulus askew: in two directions, 1 percent of
 the paths that are as assumed are further off (Rayleigh distribution, sqrt(-2 ln 0.01))."""
+
+FAR_APART = 2.0
+"""degrees of lean from which such clicks are not dense: six on 50 mm."""
 
 NEAR_SECTION = 3.0
 """mm about the smallest section within which the largest lean counts: its own place is no surer than that."""
@@ -56,7 +59,7 @@ def clicks_too_sparse(
     lean = course.tilt_near(station, NEAR_SECTION)
     if lean < DENSE:
         return False
-    if course.surprise > LARGEST_SURPRISE:
+    if lean > FAR_APART and course.surprise > LARGEST_SURPRISE:
         return True
     (areas,) = smallest_areas(lumen, path, anatomy, [solid], rule, search_upstream, beyond_aortic_plane, lean)
     if isinstance(areas, GeometryError):
