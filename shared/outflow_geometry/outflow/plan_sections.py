@@ -44,6 +44,9 @@ PATH_METHODS = ("reader_path", "automatic_path")
 PATHS_APART = 0.15
 """Share of their mean by which the smallest sections along both paths differ before both say so (`paths_differ`)."""
 
+SPARSE_REPLACES = (*UNTROUBLED, "device_meets_septum")
+"""Statuses of a section along the reader's path that `path_sparse` replaces: those that leave the area usable."""
+
 BOTTLENECK_SHARE = 0.6
 """Share of the smallest section below which a bottleneck needs a look (`bottleneck_far_below`): common practice, no
 source."""
@@ -311,7 +314,7 @@ class PlanSections:
             plane=self._plane_of(solid, method),
         )
         if method == "reader_path":
-            sparse = found.status in UNTROUBLED and self._sparse(wanted, found.station)
+            sparse = found.status in SPARSE_REPLACES and self._sparse(wanted, found.station)
             return replace(found, status="path_sparse") if sparse else found
         return turned_section(
             self.reading.lumen(method),
