@@ -1,5 +1,6 @@
 """One read carried from two marked phases: what is kept, doubted and set aside. LPS, mm."""
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -128,3 +129,20 @@ def test_a_motion_that_tears_the_ring_is_doubted() -> None:
     torn.settings = CarrySettings(doubt_disagreement_mm=5.0)
     kept, _ = _carried_read(torn, READ)
     assert [k.doubt for k in kept if k.phase_pct == 60.0] == ["carry_disagreement"]
+
+
+def test_a_series_that_shows_its_neighbour_is_doubted_with_the_numbers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ten phases, 80 % marked: the series that states 40 % shows 50 %."""
+    beat = (0.0, 3.3, 8.0, 12.0, 13.4, 10.0, 4.0, 1.3, 0.0, 0.0)
+    monkeypatch.setattr(sys.modules[__name__], "DEPTH", {10.0 * n: depth for n, depth in enumerate(beat)})
+    sound, _ = _carried_read(case({80.0: 0.0}), READ)
+    assert [k.doubt for k in sound] == [""] * 9
+    wrong = case({80.0: 0.0})
+    wrong.estimates[READ, 40.0] = wrong.estimates[READ, 50.0]
+    kept, _ = _carried_read(wrong, READ)
+    doubts = {k.phase_pct: k.doubt for k in kept}
+    assert doubts[40.0] == "carry_motion_unsteady"
+    assert doubts[0.0] == doubts[10.0] == doubts[90.0] == ""
+    (reason,) = [k.reason for k in kept if k.phase_pct == 40.0]
+    # a seventh of the way of 12 mm, which the wrong series has shortened
+    assert reason.endswith("; at most 1.74")

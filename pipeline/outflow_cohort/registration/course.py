@@ -29,7 +29,7 @@ def off_smooth_course(centers: Mapping[float, FloatArray], phase: float) -> tupl
     places = np.stack(list(centers.values()))
     way = float(np.linalg.norm(places[:, None] - places[None], axis=2).max())
     allowed = min(max(LEAST_DEPARTURE, DEPARTURE * way), MOST_DEPARTURE)
-    return float(np.linalg.norm(centers[phase] - expected)), allowed
+    return float(np.linalg.norm(centers[phase] - expected)), round(allowed, 2)
 
 
 def _closed_course(centers: Mapping[float, FloatArray], phase: float) -> FloatArray | None:
