@@ -19,7 +19,8 @@ import pandas as pd
 
 from outflow_cohort.stats import agreement_table
 from outflow_cohort.stats.data.cells import cells_of_frame
-from outflow_cohort.stats.kernels.intraclass import FORMS, ratio_of
+from outflow_cohort.stats.kernels.icc_forms import FORMS
+from outflow_cohort.stats.kernels.intraclass import ratio_of
 from outflow_cohort.stats.kernels.jackknife import components_without
 from outflow_cohort.stats.kernels.reml import fit_cells
 

@@ -9,7 +9,8 @@ from outflow_cohort import stats
 from outflow_cohort.stats import agreement_table
 from outflow_cohort.stats.data.cells import cells_of_frame
 from outflow_cohort.stats.kernels import jackknife, robust_limits
-from outflow_cohort.stats.kernels.intraclass import FORMS, ratio_of
+from outflow_cohort.stats.kernels.icc_forms import FORMS
+from outflow_cohort.stats.kernels.intraclass import ratio_of
 from outflow_cohort.stats.kernels.reml import fit_cells
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from outflow_cohort.stats.agreement.reader_effects import reader_bias_rows
 from outflow_cohort.stats.data.cells import Cells, cells_of_arrays
-from outflow_cohort.stats.kernels import intraclass, jackknife
+from outflow_cohort.stats.kernels import icc_forms, intraclass, jackknife
 from outflow_cohort.stats.kernels.generalised import interval as draws_interval
 from outflow_cohort.stats.kernels.limits_of_agreement import LimitsOfAgreement, variance_interval
 from outflow_cohort.stats.kernels.lin import concordance
@@ -215,7 +215,7 @@ def _icc_rows(
     """ICC forms; where there are cases enough those without a reader component have the interval of the jackknife."""
     found = intraclass.icc_rows(cells, k=max(cells.n_readers, 1), confidence=confidence, known=(fit, draws))
     without = jackknife.components_without(cells, fit)
-    for form in intraclass.FORMS:
+    for form in icc_forms.FORMS:
         row = _found(form.key, ALL_READERS, found[form.key], CROSSED)
         if without is not None and form.model == "consistency" and row.status == "ok" and 0 < row.estimate < 1:
             row = _jackknifed(row, form.average, without, cells.n_readers, confidence)

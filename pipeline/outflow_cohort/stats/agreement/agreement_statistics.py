@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from outflow_cohort.stats.agreement import reader_effects
 from outflow_cohort.stats.kernels import (
     generalised,
+    icc_forms,
     intraclass,
     jackknife,
     limits_of_agreement,
@@ -46,7 +47,7 @@ STATISTICS: dict[str, AgreementStatistic] = {
     "variance_residual": AgreementStatistic(
         SQUARE, "variance of repeated reads (e), REML; holds case x reader where no reader read twice", _COMPONENT
     ),
-    **{form.key: AgreementStatistic(ONE, f"{form.name}: {form.definition}", _ICC) for form in intraclass.FORMS},
+    **{form.key: AgreementStatistic(ONE, f"{form.name}: {form.definition}", _ICC) for form in icc_forms.FORMS},
     "icc_intra_single": AgreementStatistic(
         ONE, "(c+r+cr)/(c+r+cr+e): two reads of one reader", f"{_PRECISION}; intervals: {generalised.SOURCE}"
     ),

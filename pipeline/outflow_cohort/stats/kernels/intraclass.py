@@ -26,6 +26,7 @@ import numpy as np
 
 from outflow_cohort.stats.data.cells import Cells, cells_of_frame
 from outflow_cohort.stats.kernels import generalised
+from outflow_cohort.stats.kernels.icc_forms import FORMS, IccForm
 from outflow_cohort.stats.kernels.reml import EXACT, NEGLIGIBLE_RESIDUAL, VarianceComponents, fit_cells
 
 if TYPE_CHECKING:
@@ -34,70 +35,6 @@ if TYPE_CHECKING:
 SOURCE = "McGraw & Wong 1996 Psychol Methods 1:30; Shrout & Fleiss 1979 Psychol Bull 86:420"
 USABLE = ("ok", "not_converged")
 IntervalMethod = Literal["auto", "f_based", "generalised"]
-
-
-@dataclass(frozen=True)
-class IccForm:
-    """One form of the ICC: key, McGraw-Wong name, Shrout-Fleiss name, definition in components."""
-
-    key: str
-    name: str
-    shrout_fleiss: str
-    definition: str
-    model: str
-    average: bool
-
-
-FORMS = (
-    IccForm(
-        key="icc_1_1",
-        name="ICC(1,1)",
-        shrout_fleiss="ICC(1,1)",
-        definition="one-way random, single reading: c/(c+e)",
-        model="one_way",
-        average=False,
-    ),
-    IccForm(
-        key="icc_a_1",
-        name="ICC(A,1)",
-        shrout_fleiss="ICC(2,1)",
-        definition="two-way random, absolute agreement, single reading: c/(c+r+cr+e)",
-        model="agreement",
-        average=False,
-    ),
-    IccForm(
-        key="icc_c_1",
-        name="ICC(C,1)",
-        shrout_fleiss="ICC(3,1)",
-        definition="two-way random, consistency, single reading: c/(c+cr+e)",
-        model="consistency",
-        average=False,
-    ),
-    IccForm(
-        key="icc_1_k",
-        name="ICC(1,k)",
-        shrout_fleiss="ICC(1,k)",
-        definition="one-way random, mean of k: c/(c+e/k)",
-        model="one_way",
-        average=True,
-    ),
-    IccForm(
-        key="icc_a_k",
-        name="ICC(A,k)",
-        shrout_fleiss="ICC(2,k)",
-        definition="two-way random, absolute agreement, mean of k readers: c/(c+(r+cr+e)/k)",
-        model="agreement",
-        average=True,
-    ),
-    IccForm(
-        key="icc_c_k",
-        name="ICC(C,k)",
-        shrout_fleiss="ICC(3,k)",
-        definition="two-way random, consistency, mean of k readers: c/(c+(cr+e)/k)",
-        model="consistency",
-        average=True,
-    ),
-)
 
 
 @dataclass(frozen=True)
