@@ -170,8 +170,8 @@ GOOD = {"ring_error": 0.2, "annulus_error": 0.3, "ring_change": 0.05, "likeness"
     ("changed", "code", "set_aside"),
     [
         ({}, "", False),
-        ({"disagreement": 0.65}, "carry_disagreement", False),
-        ({"disagreement": 0.55}, "", False),
+        ({"disagreement": 0.57}, "carry_disagreement", False),
+        ({"disagreement": 0.54}, "", False),
         ({"annulus_error": 0.7}, "carry_disagreement", False),
         ({"ring_error": 3.1}, "carry_disagreement", True),
         ({"likeness": 0.5}, "carry_poor_match", False),
