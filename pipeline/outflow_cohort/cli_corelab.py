@@ -68,6 +68,7 @@ def _worklist(args: argparse.Namespace) -> int:
             seed=args.seed,
             output=args.output,
             key=args.key,
+            only=args.only,
         )
     except ValueError as error:
         events.error(str(error))
@@ -120,12 +121,14 @@ def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p.add_argument("--output", type=Path, metavar="PATH", help="folder to write (default protocol/ beside study.yaml)")
     p.add_argument("--no-pdf", action="store_true", help="write the HTML page only")
     text = "Deal blinded readings with copies of the images; `unblind` takes the readers' files back."
-    example = "my_study --readers ash,birch --repeat 20%% --output worklist --key key"
+    example = "my_study --readers ash,birch --repeat 20% --output worklist --key key"
     p = add_command(commands, "worklist", _worklist, text, example)
     add_study(p)
     p.add_argument("--readers", required=True, help="reader_ids, comma-separated")
     p.add_argument("--repeat", type=_share, default=0.2, metavar="SHARE", help="share of series read twice (20%%)")
     p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
+    text = "deal only series of this table, such as RESULTS/tables/adjudication.csv for an adjudicator"
+    p.add_argument("--only", type=Path, metavar="TABLE", help=text)
     add_paths(p, output="folder to write, one folder per reader in it", key="another folder for the key")
     text = "Deal blinded invented scans of known truth, and say for each reader: passed, or what to practise."
     example = "--cases 12 --readers ash,birch --study my_study --output qualification"

@@ -30,6 +30,21 @@ def test_a_query_says_what_is_wrong_in_a_sentence() -> None:
     assert row["query_id"] == query_table(findings(finding("point_off_curve", "mitral_ring", 7, 9.0, 4.5))).iloc[0, 0]
 
 
+def test_two_findings_on_one_point_are_one_query() -> None:
+    table = query_table(
+        findings(
+            finding("point_off_curve", "mitral_ring", 7, 12.34, 4.5),
+            finding("readings_differ", "mitral_ring", 7, 11.0, 4.0),
+            finding("point_off_curve", "mitral_ring", 8, 12.34, 4.5),
+        )
+    )
+    assert table["point_no"].tolist() == [7, 8]
+    assert table["code"].tolist() == ["point_off_curve; readings_differ", "point_off_curve"]
+    assert table["what_is_wrong"].iloc[0].count("12.3 mm") == 1
+    assert "11.0" not in table["what_is_wrong"].iloc[0]
+    assert table["query_id"].is_unique
+
+
 def test_a_query_does_not_tell_how_far_other_readers_are() -> None:
     table = query_table(findings(finding("readings_differ", "lv_apex", 1, 8.7654, 3.2)))
     assert not any(text in table.iloc[0]["what_is_wrong"] for text in ("8.8", "3.2", "mm"))

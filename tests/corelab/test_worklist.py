@@ -102,3 +102,31 @@ def test_uids_are_mapped_the_same_within_a_reading_only() -> None:
     assert one.uid("1.2.3") != two.uid("1.2.3")
     assert one.uid("1.2.3") != one.uid("1.2.4")
     assert len(one.uid("1.2.3")) <= 64
+
+
+def test_an_adjudicator_is_dealt_what_needs_one_only(dealt: Path, tmp_path: Path) -> None:
+    asked = tmp_path / "adjudication.csv"
+    asked.write_text(
+        "case_id,phase_pct,measure,status\nS01,,mitral_area,adjudicated\nS02,,mitral_area,needs_adjudication\n",
+        encoding="utf-8",
+    )
+
+    def deal(only: Path, name: str) -> int:
+        return write_worklist(
+            study_file=dealt / "study/study.yaml",
+            readers=["doyen"],
+            repeat_share=0.0,
+            seed=1,
+            output=tmp_path / name,
+            key=tmp_path / f"{name}_key",
+            only=only,
+        )
+
+    assert deal(asked, "some") == 1
+    key = pd.read_csv(tmp_path / "some_key/key.csv", dtype=str)
+    assert key["case_id"].tolist() == ["S02"]
+    asked.write_text("case_id,status\nS02,adjudicated\n", encoding="utf-8")
+    with pytest.raises(ValueError, match=r"adjudication\.csv: found no series"):
+        deal(asked, "none")
+    with pytest.raises(ValueError, match=r"nothing\.csv: found no table"):
+        deal(tmp_path / "nothing.csv", "missing")

@@ -6,6 +6,7 @@ A query says what is wrong with the reader's own point and never another reader'
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -49,32 +50,31 @@ def write_queries(*, results: Path, folder: Path | None = None) -> tuple[Path, i
 
 
 def query_table(findings: pd.DataFrame) -> pd.DataFrame:
-    """One row per suspect point, structure or reading, and per copied reading; other notes are no queries."""
+    """One row per suspect point, structure or reading, and per copied reading, with all that is wrong there; other
+    notes are no queries."""
     import pandas as pd
 
-    from outflow_geometry.landmarks.findings import CODES
-
-    rows = []
+    grouped: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
     for row in findings[(findings["severity"] != "note") | (findings["code"] == COPY)].to_dict("records"):
-        who = {name: None if pd.isna(row[name]) else row[name] for name in READING}
         point = None if pd.isna(row["point_no"]) else int(row["point_no"])
-        text = CODES[row["code"]].meaning if row["code"] in CODES else str(row["code"]).replace("_", " ")
-        number = ""
-        if row["code"] not in OF_OTHERS and not pd.isna(row["number"]) and row["unit"] != "1":
-            number = f": {row['number']:.1f} {row['unit']}"
-            number += "" if pd.isna(row["bound"]) else f", bound {row['bound']:.1f} {row['unit']}"
-        place = str(row["structure"]).replace("_", " ") or "the whole reading"
-        place += "" if point is None else f", point {point}"
-        name = "/".join(str(v) for v in (*who.values(), row["structure"], point, row["code"]))
+        reading = (None if pd.isna(row[name]) else row[name] for name in READING)
+        grouped.setdefault((*reading, row["structure"], point), []).append(row)
+    rows = []
+    for place, found in grouped.items():
+        *who, structure, point = place
+        name = "/".join(map(str, place))
+        where = str(structure).replace("_", " ") or "the whole reading"
+        where += "" if point is None else f", point {point}"
+        wrong = "; ".join(dict.fromkeys(_what_is_wrong(row) for row in found))
         rows.append(
             {"query_id": f"Q-{hashlib.sha256(name.encode()).hexdigest()[:8]}"}
-            | who
+            | dict(zip(READING, who, strict=True))
             | {
-                "structure": row["structure"],
+                "structure": structure,
                 "point_no": point,
-                "code": row["code"],
-                "what_is_wrong": f"{place[0].upper()}{place[1:]}: {text}{number}.",
-                "what_to_do": row["remedy"],
+                "code": "; ".join(dict.fromkeys(row["code"] for row in found)),
+                "what_is_wrong": f"{where[0].upper()}{where[1:]}: {wrong}.",
+                "what_to_do": " ".join(dict.fromkeys(row["remedy"] for row in found)),
                 "answer": "",
             }
         )
@@ -82,6 +82,19 @@ def query_table(findings: pd.DataFrame) -> pd.DataFrame:
     frame["point_no"] = frame["point_no"].astype("Int64")
     frame["read_no"] = frame["read_no"].astype("Int64")
     return frame
+
+
+def _what_is_wrong(row: Mapping[str, Any]) -> str:
+    """A finding in words, with its number unless that tells of another reader's points."""
+    import pandas as pd
+
+    from outflow_geometry.landmarks.findings import CODES
+
+    text = CODES[row["code"]].meaning if row["code"] in CODES else str(row["code"]).replace("_", " ")
+    if row["code"] in OF_OTHERS or pd.isna(row["number"]) or row["unit"] == "1":
+        return text
+    bound = "" if pd.isna(row["bound"]) else f", bound {row['bound']:.1f} {row['unit']}"
+    return f"{text}: {row['number']:.1f} {row['unit']}{bound}"
 
 
 def _write_workbook(path: Path, frame: pd.DataFrame) -> None:

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 DUMMY_DATE, DUMMY_TIME = "19000101", "000000"
 UID_COLUMNS = ["reading_id", "series_uid", "frame_of_reference_uid"]
+NEEDS = "needs_adjudication"
 BASIC_PROFILE = ("113100", "DCM", "Basic Application Confidentiality Profile")
 
 
@@ -100,12 +101,21 @@ def _code(value: str, scheme: str, meaning: str) -> Dataset:
 
 
 def write_worklist(
-    *, study_file: Path, readers: list[str], repeat_share: float, seed: int, output: Path, key: Path
+    *,
+    study_file: Path,
+    readers: list[str],
+    repeat_share: float,
+    seed: int,
+    output: Path,
+    key: Path,
+    only: Path | None = None,
 ) -> int:
     """Deal the study's series to readers and copy the images; returns the number of readings.
 
-    output : READER/reading_list.csv and READER/READING_ID/ with the images. key : key.csv and uids.csv, in a folder
-    outside `output`. Raises ValueError, StudyError.
+    only : table with case_id, and phase_pct where a phase is meant, whose series alone are dealt: such as
+    tables/adjudication.csv, of which the rows count that still need an adjudicator.
+    output : READER/reading_list.csv and READER/READING_ID/ with the images.
+    key : key.csv and uids.csv, in a folder outside `output`. Raises ValueError, StudyError.
     """
     from outflow_cohort.dicom.archives import opened_folder
     from outflow_cohort.dicom.settings import IntakeSettings
@@ -120,6 +130,7 @@ def write_worklist(
         if not reader.replace("_", "").replace("-", "").isalnum():
             raise ValueError("a reader's name may hold letters, digits, - and _ only, since a folder is named after it")
     series = checked_tables(study_file).series
+    series = series if only is None else _of_table(series, only)
     blinded = blinded_lists(series, readers, repeat_share=repeat_share, seed=seed)
     places = {(r["case_id"], _phase(r["phase_pct"])): r for r in series.to_dict("records")}
     secret, uids = secrets.token_hex(16), []
@@ -139,6 +150,27 @@ def write_worklist(
     write_csv(key / "uids.csv", frame)
     write_text(key / "README.txt", "Keep this folder from the readers: it says which reading is which case.\n")
     return len(blinded.key)
+
+
+def _of_table(series: pd.DataFrame, only: Path) -> pd.DataFrame:
+    """The series that a table names; raises ValueError where it names none."""
+    try:
+        listed = pd.read_csv(only, dtype={"case_id": "str"})
+    except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError):
+        raise ValueError(f"{only.name}: found no table; needed a CSV with the column case_id") from None
+    if "case_id" not in listed:
+        raise ValueError(f"{only.name}: found no column case_id; needed the cases to be read")
+    if "status" in listed:
+        listed = listed[listed["status"] == NEEDS]
+    phases = listed["phase_pct"] if "phase_pct" in listed else pd.Series(None, index=listed.index)
+    wanted = {(case, _phase(phase)) for case, phase in zip(listed["case_id"], phases, strict=True)}
+    kept = [
+        (case, None) in wanted or (case, _phase(phase)) in wanted
+        for case, phase in zip(series["case_id"], series["phase_pct"], strict=True)
+    ]
+    if not any(kept):
+        raise ValueError(f"{only.name}: found no series of this study to be read; needed one row at least")
+    return series[kept]
 
 
 def _phase(value: object) -> object:
