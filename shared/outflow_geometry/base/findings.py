@@ -72,13 +72,24 @@ class SectionFindings(Protocol):
 
 
 @dataclass(frozen=True)
+class PathSpread:
+    """Standard deviations that the automatic path itself gives to numbers of its smallest section, mm2 and mm."""
+
+    native_area: float = 0.0
+    septum_distance: float = 0.0
+    diameter_max: float = 0.0
+    diameter_min: float = 0.0
+
+
+@dataclass(frozen=True)
 class AreaNoise:
     """Standard deviations, mm2, that the image's noise gives to a smallest section and to its native section; and mm by
-    which it moves one place of the blood edge."""
+    which it moves one place of the blood edge. path : what the automatic path, also the image's, adds of its own."""
 
     area: float
     native_area: float
     edge: float = 0.0
+    path: PathSpread = PathSpread()
 
 
 @dataclass(frozen=True)

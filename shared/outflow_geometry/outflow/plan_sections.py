@@ -13,7 +13,7 @@ from typing import cast
 import numpy as np
 
 from outflow_geometry.base.errors import GeometryError, tried_once
-from outflow_geometry.base.findings import UNTROUBLED, AreaNoise, Value
+from outflow_geometry.base.findings import UNTROUBLED, AreaNoise, PathSpread, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
 from outflow_geometry.image.edge_noise import EdgeNoise, edge_length, edge_noise
@@ -26,6 +26,7 @@ from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath, reader_course, reader_path
 from outflow_geometry.outflow.path_course import PathCourse
+from outflow_geometry.outflow.path_spread import path_spread
 from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smaller_kept_off, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround
@@ -426,7 +427,19 @@ class PlanSections:
             noise.area_sd(edge_length(found.residual, found.blood)),
             noise.area_sd(edge_length(stack.native[nearest], stack.blood[nearest])),
             noise.displacement,
+            self._path_spread(solid) if method == "automatic_path" else PathSpread(),
         )
+
+    def _path_spread(self, solid: str) -> PathSpread:
+        reading, chosen = self.reading, self.definitions
+        try:
+            paths = self._flow_path(self.narrowed), self._flow_path(self._other_flow)
+            return path_spread(
+                reading.findings.lumen, paths, reading.anatomy, self.solid(solid), chosen.section_rule,
+                chosen.search_upstream, chosen.beyond_aortic_plane,
+            )  # fmt: skip
+        except GeometryError:
+            return PathSpread()  # one flow alone has a section: the status says `path_unsure`
 
     def bottleneck(self, solid: str, method: str) -> Value:
         """The smallest section over plane orientations, mm2."""

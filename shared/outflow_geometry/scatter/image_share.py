@@ -57,9 +57,10 @@ def _of_section(context: MeasuredContext, measure: str, variant: str, method: st
         return 0.0
     noise = context.sections.area_noise(variant.split("/")[0], method)
     if measure in EDGE_VARIANCES:
-        return noise.edge * math.sqrt(EDGE_VARIANCES[measure])
+        name = "septum_distance" if measure == "device_septum_distance" else f"diameter_{variant.split('/')[1]}"
+        return math.hypot(noise.edge * math.sqrt(EDGE_VARIANCES[measure]), getattr(noise.path, name))
     if measure == "native_lvot_area":
-        return noise.native_area
+        return math.hypot(noise.native_area, noise.path.native_area)
     if measure != "lvot_residual_fraction":
         return noise.area
     found = context.smallest(variant, method)
