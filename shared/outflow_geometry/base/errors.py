@@ -38,7 +38,11 @@ def tried_once(store: dict[Hashable, object], key: Hashable, function: Callable[
             store[key] = function()
         except GeometryError as error:
             store[key] = error
-    found = store[key]
+    return cast(Found, kept_or_raised(store[key]))
+
+
+def kept_or_raised(found: object) -> object:
+    """What was kept, or raised where that is why there is nothing."""
     if isinstance(found, GeometryError):
         raise found
-    return cast(Found, found)
+    return found

@@ -126,8 +126,8 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
         placed = [reading.sections(implant_plan(device, depth, tilt_ap, tilt_ic)) for depth in grid.depths]
         columns: list[list[Implant]] = []
         PlanSections.find_doubts(placed, grid.solids)
-        for solid, method in product(grid.solids, placed[0].methods):
-            PlanSections.find_planes(placed, solid, method)
+        for method in placed[0].methods:
+            PlanSections.find_planes(placed, grid.solids, method)
         for solid, method in product(grid.solids, placed[0].methods):
             if method not in rests:
                 rests[method] = _rest(reading, grid, grid.solids[0], method)

@@ -12,7 +12,7 @@ from typing import cast
 
 import numpy as np
 
-from outflow_geometry.base.errors import GeometryError, tried_once
+from outflow_geometry.base.errors import GeometryError, kept_or_raised, tried_once
 from outflow_geometry.base.findings import UNTROUBLED, AreaNoise, PathSpread, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
@@ -194,10 +194,7 @@ class PlanSections:
         key = ("leaning", solid, narrowed)
         if key not in self._found:
             self._find_leaning([self], [solid, *self.solids()], narrowed)
-        found = self._found[key]
-        if isinstance(found, GeometryError):
-            raise found
-        return cast(FloatArray, found)
+        return cast(FloatArray, kept_or_raised(self._found[key]))
 
     @staticmethod
     def _find_leaning(plans: Sequence[PlanSections], solids: Sequence[str], narrowed: float) -> None:
@@ -338,47 +335,40 @@ class PlanSections:
         )  # fmt: skip
 
     def _plane_of(self, solid: str, method: str) -> SmallestPlane:
-        return tried_once(self._found, ("plane", solid, method), lambda: self._plane(solid, method))
-
-    def _plane(self, solid: str, method: str) -> SmallestPlane:
-        (found,) = self._planes([self], solid, method)
-        if isinstance(found, GeometryError):
-            raise found
-        return found
+        """The plane of the smallest section; those of all solids are found together."""
+        key = ("plane", solid, method)
+        if key not in self._found:
+            self.find_planes([self], [solid, *self.solids()], method)
+        return cast(SmallestPlane, kept_or_raised(self._found[key]))
 
     @staticmethod
-    def _planes(plans: Sequence[PlanSections], solid: str, method: str) -> list[SmallestPlane | GeometryError]:
-        """The smallest planes of plans that share path and device axis, found together."""
-        first, chosen = plans[0], plans[0].definitions
-        return smallest_planes(
-            first.native(method),
-            first.path(method),
-            first.reading.anatomy,
-            [plan.solid(solid) for plan in plans],
-            search_upstream=chosen.search_upstream,
-            station_step=chosen.station_step,
-        )
+    def find_planes(plans: Sequence[PlanSections], solids: Sequence[str], method: str) -> None:
+        """Find the smallest planes of solids of many plans at once and keep each, or why there is none, with its plan.
 
-    @classmethod
-    def find_planes(cls, plans: Sequence[PlanSections], solid: str, method: str) -> None:
-        """Find the smallest planes of a solid of many plans at once and keep each with its plan.
-
-        A plan that has no such solid or path is left out: its own section says why.
+        Those that share path and device axis share the sections without a device.
         """
-        together: dict[int, list[PlanSections]] = {}
-        for plan in plans:
-            try:
-                plan.solid(solid)
-                together.setdefault(id(plan.native(method)), []).append(plan)
-            except GeometryError:
+        together: dict[int, list[tuple[PlanSections, Hashable, Solid]]] = {}
+        for plan, name in product(plans, dict.fromkeys(solids)):
+            key = ("plane", name, method)
+            if key in plan._found:
                 continue
-        for group in together.values():
             try:
-                found = cls._planes(group, solid, method)
+                wanted = (plan, key, plan.solid(name))
+                together.setdefault(id(plan.native(method)), []).append(wanted)
+            except GeometryError as error:
+                plan._found[key] = error
+        for group in together.values():
+            first, chosen = group[0][0], group[0][0].definitions
+            found: Sequence[SmallestPlane | GeometryError]
+            try:
+                found = smallest_planes(
+                    first.native(method), first.path(method), first.reading.anatomy, [solid for _, _, solid in group],
+                    search_upstream=chosen.search_upstream, station_step=chosen.station_step,
+                )  # fmt: skip
             except GeometryError as error:
                 found = [error] * len(group)
-            for plan, one in zip(group, found, strict=True):
-                plan._found[("plane", solid, method)] = one
+            for (plan, asked, _), one in zip(group, found, strict=True):
+                plan._found[asked] = one
 
     def paths_differ(self, solid: str) -> bool:
         """Whether the smallest sections along both paths are more than PATHS_APART from each other."""

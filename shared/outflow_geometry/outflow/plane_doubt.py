@@ -52,8 +52,9 @@ LARGEST_ERROR = 0.3
 SCAN_SPACING, SCAN_GRID = 0.75, 0.7
 """mm between the planes of a scan, and of the grid in each."""
 
-NEAR_SMALLEST = 1.5
-"""Planes with more than this many times the smallest area do not become the smallest by leaning."""
+NEAR_SMALLEST = 0.5
+"""Planes whose area exceeds the smallest by more than this share do not become the smallest by leaning by LEAN; by less
+they have less to go."""
 
 
 def smallest_areas(
@@ -114,7 +115,8 @@ def smallest_areas(
     if lean == 0.0 or not stations:
         return found
     turn = 2.0 * math.pi * np.arange(LEAN_DIRECTIONS) / LEAN_DIRECTIONS
-    near = {n: own[straight[n] <= NEAR_SMALLEST * straight[n].min()] for n, own in stations.items()}
+    most = 1.0 + NEAR_SMALLEST * min(lean / LEAN, 1.0)
+    near = {n: own[straight[n] <= most * straight[n].min()] for n, own in stations.items()}
     for n, areas in scanned(near, lean * np.stack([np.cos(turn), np.sin(turn)], axis=1)).items():
         leaning = areas.min(axis=0)
         found[n] = np.append(straight[n].min(), np.where(np.isfinite(leaning), leaning, 0.0))
