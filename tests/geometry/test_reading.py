@@ -79,6 +79,25 @@ def test_measured_twice_is_the_same_to_the_last_bit() -> None:
     assert again.drawing == redrawn().drawing
 
 
+def test_plans_of_one_reading_share_what_they_can_and_change_nothing_by_it() -> None:
+    """Depths of one device share flow, answers of the path and sections; each plan's rows are those of it alone."""
+    own = heart().plans[0]
+    others = (replace(own, plan_id="P2", ventricular_depth=11.0), replace(own, plan_id="P3", tilt_ap=5.0))
+    few = replace(DRAWN, draws=24)
+    together = measure_reading(replace(heart(), plans=(own, *others), definitions=few))
+    # of another tilt, whose planes are others, the image's blur is that found for the first plan
+    for plan, within in zip(others, (1e-9, 1e-2), strict=True):
+        alone = measure_reading(replace(heart(), plans=(plan,), definitions=few))
+        rows = [row for row in together.values if row.plan_id == plan.plan_id]
+        for row, again in zip(rows, [r for r in alone.values if r.plan_id == plan.plan_id], strict=True):
+            assert (row.measure, row.variant, row.method, row.status) == (
+                again.measure, again.variant, again.method, again.status,
+            )  # fmt: skip
+            for name in ("value", "std_error", "ci_low", "ci_high"):
+                one, other = getattr(row, name), getattr(again, name)
+                assert one == (None if other is None else pytest.approx(other, rel=within, abs=1e-9)), row
+
+
 def test_intervals_and_chances_come_with_known_scatter() -> None:
     # values do not depend on whether intervals are asked for
     assert numbers(redrawn())["P1", "neo_lvot_area", "full_frame", "reader_path"] == pytest.approx(

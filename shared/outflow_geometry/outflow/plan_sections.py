@@ -251,7 +251,7 @@ class PlanSections:
             reading.kept, ("path", *body_line(body)), lambda: path_about(body, reading.anatomy, reading.ground)
         )
 
-    def _path_line(self, method: str) -> tuple[float, ...]:
+    def path_line(self, method: str) -> tuple[float, ...]:
         """What tells the paths of `method` in one reading apart."""
         if method == "reader_path":
             return ()
@@ -270,7 +270,7 @@ class PlanSections:
             )  # fmt: skip
 
         line = () if whole is None else axis_line(whole)
-        key = ("native", self._path_line(method), line, chosen.section_rule, chosen.beyond_aortic_plane)
+        key = ("native", self.path_line(method), line, chosen.section_rule, chosen.beyond_aortic_plane)
         return tried_once(reading.kept, key, kept)
 
     def curves(self, method: str) -> AreaCurves:

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numba import njit
 
-from outflow_geometry.outflow.depth_kernels import cut_by_device, device_depth, fill_depth
+from outflow_geometry.outflow.depth_kernels import cut_by_device, device_bounds, device_depth, fill_depth
 from outflow_geometry.outflow.residual import ADJOINING
 
 DEVICE_CELL, DEVICE_CELLS = 2.0, 28
@@ -144,12 +144,16 @@ def counted_cells(depth, lines, at_path, left, low, step, least, box, label, roo
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _ray_end(depth, label, left, low, step, x0, y0, x1, y1):  # type: ignore[no-untyped-def]
+def _ray_end(depth, label, box, left, low, step, x0, y0, x1, y1):  # type: ignore[no-untyped-def]
     """Distance from (x0, y0) along the unit vector (x1, y1) of the last edge of a counted part; 0 where none is."""
     rows, columns = depth.shape
     pace = 0.5 * step
     before = -1.0
-    for n in range(int(2.0 * (rows + columns)), -1, -1):
+    # beyond the box that holds all blood there is no edge: begin a little outside of its farthest corner
+    across = max(abs((box[2] - 1 + left) * step - x0), abs((box[3] + 1 + left) * step - x0))
+    along = max(abs((box[0] - 1 + low) * step - y0), abs((box[1] + 1 + low) * step - y0))
+    farthest = min(int(2.0 * (rows + columns)), int(math.hypot(across, along) / pace) + 2)
+    for n in range(farthest, -1, -1):
         reach = n * pace
         c, r = (x0 + reach * x1) / step - left, (y0 + reach * y1) / step - low
         if not (c >= 0.0 and r >= 0.0 and c < columns - 1 and r < rows - 1):
@@ -180,12 +184,12 @@ def _ray_start(depth, label, left, low, step, x0, y0, x1, y1, last):  # type: ig
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _septum_distance(depth, label, left, low, step, x0, y0, toward, fan, device, pieces, count):  # type: ignore[no-untyped-def]
+def _septum_distance(depth, label, box, left, low, step, x0, y0, toward, fan, device, pieces, count):  # type: ignore[no-untyped-def]
     """See `residual.septum_distance`; x0, y0 : middle of the device's outline."""
     reaches = np.empty(len(fan))
     for n in range(len(fan)):
         reaches[n] = _ray_end(
-            depth, label, left, low, step, x0, y0, math.cos(toward + fan[n]), math.sin(toward + fan[n])
+            depth, label, box, left, low, step, x0, y0, math.cos(toward + fan[n]), math.sin(toward + fan[n])
         )
     distance = 1e9
     for n in range(len(fan)):
@@ -220,10 +224,17 @@ def _device_distance(x, y, device, pieces, count):  # type: ignore[no-untyped-de
 def _device_middle(device, pieces, count):  # type: ignore[no-untyped-def]
     """Centroid of the device's outline in the plane; nan where the plane misses it."""
     inside, x0, y0 = 0.0, 0.0, 0.0
+    if count == 0:
+        return math.nan, math.nan
+    _, largest, cosine, _, _ = device_bounds(pieces, count)
+    reach = (largest + DEVICE_CELL / cosine) ** 2
     for r in range(-DEVICE_CELLS, DEVICE_CELLS + 1):
         for c in range(-DEVICE_CELLS, DEVICE_CELLS + 1):
             x, y = c * DEVICE_CELL, r * DEVICE_CELL
-            depth = device_depth(x, y, device, pieces, count) if count > 0 else -DEVICE_CELL
+            z = device[3] + device[4] * x + device[5] * y
+            if device[0] + 2.0 * (device[1] * x + device[2] * y) + x * x + y * y - z * z > reach:
+                continue  # half a cell and more beside it
+            depth = device_depth(x, y, device, pieces, count)
             share = min(max(depth / DEVICE_CELL + 0.5, 0.0), 1.0)
             inside, x0, y0 = inside + share, x0 + share * x, y0 + share * y
     if inside < 1.0:
@@ -345,4 +356,4 @@ def quick_areas(  # type: ignore[no-untyped-def]
             if not math.isfinite(x0):
                 continue
             toward = math.atan2(lines[p, 0, 2], lines[p, 0, 1])
-            out[j, 1] = _septum_distance(depth, label, left, low, step, x0, y0, toward, fan, device[j], own, count)
+            out[j, 1] = _septum_distance(depth, label, box, left, low, step, x0, y0, toward, fan, device[j], own, count)

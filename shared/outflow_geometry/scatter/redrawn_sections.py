@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -28,7 +28,7 @@ from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
 from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack
 from outflow_geometry.outflow.placing import build_solid
-from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.plan_sections import PlanSections, axis_line
 from outflow_geometry.outflow.plane_doubt import path_error
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import FARTHEST, edge_field
@@ -93,6 +93,16 @@ class PlanRedraws:
     def solids(self, name: str) -> list[Solid | None]:
         """The solid of the middle and of each draw; None where a draw has none."""
         return tried_once(self._found, ("solids", name), lambda: _solids(self, name))
+
+    def cuttings(self, solid: str) -> tuple[NDArray[np.int64], Cuttings]:
+        """The draws (d,) that have the solid, the middle as draw 0, and what cuts them."""
+        return tried_once(self._found, ("cuttings", self._ends(solid)), lambda: self._cuttings(solid))
+
+    def _cuttings(self, solid: str) -> tuple[NDArray[np.int64], Cuttings]:
+        anatomies = [self.middle, *self.anatomies]
+        cutters = [(n, cutter) for n, cutter in enumerate(self.solids(solid)) if cutter is not None]
+        draws = [n for n, _ in cutters]
+        return np.asarray(draws, dtype=np.int64), Cuttings.of([anatomies[n] for n in draws], [c for _, c in cutters])
 
     def path_stack(self, method: str) -> PathStack:
         """The path of the middle and of each draw."""
@@ -168,9 +178,16 @@ def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     paths: list[OutflowPath | None] = []
     sections = redraws.sections
     lumen, own = sections.reading.lumen(method), sections.reading.anatomy
-    response = path_response(
-        sections.path(method), lumen, own, sections.solid("full_frame"), sections.whole_device, sections.narrowed
+    line = (*sections.path_line(method), sections.plan.anchor, *axis_line(sections.solid("full_frame")))
+    response = tried_once(
+        sections.reading.kept,
+        ("response", line),
+        lambda: path_response(
+            sections.path(method), lumen, own, sections.solid("full_frame"), sections.whole_device, sections.narrowed
+        ),
     )
+    # depths of one device share the flow and its answers, but each is moved from where it is itself
+    response = replace(response, solid=sections.solid("full_frame"))
     for anatomy, solid in zip(anatomies, redraws.solids("full_frame"), strict=True):
         try:
             paths.append(None if solid is None else response.path(anatomy, solid))
@@ -251,12 +268,11 @@ def _cuttings(redraws: PlanRedraws, solid: str, stack: PathStack) -> tuple[NDArr
 
     Raises GeometryError `no_section` where the middle is not among them.
     """
-    anatomies = [redraws.middle, *redraws.anatomies]
-    cutters = [(n, cutter) for n, cutter in enumerate(redraws.solids(solid)) if cutter is not None and stack.known[n]]
-    draws = [n for n, _ in cutters]
-    if draws[:1] != [0]:
+    draws, cuttings = redraws.cuttings(solid)
+    known = np.flatnonzero(stack.known[draws])
+    if draws[known[:1]].tolist() != [0]:
         raise GeometryError("no_section", "the middle of the draws has no solid or no path")
-    return np.asarray(draws), Cuttings.of([anatomies[n] for n in draws], [cutter for _, cutter in cutters])
+    return draws[known], cuttings if len(known) == len(draws) else cuttings.rows(known)
 
 
 def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[FloatArray, FloatArray, FloatArray]:
