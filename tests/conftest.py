@@ -16,6 +16,7 @@ SMALL_STUDY = (
     "test_distributed",
     "test_faults",
     "test_hostile_names",
+    "test_object_storage",
     "test_pdf_run",
     "test_slurm",
     "test_status",
