@@ -14,10 +14,13 @@ from outflow_cohort.cli_parts import EXIT_OK, EXIT_USAGE
 from outflow_cohort.corelab.qualify import NEEDED, filed_table, report
 from outflow_cohort.corelab.qualify_deal import deal, known_hearts
 from outflow_cohort.corelab.qualify_errors import errors_of, true_points
+from outflow_cohort.corelab.qualify_score import Reading, measure_table, score
 from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.cohort import heart_case
+from outflow_cohort.demo.random_cases import random_case
 from outflow_cohort.demo.readers import Noise, Reader, read
 from outflow_cohort.study.landmark_sources import LandmarkFiles
+from outflow_cohort.study.qualification import MeasureLimit, QualificationSettings
 
 Points = dict[str, np.ndarray]
 Slip = Callable[[Points, int], None]
@@ -272,3 +275,26 @@ def test_the_mapping_of_a_study_reaches_the_report(dealt: Path, tmp_path: Path) 
     assert main([*arguments, "--output", str(tmp_path / "out")]) == EXIT_USAGE
     assert main([*arguments, "--output", str(tmp_path / "out"), "--study", str(study)]) == EXIT_OK
     assert set(pd.read_csv(tmp_path / "out" / "readers.csv").query("readings_filed > 0")["reader_id"]) == {"birch"}
+
+
+def test_the_effect_on_the_neo_lvot_is_judged_by_the_studys_own_limit() -> None:
+    """A ring marked 3 mm too deep carries the device 3 mm deeper: the smallest section becomes smaller."""
+    case = random_case(2)
+    heart = HeartPhase(case.heart, case.phase_pct)
+    exact = true_points(heart)
+    deeper = {name: points.copy() for name, points in exact.items()}
+    way = exact["lv_apex"][0] - exact["mitral_ring"].mean(axis=0)
+    deeper["mitral_ring"] = exact["mitral_ring"] + 3.0 * way / np.linalg.norm(way)
+    limit = MeasureLimit(measure="neo_lvot_area", variant="full_frame", method="automatic_path", bias=2.0, spread=50.0)
+    readings = [
+        Reading(
+            reader_id=reader, reading_id=f"{reader}-{k}", case_id="Q1", read_no=k, order=k, points=points, heart=heart
+        )
+        for reader, points in (("ash", exact), ("birch", deeper))
+        for k in (1, 2)
+    ]
+    rows = measure_table(score(readings), QualificationSettings(measures=(limit,))).set_index("reader_id")
+    assert rows.loc["ash", "bias"] == pytest.approx(0.0, abs=1e-9)
+    assert rows.loc["ash", "verdict"] == "passed"
+    assert rows.loc["birch", "bias"] < -2.0
+    assert rows.loc["birch", "verdict"] == "practise"

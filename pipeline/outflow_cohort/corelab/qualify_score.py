@@ -20,6 +20,7 @@ from outflow_cohort.study.qualification import MeasureLimit, QualificationSettin
 
 if TYPE_CHECKING:
     from outflow_cohort.demo.anatomy import HeartPhase
+    from outflow_geometry.base.frames import Volume
 
 Array = NDArray[np.float64]
 Points = Mapping[str, Array]
@@ -35,6 +36,10 @@ NAMES = {
 }  # fmt: skip
 JUDGED_SLIPS = ("points_out_of_order", "points_repeated", "curve_crosses_itself", "path_reversed")
 """Findings within a reading that are slips though every point is on its curve."""
+SCAN_MM = 1.0
+DEVICE_HEIGHT_MM, DEPTH_MM = 24.0, 18.0
+"""mm; height of the invented device of measures that need one, as wide as the true ring, and how far it reaches below
+the ring."""
 PASSED, PRACTISE, TOO_FEW, NOT_MARKED = "passed", "practise", "too_few_readings", "not_marked"
 
 
@@ -205,8 +210,17 @@ def _order_slips(own: Sequence[Scored]) -> list[dict[str, object]]:
 
 # ---------------------------------------------------------------------- measures
 def measure_table(scored: Sequence[Scored], limits: QualificationSettings) -> pd.DataFrame:
-    """Values from a reader's points less those from the true points of the same heart, by reader and measure."""
-    values = [(s, _values(s.reading.points), _values(true_points(s.reading.heart))) for s in scored]
+    """Values from a reader's points less those from the true points of the same heart, by reader and measure.
+
+    Measures of a device (a limit on neo_lvot_area) are taken in the heart's scan without noise, with the same invented
+    device at the same depth under the reader's ring as under the true one; they take some seconds a reading.
+    """
+    from outflow_geometry.measures.registry import measure
+
+    imaged = any("plan" in measure(limit.measure).needs for limit in limits.measures)
+    truth = {s.reading.case_id: Scan.of(s.reading.heart, imaged) for s in scored}
+    exact = {case: scan.values(true_points(scan.heart)) for case, scan in truth.items()}
+    values = [(s, truth[s.reading.case_id].values(s.reading.points), exact[s.reading.case_id]) for s in scored]
     rows = []
     for reader in sorted({s.reading.reader_id for s in scored}):
         own = [v for v in values if v[0].reading.reader_id == reader]
@@ -217,12 +231,35 @@ def measure_table(scored: Sequence[Scored], limits: QualificationSettings) -> pd
     return pd.DataFrame(rows)
 
 
-def _values(points: Points) -> dict[tuple[str, str, str], float]:
-    from outflow_geometry.base.inputs import Definitions, ReadingInput
-    from outflow_geometry.measures.reading import measure_reading
+@dataclass(frozen=True)
+class Scan:
+    """What a heart's values are taken from: its landmarks and, where a device is asked for, its scan."""
 
-    result = measure_reading(ReadingInput(dict(points), None, (), definitions=Definitions(draws=0)))
-    return {(v.measure, v.variant, v.method): v.value for v in result.values if v.value is not None}
+    heart: HeartPhase
+    volume: Volume | None
+
+    @classmethod
+    def of(cls, heart: HeartPhase, imaged: bool) -> Scan:
+        """The scan without noise, voxels of SCAN_MM."""
+        from outflow_cohort.demo.render import render_volume
+
+        if not imaged:
+            return cls(heart, None)
+        side = (SCAN_MM, SCAN_MM, SCAN_MM)
+        return cls(heart, render_volume(heart.case, heart.phase_pct, side, SCAN_MM, 0.0, 0, margin=24.0, supersample=1))
+
+    def values(self, points: Points) -> dict[tuple[str, str, str], float]:
+        """Values by measure, variant and method."""
+        from outflow_geometry.base.inputs import Definitions, Device, Plan, ReadingInput
+        from outflow_geometry.measures.reading import measure_reading
+
+        ring = true_points(self.heart)["mitral_ring"]
+        wide = 2.0 * float(np.linalg.norm(ring - ring.mean(axis=0), axis=1).mean())
+        device = Device(device_id="invented", nominal_diameter=wide, height=DEVICE_HEIGHT_MM)
+        plan = Plan(plan_id="q", device=device, ventricular_depth=DEPTH_MM)
+        plans = () if self.volume is None else (plan,)
+        result = measure_reading(ReadingInput(dict(points), self.volume, plans, definitions=Definitions(draws=0)))
+        return {(v.measure, v.variant, v.method): v.value for v in result.values if v.value is not None}
 
 
 def _measure(limit: MeasureLimit, pairs: Sequence[tuple[str, float | None, float | None]]) -> dict[str, object]:
