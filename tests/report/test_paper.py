@@ -14,7 +14,7 @@ from PIL import Image
 from outflow_cohort.cli import EXIT_OK, EXIT_USAGE, main
 from outflow_cohort.paper.rounding import decimals_for, rounded
 from outflow_cohort.paper.tables import PaperTable, cutoffs, measures
-from outflow_cohort.paper.writers import LATEX_SIGNS, latex_table, latex_text
+from outflow_cohort.paper.writers import LATEX_SIGNS, LINE, column_shares, latex_table, latex_text
 from outflow_cohort.report.cohort_data import read_cohort
 from outflow_cohort.report.settings import ReportSettings
 
@@ -43,6 +43,18 @@ def test_a_number_with_its_interval():
     assert rounded(-0.5, -0.91, -0.12) == "−0.5 (−0.9 to −0.1)"
     assert rounded(None, 1.0, 2.0) == "–"
     assert rounded(2.0, float("nan"), 3.0) == "2.00"
+    # a reproducibility coefficient is never 0, a bias may be
+    assert rounded(0.46, 0.33, 6.9) == "0.5 (0.3 to 6.9)"
+    assert rounded(0.003, -20.1, 20.1) == "0 (−20 to 20)"
+
+
+def test_columns_of_a_document_have_room_for_their_longest_word():
+    lines = [("Item", "What", "Answer"), ("1", "statistical methods", "in words " * 200)]
+    shares = column_shares(lines)
+    assert sum(shares) == pytest.approx(1.0)
+    assert shares[0] * LINE >= len("Item")
+    assert shares[1] * LINE >= len("statistical")
+    assert shares[2] > 0.6
 
 
 def test_tables_have_the_numbers_of_the_run(paper: Path, results: Path):

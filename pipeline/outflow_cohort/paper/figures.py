@@ -14,7 +14,7 @@ from outflow_cohort.files import write_atomically
 from outflow_cohort.paper.tables import of_all_readers
 from outflow_cohort.report.charts_agreement import headline_rows
 from outflow_cohort.report.charts_survival import COLUMNS as SURVIVAL_COLUMNS
-from outflow_cohort.report.charts_survival import large_groups, steps_of
+from outflow_cohort.report.charts_survival import FEWEST_CASES, interval_bands, large_groups, steps_of
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.numbers import unit_text
@@ -146,14 +146,18 @@ def _survival_figures(cohort: Cohort) -> list[tuple[str, str, Callable[[Cohort, 
     frame = cohort.table("survival_curves")
     if not has(frame, [*SURVIVAL_COLUMNS, "ci_low", "ci_high"]):
         return []
-    caption = (
-        "{}: share without the event (Kaplan-Meier), groups of at least five cases, else all cases with the 95 % "
-        "interval as a band. Numbers: cases at risk."
-    )
-    return [
-        (f"survival_{outcome}", caption.format(field_title(str(outcome))), partial(_survival, rows=rows))
-        for outcome, rows in frame.groupby("outcome", sort=True)
-    ]
+    drawings: list[tuple[str, str, Callable[[Cohort, str, Axes], bool]]] = []
+    for outcome, rows in frame.groupby("outcome", sort=True):
+        whom = (
+            f"groups of at least {FEWEST_CASES} cases"
+            if large_groups(rows[rows["statistic"] == "at_risk"])
+            else f"all cases (no group has {FEWEST_CASES}) with the 95 % interval as a band"
+        )
+        caption = (
+            f"{field_title(str(outcome))}: share without the event (Kaplan-Meier), {whom}. Numbers: cases at risk."
+        )
+        drawings.append((f"survival_{outcome}", caption, partial(_survival, rows=rows)))
+    return drawings
 
 
 def _survival(cohort: Cohort, spec: str, axes: Axes, *, rows: pd.DataFrame) -> bool:
@@ -169,9 +173,8 @@ def _survival(cohort: Cohort, spec: str, axes: Axes, *, rows: pd.DataFrame) -> b
         name = "All cases" if group == ALL_GROUPS else words(group).capitalize()
         axes.plot(*steps_of(mine, longest, 1.0), color=colour, lw=1.2, ls=LINES[place % len(LINES)], label=name)
         if groups == [ALL_GROUPS]:
-            axes.fill_between(
-                mine["time"], mine["ci_low"], mine["ci_high"], step="post", color=colour, alpha=0.14, lw=0
-            )
+            for start, end, low, high in interval_bands(mine, longest):
+                axes.fill_between([start, end], low, high, color=colour, alpha=0.14, lw=0)
         drop = -40.0 - 9.0 * place
         beneath: Any = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "va": "center"}
         axes.annotate(name, (0.0, 0.0), (-9.0, drop), ha="right", color=colour, **beneath)

@@ -22,6 +22,13 @@ def decimals_for(low: float, high: float) -> int:
     return min(max((1 if leading < 3.0 else 0) - exponent, 0), MOST_DECIMALS)
 
 
+def shown_decimals(value: float, digits: int) -> int:
+    """`digits`, or as many more as a value that is not 0 needs for one digit other than 0."""
+    if value == 0.0 or not math.isfinite(value):
+        return digits
+    return min(max(digits, -math.floor(math.log10(abs(value)) + 1e-12)), MOST_DECIMALS)
+
+
 def rounded(value: object, low: object, high: object) -> str:
     """`274 (209 to 386)`: value and interval with the digits that the interval supports; a dash without a value."""
     if not is_number(value):
@@ -29,4 +36,7 @@ def rounded(value: object, low: object, high: object) -> str:
     if not (is_number(low) and is_number(high)):
         return number(value)
     digits = decimals_for(float(low), float(high))  # type: ignore[arg-type]
+    if float(low) > 0.0:  # type: ignore[arg-type]
+        # of a positive quantity a value or an end of 0 says too little; elsewhere 0 is as good as any number near it
+        digits = shown_decimals(float(value), digits)  # type: ignore[arg-type]
     return f"{number(value, digits=digits)} ({number(low, digits=digits)} to {number(high, digits=digits)})"

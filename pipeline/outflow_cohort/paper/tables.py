@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from outflow_cohort.paper.rounding import decimals_for, rounded
+from outflow_cohort.paper.rounding import decimals_for, rounded, shown_decimals
 from outflow_cohort.report.asked import doubted_cases
 from outflow_cohort.report.charts_agreement import headline_rows
 from outflow_cohort.report.cohort_data import Cohort, has
@@ -233,4 +233,5 @@ def _limits(own: dict[str, pd.Series | None]) -> str:
     width = high.get("ci_high"), high.get("ci_low")
     known = all(is_number(w) for w in width)
     digits = decimals_for(float(width[1]), float(width[0])) if known else decimals_for(*ends)
+    digits = shown_decimals(max(ends, key=abs), digits)
     return " to ".join(number(e, digits=digits) for e in ends)

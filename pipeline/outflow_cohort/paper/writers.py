@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -38,6 +39,10 @@ def latex_table(table: PaperTable) -> str:
         f"\\begin{{threeparttable}}\n\\caption{{{latex_text(table.title)}}}\n\\label{{tab:{table.name}}}\n{body}"
         f"\\begin{{tablenotes}}\\footnotesize\n{notes}\\end{{tablenotes}}\n\\end{{threeparttable}}\n\\end{{table}}\n"
     )
+
+
+LINE = 150.0
+"""Letters of 8 points across the page of the tables."""
 
 
 def write_tables(tables: Sequence[PaperTable], folder: Path) -> None:
@@ -89,10 +94,33 @@ def _tables_document(tables: Sequence[PaperTable], path: Path) -> None:
                 run.font.size = Pt(8)
                 run.bold = line == 0
         _repeat_header(grid.rows[0])
+        _set_widths(grid, (table.header, *table.rows), section)
         for text in (*table.footnotes, RESEARCH):
-            run = document.add_paragraph().add_run(text)
-            run.font.size = Pt(8)
+            paragraph = document.add_paragraph()
+            paragraph.paragraph_format.space_before, paragraph.paragraph_format.space_after = Pt(4), Pt(0)
+            paragraph.add_run(text).font.size = Pt(8)
     _save(document, path)
+
+
+def column_shares(lines: Sequence[Sequence[str]]) -> list[float]:
+    """Shares of a table's width by column: room for the longest word of each, the rest by the amount of text."""
+    columns = list(zip(*lines, strict=True))
+    words = [max(len(word) for cell in column for word in (cell.split() or [""])) + 3.0 for column in columns]
+    # a text that wraps asks for a block as wide as high: the root of its length
+    texts = [max(len(cell) for cell in column) ** 0.5 for column in columns]
+    spare = max(LINE - sum(words), 0.0)
+    room = [word + spare * text / sum(texts) for word, text in zip(words, texts, strict=True)]
+    return [one / sum(room) for one in room]
+
+
+def _set_widths(grid: Any, lines: Sequence[Sequence[str]], section: Any) -> None:
+    """Widths of the columns by their content; word processors heed the cells', not the columns'."""
+    room = section.page_width - section.left_margin - section.right_margin
+    grid.autofit = False
+    for column, share in zip(grid.columns, column_shares(lines), strict=True):
+        column.width = int(room * share)
+        for cell in column.cells:
+            cell.width = column.width
 
 
 def _repeat_header(row: object) -> None:

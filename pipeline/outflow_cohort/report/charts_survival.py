@@ -95,7 +95,7 @@ def _figure(
         styles[group] = (colour, dash)
         mine = curves[curves["group"] == group].sort_values("time")
         if len(named) == 1 and has(mine, ["ci_low", "ci_high"]):
-            for t0, t1, low, high in _bands(mine, longest):
+            for t0, t1, low, high in interval_bands(mine, longest):
                 top, bottom = axes.y(high), axes.y(low)
                 d.rect(axes.x(t0), top, axes.x(t1) - axes.x(t0), bottom - top, fill=colour, opacity=0.14)
         corners = axes.points(*steps_of(mine, longest, 0.0 if rising else 1.0))
@@ -132,7 +132,7 @@ def steps_of(curve: pd.DataFrame, longest: float, start: float) -> tuple[list[fl
     return [*x, longest], [*y, y[-1]]
 
 
-def _bands(curve: pd.DataFrame, longest: float) -> list[tuple[float, float, float, float]]:
+def interval_bands(curve: pd.DataFrame, longest: float) -> list[tuple[float, float, float, float]]:
     """From, to, lower and upper end of the interval between two times; where there is one."""
     rows = curve[["time", "ci_low", "ci_high"]].astype(float).to_numpy()
     ends = [*rows[1:, 0], longest]

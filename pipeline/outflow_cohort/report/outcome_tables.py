@@ -12,6 +12,9 @@ from outflow_cohort.report.statistic_tables import QUANTITY_HEADER, p_text, quan
 from outflow_cohort.report.wording import field_title, variant_text, words
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
+TEST_NAMES = {"fisher_exact": "Fisher exact", "kruskal_wallis": "Kruskal-Wallis", "mann_whitney": "Mann-Whitney"}
+"""Tests that bear their authors' names."""
+
 
 def baseline_overview(cohort: Cohort) -> Table | None:
     """One line per column (and level), a column per group; difference and test at the end."""
@@ -24,7 +27,11 @@ def baseline_overview(cohort: Cohort) -> Table | None:
         mine = rows[rows["column"] == column]
         first = mine.iloc[0]
         difference = number(first["standardised_difference"], digits=2)
-        test = (difference, p_text(first["p_value"]), words(first["test"]) or MISSING)
+        test = (
+            difference,
+            p_text(first["p_value"]),
+            TEST_NAMES.get(str(first["test"]), words(first["test"])) or MISSING,
+        )
         for level in dict.fromkeys(mine["level"]):
             part = mine[mine["level"] == level].set_index("group")
             cells = [baseline_cell(part.loc[g]) if g in part.index else MISSING for g in groups]

@@ -74,8 +74,22 @@ FIELD_UNITS = {
 }  # fmt: skip
 
 
+RATIO_UNITS = {
+    "mg_dl": "mg/dl",
+    "g_dl": "g/dl",
+    "mmol_l": "mmol/l",
+    "umol_l": "µmol/l",
+    "ml_m2": "ml/m²",
+    "mm_m2": "mm/m²",
+}
+"""Endings of column names that are a unit of two parts."""
+
+
 def field_title(name: str) -> str:
     """A column name as a label: `blood_hu` as `Blood, HU`."""
+    for ending, unit in RATIO_UNITS.items():
+        if name.endswith(f"_{ending}") and name != f"_{ending}":
+            return f"{field_title(name.removesuffix(f'_{ending}'))}, {unit}"
     stem, _, last = name.rpartition("_")
     if stem and last in FIELD_UNITS:
         return f"{field_title(stem)}, {FIELD_UNITS[last]}"
