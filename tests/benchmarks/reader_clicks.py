@@ -113,11 +113,11 @@ def drawn_curve(curve: OutflowCurve, smooth: float) -> tuple[FloatArray, FloatAr
     return stations, gaussian_filter1d(points, smooth / STEP, axis=0) if smooth > 0.0 else points
 
 
-def winding(stations: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """Moves (n, 3), mm, of a curve with a random curvature, straight on the whole."""
+def winding(stations: FloatArray, size: float, rng: np.random.Generator) -> FloatArray:
+    """Moves (n, 3), mm, of a curve with a random curvature of `size`, 1/mm, straight on the whole."""
     apart = np.abs(stations[:, None] - stations)
     values, vectors = np.linalg.eigh(np.exp(-0.5 * (apart / WINDING_LENGTH) ** 2))
-    bend = WINDING * (vectors * np.sqrt(np.maximum(values, 0.0))) @ rng.standard_normal((len(stations), 3))
+    bend = size * (vectors * np.sqrt(np.maximum(values, 0.0))) @ rng.standard_normal((len(stations), 3))
     moves = np.cumsum(np.cumsum(bend, axis=0), axis=0) * STEP**2
     inside = (stations > FIRST) & (stations < LAST)
     line = np.column_stack([np.ones(len(stations)), stations])
@@ -125,7 +125,7 @@ def winding(stations: FloatArray, rng: np.random.Generator) -> FloatArray:
     return straight
 
 
-def clicked(number: int, smooth: float, sd: float, draws: int) -> list[Clicked]:
+def clicked(number: int, smooth: float, sd: float, draws: int, bend: float) -> list[Clicked]:
     """A heart's curve clicked in every way; ways without a section are left out."""
     heart = with_depth(heart_at(number, coarse=True), DEPTHS[1])
     lumen = PhaseFindings(PhaseImage(heart.image()), build_anatomy(heart.landmarks)).lumen
@@ -133,7 +133,7 @@ def clicked(number: int, smooth: float, sd: float, draws: int) -> list[Clicked]:
     curve = OutflowCurve(heart.heart)
     stations, drawn = drawn_curve(curve, smooth)
     if number % 2:
-        drawn = drawn + winding(stations, rng)
+        drawn = drawn + winding(stations, bend, rng)
 
     def marks(clicks: int) -> dict[str, FloatArray]:
         wanted = np.linspace(max(curve.first, FIRST), LAST, clicks)
@@ -216,6 +216,7 @@ def main() -> None:
     parser.add_argument("--hearts", type=int, default=16)
     parser.add_argument("--sd", type=float, default=0.7)
     parser.add_argument("--smooth", type=float, default=5.0, help="mm by which the true path is smoothed")
+    parser.add_argument("--winding", type=float, default=WINDING, help="1/mm of curvature added to every second curve")
     parser.add_argument("--draws", type=int, default=100)
     parser.add_argument("--rows", type=Path, help="file that keeps the hearts measured so far, for a run in parts")
     options = parser.parse_args()
@@ -225,7 +226,7 @@ def main() -> None:
     for number in range(options.first, options.first + options.hearts):
         if any(row.heart == number for row in rows):
             continue
-        found = clicked(number, options.smooth, options.sd, options.draws)
+        found = clicked(number, options.smooth, options.sd, options.draws, options.winding)
         rows += found
         if options.rows is not None:
             with options.rows.open("a", encoding="utf-8") as file:
