@@ -38,6 +38,7 @@ MEASURES = (
     "device_septum_distance",
     "neo_lvot_diameter",
     "bottleneck_area",
+    "septal_thickness",
 )
 Key = tuple[str, str, str]
 """Measure, variant, method."""
@@ -64,21 +65,31 @@ def plan_of(case: RandomCase) -> Plan:
     )
 
 
-def simulated(seed: int, readings: int, sd: float = SD_MM, draws: int = DRAWS) -> tuple[dict[Key, list[Held]], int]:
-    """What the intervals of `readings` simulated readings of one heart hold; and how many had no section."""
+def simulated(
+    seed: int, readings: int, sd: float = SD_MM, draws: int = DRAWS, spacing: float | None = None, quiet: bool = False
+) -> tuple[dict[Key, list[Held]], int]:
+    """What the intervals of `readings` simulated readings of one heart hold; and how many had no section.
+
+    spacing : mm between voxels; None = the case's own. quiet : the truth is from the image without noise.
+    """
     case = random_case(seed)
-    volume = render_volume(
-        case.heart, case.phase_pct, case.spacing, case.blur_fwhm, case.noise_sd, seed, margin=12.0, supersample=1
-    )
-    image = PhaseImage(volume)
+    steps = case.spacing if spacing is None else (spacing,) * 3
+
+    def image_with(noise: float) -> PhaseImage:
+        return PhaseImage(
+            render_volume(case.heart, case.phase_pct, steps, case.blur_fwhm, noise, seed, margin=12.0, supersample=1)
+        )
+
+    noisy = image_with(case.noise_sd)
+    still = image_with(0.0) if quiet else noisy
     exact = true_landmarks(HeartPhase(case.heart, case.phase_pct))
     chosen = Definitions(solids=("full_frame",), landmark_sd={"default": sd}, draws=draws)
 
-    def rows(marks: dict[str, np.ndarray], definitions: Definitions) -> dict[Key, object]:
-        result = measure_reading(ReadingInput(marks, volume, (plan_of(case),), definitions=definitions), image)
+    def rows(marks: dict[str, np.ndarray], definitions: Definitions, image: PhaseImage) -> dict[Key, object]:
+        result = measure_reading(ReadingInput(marks, image.volume, (plan_of(case),), definitions=definitions), image)
         return {(v.measure, v.variant, v.method): v for v in result.values if v.measure in MEASURES}
 
-    truth = rows(exact, Definitions(solids=("full_frame",), draws=0))
+    truth = rows(exact, Definitions(solids=("full_frame",), draws=0), still)
     rng = np.random.default_rng([seed, 5])
     held: dict[Key, list[Held]] = defaultdict(list)
     without = 0
@@ -87,7 +98,7 @@ def simulated(seed: int, readings: int, sd: float = SD_MM, draws: int = DRAWS) -
             name: points if name.endswith("sample") else points + sd * rng.standard_normal(points.shape)
             for name, points in exact.items()
         }
-        found = rows(read, chosen)
+        found = rows(read, chosen, noisy)
         without += sum(found["neo_lvot_area", "full_frame", path].status == "no_section" for path in PATHS)
         for key, row in found.items():
             wanted = truth[key].value
@@ -119,16 +130,20 @@ def main() -> None:
     parser.add_argument("--hearts", type=int, default=40)
     parser.add_argument("--readings", type=int, default=10, help="simulated readings a heart")
     parser.add_argument("--sd", type=float, default=SD_MM, help="scatter of each coordinate, mm")
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--draws", type=int, default=DRAWS)
+    parser.add_argument("--spacing", type=float, help="mm between voxels, instead of 0.5 to 0.6")
+    parser.add_argument("--quiet-truth", action="store_true", help="the truth is from the image without noise")
     parser.add_argument("--output", type=Path)
     args = parser.parse_args()
     held: dict[Key, list[Held]] = defaultdict(list)
     without = 0
-    for seed in range(args.hearts):
-        found, lost = simulated(seed, args.readings, args.sd)
+    for seed in range(args.first, args.first + args.hearts):
+        found, lost = simulated(seed, args.readings, args.sd, args.draws, args.spacing, args.quiet_truth)
         without += lost
         for key, values in found.items():
             held[key] += values
-        print(f"heart {seed + 1} of {args.hearts}", file=sys.stderr, flush=True)
+        print(f"heart {seed}", file=sys.stderr, flush=True)
     command = f"python tests/benchmarks/section_coverage.py --hearts {args.hearts} --readings {args.readings}"
     text = [
         "# Do 95 % intervals along the outflow path hold the truth?",
