@@ -84,7 +84,9 @@ def rows() -> pd.DataFrame:
     ]
     names = ["case_id", "phase_pct", "reader_id", "read_no", "value", "status"]
     frame = pd.DataFrame([place | dict(zip(names, row, strict=True)) for row in listed])
-    return frame.assign(std_error=5.0, ci_low=frame["value"] - 10.0, ci_high=frame["value"] + 10.0)
+    return frame.assign(
+        landmark_origin="marked", std_error=5.0, ci_low=frame["value"] - 10.0, ci_high=frame["value"] + 10.0
+    )
 
 
 def test_each_case_phase_and_measure_has_one_row(tmp_path: Path) -> None:
@@ -101,6 +103,30 @@ def test_each_case_phase_and_measure_has_one_row(tmp_path: Path) -> None:
     alone = table[table["phase_pct"].isna()].iloc[0]
     assert (alone["value"], alone["ci_low"], alone["ci_high"]) == (150.0, 140.0, 160.0)
     assert asked.empty
+
+
+def test_carried_values_count_only_where_no_reader_marked_the_phase(tmp_path: Path) -> None:
+    table = rows()
+    carried = (table["case_id"] == "C1") & (table["phase_pct"] == 40.0) & (table["reader_id"] == "birch")
+    alone = (table["case_id"] == "C2") & table["phase_pct"].isna()
+    table.loc[carried | alone, "landmark_origin"] = "carried"
+    table.to_parquet(tmp_path / "part-0.parquet")
+    limit = Difference(measure="neo_lvot_area", more_than=5.0)
+    final, asked = final_tables(tmp_path, AdjudicationSettings(differences=(limit,)), StatisticsSettings())
+    found = final.set_index(["case_id", "phase_pct"])
+    # birch's carried 225 mm2 neither enters the mean of ash's two reads nor asks for a further reader
+    assert found.loc[("C1", 40.0), "value"] == pytest.approx(205.0)
+    assert found.loc[("C1", 40.0), "readings"] == "ash/1;ash/2"
+    assert found.loc[("C1", 40.0), "landmark_origin"] == "marked"
+    assert asked.empty
+    over = final[final["phase_pct"].isna()].iloc[0]
+    assert (over["value"], over["landmark_origin"]) == (150.0, "carried")
+    # where the marked value cannot be used the carried one stands, and says so
+    table.loc[table["reader_id"] == "ash", "status"] = "no_channel"
+    table.to_parquet(tmp_path / "part-0.parquet")
+    final, _ = final_tables(tmp_path, AdjudicationSettings(), StatisticsSettings())
+    row = final.set_index(["case_id", "phase_pct"]).loc[("C1", 40.0)]
+    assert (row["value"], row["readings"], row["landmark_origin"]) == (225.0, "birch/1", "carried")
 
 
 def test_the_statistics_can_take_final_values() -> None:

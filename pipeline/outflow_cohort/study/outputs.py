@@ -156,6 +156,9 @@ FINAL = (
         "ok, adjudicated, needs_adjudication (the readers differ by more than the study accepts), landmark_suspect or "
         "no_usable_value",
     ),
+    OutputColumn(
+        "landmark_origin", "str", "carried = no reader marked this phase: from carried landmarks; else marked"
+    ),
 )
 PLANS = (
     OutputColumn("case_id", "str", "pseudonym of the case"),

@@ -1,6 +1,7 @@
 """One final value per case, phase and measure from its readers' values, with how it came about. Units of the rows.
 
-Readers count with the mean of their own reads, so that a reader who read twice counts once. An interval of a mean of k
+Readers count with the mean of their own reads, so that a reader who read twice counts once. Values from carried
+landmarks count only where no reader marked the phase. An interval of a mean of k
 readers rests on the larger of the readings' own variance and the variance between readers, over k; it is normal.
 """
 
@@ -23,13 +24,14 @@ if TYPE_CHECKING:
     from outflow_cohort.stats.data.settings import StatisticsSettings
 
 KEY = ("case_id", "phase_pct", "plan_id", "measure", "variant", "method")
-NEEDED = (*KEY, "unit", "reader_id", "read_no", "value", "std_error", "ci_low", "ci_high", "status")
+NEEDED = (*KEY, "unit", "reader_id", "read_no", "value", "std_error", "ci_low", "ci_high", "status", "landmark_origin")
 NORMAL_95 = 1.959964
 """Two-sided 95 % of the normal distribution."""
 NEEDS_ADJUDICATION = "needs_adjudication"
 ADJUDICATED = "adjudicated"
 NO_VALUE = "no_usable_value"
 SUSPECT = "landmark_suspect"
+CARRIED = "carried"
 
 
 @dataclass(frozen=True)
@@ -81,15 +83,16 @@ def final_tables(
     asked: list[dict[str, object]] = []
     for part in sorted(measurements.glob("*.parquet")):
         for key, unit, rows in _groups(part):
+            rows = _of_one_origin(rows, statistics.usable_statuses)
             values, suspect = _reader_values(rows, statistics.usable_statuses)
             row, why = settle(
                 str(key["measure"]), str(key["variant"]), str(key["method"]), values, settings, suspect=suspect
             )
-            final.append(key | {"unit": unit} | vars(row))
+            final.append(key | {"unit": unit} | vars(row) | {"landmark_origin": rows[0].landmark_origin})
             if why is not None:
                 by_reader = "; ".join(f"{v.reader} {v.value:.4g}" for v in values)
                 asked.append(key | {"unit": unit, "readers": by_reader} | vars(why) | {"status": row.status})
-    columns = [*KEY, "unit", *FinalValue.__dataclass_fields__]
+    columns = [*KEY, "unit", *FinalValue.__dataclass_fields__, "landmark_origin"]
     frame = pd.DataFrame(final, columns=columns)
     floats = ["phase_pct", "value", "std_error", "ci_low", "ci_high", "difference"]
     frame[floats] = frame[floats].astype("float64")
@@ -117,6 +120,7 @@ class _Row(NamedTuple):
     ci_low: float
     ci_high: float
     status: str
+    landmark_origin: str
 
     def key(self) -> tuple[object, ...]:
         phase = None if math.isnan(self.phase_pct) else float(self.phase_pct)
@@ -128,7 +132,17 @@ def _groups(part: Path) -> Iterator[tuple[dict[str, object], str, list[_Row]]]:
     import pandas as pd
 
     frame = pd.read_parquet(part, columns=list(NEEDED))
-    for name in ("case_id", "plan_id", "measure", "variant", "method", "unit", "reader_id", "status"):
+    for name in (
+        "case_id",
+        "plan_id",
+        "measure",
+        "variant",
+        "method",
+        "unit",
+        "reader_id",
+        "status",
+        "landmark_origin",
+    ):
         frame[name] = frame[name].fillna("").astype(str)
     for name in ("phase_pct", "read_no", "value", "std_error", "ci_low", "ci_high"):
         frame[name] = frame[name].astype("float64")
@@ -139,12 +153,24 @@ def _groups(part: Path) -> Iterator[tuple[dict[str, object], str, list[_Row]]]:
         yield dict(zip(KEY, key, strict=True)), rows[0].unit, rows
 
 
+def _of_one_origin(rows: Sequence[_Row], usable: tuple[str, ...]) -> list[_Row]:
+    """The rows from marked landmarks, or those from carried ones where no marked row can be used."""
+    marked = [row for row in rows if row.landmark_origin != CARRIED]
+    if any(_counts(row, usable) for row in marked) or not any(_counts(row, usable) for row in rows):
+        return marked or list(rows)
+    return [row for row in rows if row.landmark_origin == CARRIED]
+
+
+def _counts(row: _Row, usable: tuple[str, ...]) -> bool:
+    return row.status in usable and not math.isnan(row.value)
+
+
 def _reader_values(rows: Sequence[_Row], usable: tuple[str, ...]) -> tuple[list[ReaderValue], bool]:
     """One value per reader, sorted by name; and whether any value was left out for a suspect landmark.
 
     rows : of one quantity, by reader and read.
     """
-    kept = [row for row in rows if row.status in usable and not math.isnan(row.value)]
+    kept = [row for row in rows if _counts(row, usable)]
     values = []
     for reader, found in groupby(kept, key=lambda row: row.reader_id):
         own = list(found)
