@@ -176,7 +176,8 @@ def kappa_of_table(
             status="perfect_agreement",
         )
     se = float(np.sqrt(max(variance, 0.0)))
-    if not se > 1e-9:  # rounding of sums of shares
+    # rounding of sums of shares, of which atanh is infinite where no case agrees at all
+    if not se > 1e-9 or (interval == "fisher_z" and abs(kappa) >= 1.0 - 1e-12):
         return KappaResult(
             estimate=kappa,
             se=0.0,
