@@ -36,6 +36,8 @@ FUNCTIONS = {
     "base.smoothing": ("smoothed_curve",),
     "landmarks.anatomy": ("build_anatomy",),
     "landmarks.aortic": ("axis_angle", "opening_angle", "opening_angle_three_chamber"),
+    "landmarks.carrying": ("carried_landmarks", "stiff_fit"),
+    "landmarks.judging": ("judge_reading",),
     "landmarks.leaflet": ("curve_length", "leaflet_length", "ring_septum_distance", "septum_plane"),
     "landmarks.mitral": (
         "area_diameter",
@@ -73,7 +75,7 @@ FUNCTIONS = {
     "outflow.centreline": ("automatic_path",),
     "outflow.edges": ("aortic_lumen_contour",),
     "outflow.outflow_path": ("path_through", "reader_path"),
-    "outflow.residual": ("feret_diameters",),
+    "outflow.residual": ("feret_diameters", "smallest_section"),
     "outflow.sections": ("area_curves",),
     "outflow.placing": ("build_solid", "build_solids", "device_axis", "device_depth", "device_profile"),
     "scatter.redrawing": ("landmark_sd",),

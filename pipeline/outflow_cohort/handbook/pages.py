@@ -18,10 +18,16 @@ HELP_WIDTH = 88
 """Characters of a line of help in the handbook."""
 
 
+def _cell(text: str) -> str:
+    """Text of a cell on one line; a bar ends no cell, and needs no mark for that within code."""
+    parts = text.replace("\n", " ").split("`")
+    return "`".join(part if place % 2 else part.replace("|", "\\|") for place, part in enumerate(parts))
+
+
 def _table(head: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
     lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
     for row in rows:
-        lines.append("| " + " | ".join(str(c).replace("|", "\\|").replace("\n", " ") for c in row) + " |")
+        lines.append("| " + " | ".join(_cell(str(c)) for c in row) + " |")
     return "\n".join(lines)
 
 

@@ -78,6 +78,15 @@ def judge_reading(landmarks: Points, *, names_known: bool = True) -> ReadingJudg
     """Judge the landmarks of one reading, (n, 3) mm by structure; nothing raises for bad geometry.
 
     names_known : False where the study names hinges otherwise than anatomy: then names are no more than noted.
+
+    A round ring of sixteen points, of which one was clicked 9 mm off the curve (invented):
+
+    >>> t = np.linspace(0.0, 2.0 * np.pi, 16, endpoint=False)
+    >>> ring = 15.0 * np.stack([np.cos(t), np.sin(t), 0.0 * t], axis=1)
+    >>> ring[4] *= 1.6
+    >>> judged = judge_reading({"mitral_ring": ring, "lv_apex": np.array([[0.0, 0.0, -70.0]])})
+    >>> [(f.structure, f.point_no, f.code) for f in judged.findings]
+    [('mitral_ring', 5, 'point_off_curve')]
     """
     points = {n: np.atleast_2d(np.asarray(p, dtype=np.float64)) for n, p in landmarks.items() if len(p)}
     known = pooled_scatter([sound_departures(*curve) for curve in _sorted_curves(points)])

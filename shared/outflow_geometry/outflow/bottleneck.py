@@ -83,8 +83,7 @@ def bottleneck_area(
     Turned planes give no larger a section than those across the path (an invented heart with a device of 27 mm):
 
     >>> from outflow_geometry import Device, PhaseImage, Plan, build_anatomy, build_solid, outflow_lumen, reader_path
-    >>> from outflow_geometry import straight_tract
-    >>> from outflow_geometry.outflow.residual import smallest_section
+    >>> from outflow_geometry import smallest_section, straight_tract
     >>> landmarks, volume = straight_tract()
     >>> anatomy = build_anatomy(landmarks)
     >>> lumen = outflow_lumen(PhaseImage(volume), anatomy)

@@ -105,6 +105,18 @@ def smallest_section(
 
     Raises GeometryError `device_wider_than_image`, `no_section` where a plane of the range has no section, and as
     `section_stack` and `last_meeting_station`.
+
+    A device of 27 mm in an invented heart: what is left at the narrowest place is less than the tract there had before:
+
+    >>> from outflow_geometry import Device, PhaseImage, Plan, build_anatomy, build_solid, outflow_lumen, reader_path
+    >>> from outflow_geometry import straight_tract
+    >>> landmarks, volume = straight_tract()
+    >>> anatomy = build_anatomy(landmarks)
+    >>> lumen = outflow_lumen(PhaseImage(volume), anatomy)
+    >>> solid = build_solid("full_frame", Plan("P1", Device("D27", 27.0, 22.0), 15.0), None, anatomy)
+    >>> found = smallest_section(lumen, reader_path(landmarks["outflow_path"], anatomy), anatomy, solid)
+    >>> bool(found.area < found.native_area), bool(-24.0 <= found.station <= 0.0), found.status
+    (True, True, 'ok')
     """
     lumen_holds_device(lumen, solid)
     if native is None:
