@@ -1,5 +1,7 @@
 """Septal thickness on slabs of known thickness, seen with blur and noise."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from analytic_heart import landmarks
@@ -8,7 +10,7 @@ from scipy.special import ndtr
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.image.levels import BloodLevel
-from outflow_geometry.image.septum import septal_thickness
+from outflow_geometry.image.septum import septal_finding, septal_thickness
 from outflow_geometry.landmarks.anatomy import build_anatomy
 
 BLOOD, MUSCLE, NOISE, BLUR = 400.0, 100.0, 25.0, 0.9 / 2.355
@@ -67,3 +69,15 @@ def test_points_far_from_the_annulus_are_not_basal() -> None:
     marks["septum"] = marks["septum"] + [0.0, 0.0, 40.0] * np.ones((5, 1))
     with pytest.raises(GeometryError, match="septum_not_basal"):
         septal_thickness(build_anatomy(marks), slab(12.0, 300.0, 0.0, 1.0), level())
+
+
+@pytest.mark.parametrize(("seen_to", "status"), [(-2.0, "septum_half_seen"), (2.0, "ok")])
+def test_a_septum_seen_from_few_of_its_points_says_so(seen_to: float, status: str) -> None:
+    """The right heart holds contrast to the right of x = `seen_to` alone: beyond two or three of five points."""
+    volume = slab(12.0, 300.0, 0.0, 0.6)
+    x, y = (volume.origin[n] + volume.spacing[n] * np.arange(volume.values.shape[2 - n]) for n in (0, 1))
+    values = volume.values.copy()
+    values[:, (y < WALL - 6.0)[:, None] & (x > seen_to)] = MUSCLE
+    found = septal_finding(build_anatomy(septum(0.0)), replace(volume, values=values), level())
+    assert found[0] == pytest.approx(12.0, abs=0.5)
+    assert found[1] == status

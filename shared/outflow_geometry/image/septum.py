@@ -43,6 +43,10 @@ THINNEST_SEPTUM, THICKEST_SEPTUM = 1.5, 40.0
 LEAST_RISE, NOISE_RISE = 30.0, 2.0
 """HU, and multiples of the noise, above muscle that show blood beyond the septum: disc means hold a third of it."""
 
+LEAST_SEEN = 0.5
+"""Share of the basal points that must show both edges: in one noisy invented heart 3 of 12 did, and the largest was
+13.7 mm; without noise 9 of 12, and 23.8 mm."""
+
 BLOOD_HOLDS = 3.0
 """mm over which blood beyond the septum must stay bright; a vessel or a noise peak is shorter."""
 
@@ -74,9 +78,22 @@ def septal_thickness(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> flo
     >>> round(septal_thickness(anatomy, volume, level), 1)
     11.0
     """
+    return _thickest(anatomy, volume, level)[0]
+
+
+def septal_finding(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> tuple[float, str]:
+    """`septal_thickness`, and `septum_half_seen` where less than half of the basal points show both edges: the
+    thickest place may be among the others. Raises as it does."""
+    thickness, seen = _thickest(anatomy, volume, level)
+    return thickness, "ok" if seen >= LEAST_SEEN else "septum_half_seen"
+
+
+def _thickest(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> tuple[float, float]:
+    """Largest thickness, mm, and the share of basal points that show both edges."""
     points = anatomy.structure("septum")
     depth = -anatomy.aortic_plane.height(points)
     basal = points[(depth >= 0.0) & (depth <= BASAL_DEPTH)]
+    count = len(basal)
     if not len(basal):
         raise GeometryError(
             "septum_not_basal", f"no septum point is within {BASAL_DEPTH:g} mm upstream of the aortic plane; add some"
@@ -98,7 +115,7 @@ def septal_thickness(anatomy: Anatomy, volume: Volume, level: BloodLevel) -> flo
         raise GeometryError(
             "no_right_ventricular_edge", "no blood edge beyond the septum; the right heart may hold no contrast"
         )
-    return float(max(thickness))
+    return float(max(thickness)), len(thickness) / count
 
 
 def _along() -> FloatArray:

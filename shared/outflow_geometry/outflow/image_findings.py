@@ -122,9 +122,9 @@ class PhaseFindings:
             raise GeometryError(edges.status, f"no {variant} diameter of the ring: {edges.status}")
         return float(value), status
 
-    def septal_thickness(self) -> float:
-        """See `septum.septal_thickness`, mm."""
-        return self.septal_thickness_of(self.anatomy)
+    def septal_thickness(self) -> Value:
+        """See `septum.septal_finding`, mm."""
+        return septum.septal_finding(self.anatomy, self.phase.volume, self.level)
 
     def septal_thickness_of(self, anatomy: Anatomy) -> float:
         """Septal thickness, mm, by the landmarks of `anatomy`."""
