@@ -177,7 +177,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=f"example: outflow-cohort check my_study/study.yaml\n\n{EXIT_STATUS}\n\n{ENVIRONMENT}\n\n{CAUTION}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="store_true", help="print the version and leave")
+    parser.add_argument("--version", action="store_true", help="print the version and exit")
     add_message_options(parser, default=False)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
     add_run_command(commands)

@@ -75,8 +75,14 @@ def add_command(
 
 def add_message_options(parser: argparse.ArgumentParser, default: bool | str) -> None:
     """--quiet, --verbose and --json-log; they may come before or after the command."""
-    group = parser.add_argument_group("messages", "go to standard error, one event per line, case, phase, reader first")
+    group = parser.add_argument_group(
+        "messages", "go to standard error, one event per line; each begins with case, phase and reader"
+    )
     level = group.add_mutually_exclusive_group()
-    level.add_argument("-q", "--quiet", action="store_true", default=default, help="errors only, no closing line")
-    level.add_argument("-v", "--verbose", action="store_true", default=default, help="also begin, end and duration")
-    group.add_argument("--json-log", action="store_true", default=default, help="one JSON object a line")
+    level.add_argument(
+        "-q", "--quiet", action="store_true", default=default, help="show errors only, and no closing line"
+    )
+    level.add_argument(
+        "-v", "--verbose", action="store_true", default=default, help="also show begin, end and duration"
+    )
+    group.add_argument("--json-log", action="store_true", default=default, help="write one JSON object per line")

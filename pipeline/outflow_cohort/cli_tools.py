@@ -298,7 +298,7 @@ def add_user_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     add_paths(p, output="folder to write")
     p.add_argument("--site", action="store_true", help="build its pages too (needs mkdocs: pip install '.[docs]')")
     text, example = (
-        "Copy what of a demonstration run is committed.",
+        "Copy the parts of a demonstration run that are committed.",
         "--results demo_study/results --output results_demo",
     )
     p = add_command(commands, "publish-demo", _publish_demo, text, example)
@@ -361,7 +361,7 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
 
 def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """While and after a run."""
-    p = add_command(commands, "status", _status, "Show how far a run has come.", "results")
+    p = add_command(commands, "status", _status, "Show the progress of a run.", "results")
     p.add_argument("results", type=Path, help=RESULTS)
     p.add_argument("--line", action="store_true", help="one line only")
     p.add_argument("--verify", action="store_true", help="compare the tables with the hashes of the finished run")

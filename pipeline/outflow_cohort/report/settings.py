@@ -44,7 +44,7 @@ class ReportSettings(BaseModel):
     )
     main_solid: Solid = Field(
         "full_frame",
-        description="What of the device is solid in the headline figures; all variants are listed.",
+        description="Which part of the device is solid in the headline figures; all variants are listed.",
         json_schema_extra={"unit": "name"},
     )
     main_method: PathMethod = Field(
