@@ -1,6 +1,7 @@
 """How far noise moves an area, against areas of the same cylinder under many seeds of noise."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import evaluate
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import measure
+from outflow_geometry.outflow.plan_sections import ReadingLumen
 from outflow_geometry.scatter.image_share import image_sd
 from outflow_geometry.scatter.uncertainty import interval
 
@@ -75,6 +77,18 @@ def test_cut_edges_do_not_count_and_narrow_blood_tells_no_noise() -> None:
     narrow = replace(lumen, distance=replace(lumen.distance, values=lumen.distance.values * 0.2))
     with pytest.raises(GeometryError, match="no_deep_blood"):
         edge_noise(narrow, BLUR)
+
+
+def test_no_plan_gives_its_blur_to_the_next() -> None:
+    findings = SimpleNamespace(lumen=cylinder(20.0, 0.0, 1))
+
+    def asked(*blurs: float) -> dict[float, float]:
+        reading = ReadingLumen(findings)  # type: ignore[arg-type]
+        return {blur: reading.edge_noise("automatic_path", blur).area_sd(60.0) for blur in blurs}
+
+    first, last = asked(0.6, 0.9), asked(0.9, 0.6)
+    assert first == last
+    assert first[0.9] != pytest.approx(first[0.6], rel=0.05)
 
 
 def test_the_images_share_widens_error_interval_and_chance() -> None:

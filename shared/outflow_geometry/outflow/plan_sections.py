@@ -37,6 +37,9 @@ from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_pla
 from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
 
+BLUR_STEP = 0.1
+"""mm; the image's blur is taken to this step for the noise at its edges, which then differs by a tenth at most."""
+
 AXIS_DECIMALS = 7
 """Decimals, mm, to which the axes of two devices are the same line: far below any landmark, above rounding."""
 
@@ -93,9 +96,12 @@ class ReadingLumen:
         return findings.lumen if holds else findings.lumen_at_path
 
     def edge_noise(self, method: str, blur: float) -> EdgeNoise:
-        """How far noise moves the edges of that lumen; blur : of the image, found at edges of that lumen, mm."""
-        lumen = self.lumen(method)
-        return tried_once(self._found, ("edge_noise", id(lumen)), lambda: edge_noise(lumen, blur))
+        """How far noise moves the edges of that lumen; blur : of the image, found at edges of that lumen, mm.
+
+        Found once per step of blur, so that no plan or path gives its own blur to the next.
+        """
+        lumen, near = self.lumen(method), BLUR_STEP * round(blur / BLUR_STEP)
+        return tried_once(self._found, ("edge_noise", id(lumen), near), lambda: edge_noise(lumen, near))
 
     @property
     def ground(self) -> FlowGround:
