@@ -27,12 +27,13 @@ rule measure:
         attempts_left=attempts_left,
     params:
         folder=measured_folder,
+        progress=PROGRESS,
         carried=carried_option,
     shell:
         "outflow-cohort measure --request {input.request:q} --inventory {input.inventory:q} "
         "--volumes {input.volumes:q} --judged {input.judged:q} {params.carried:q} --attempts-left {resources.attempts_left} --minutes {resources.runtime} "
         "--output {params.folder:q} "
-        "> {log:q} 2>&1 {PROGRESS}"
+        "> {log:q} 2>&1 {params.progress}"
 
 
 rule sheet:
