@@ -23,7 +23,7 @@ from outflow_geometry.outflow.centreline import KEPT_OFF, LENGTHENED, NARROWED, 
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.placing import build_solid
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import AT_ANNULUS, PlanSections, ReadingLumen
 from outflow_geometry.outflow.plane_doubt import BASE_ERROR, path_error, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
 from outflow_geometry.outflow.residual import smallest_section
@@ -434,3 +434,24 @@ def test_solids_of_a_plan_share_the_path_around_the_whole_device(reading) -> Non
     curves = {c.variant: c for c in result.curves}
     assert np.array_equal(curves["full_frame"].native_areas, curves["skirt"].native_areas)
     assert (curves["full_frame"].areas <= curves["skirt"].areas + 1e-6).all()
+
+
+def test_a_path_in_doubt_about_the_full_frame_is_in_doubt_for_its_covered_part() -> None:
+    class Doubted(PlanSections):
+        def path_unsure(self, solid: str) -> bool:
+            return solid == "full_frame"
+
+    channel = Channel(bulge=3.0)
+    anatomy, lumen = channel.anatomy(), channel.lumen()
+    findings = PhaseFindings(PhaseImage(channel.image()), anatomy, _found={"lumen": lumen, "level": lumen.level})
+    chosen = Definitions(solids=("skirt",))
+    sure, doubted = (
+        kind(channel.plan(), None, chosen, ReadingLumen(findings)).section("skirt", "automatic_path")
+        for kind in (PlanSections, Doubted)
+    )
+    assert sure.station < -AT_ANNULUS
+    assert doubted.status == "path_unsure"
+    assert doubted.area == sure.area
+    near = Doubted(channel.plan(), None, chosen, ReadingLumen(findings))
+    assert not near.section_unsure("skirt", -0.5 * AT_ANNULUS)
+    assert near.section_unsure("full_frame", 0.0)

@@ -51,6 +51,9 @@ PATHS_APART = 0.15
 SPARSE_REPLACES = (*UNTROUBLED, "device_meets_septum")
 """Statuses of a section along the reader's path that `path_sparse` replaces: those that leave the area usable."""
 
+AT_ANNULUS = 3.0
+"""mm upstream of the annulus within which a doubt about the path around the full frame does not touch other solids."""
+
 BOTTLENECK_SHARE = 0.6
 """Share of the smallest section below which a bottleneck needs a look (`bottleneck_far_below`): common practice, no
 source."""
@@ -230,9 +233,9 @@ class PlanSections:
 
     @classmethod
     def find_doubts(cls, plans: Sequence[PlanSections], solids: Sequence[str]) -> None:
-        """Find what `plane_doubt` of many plans of one reading rests on, all plans at once."""
+        """Find what `section_unsure` of many plans of one reading rests on, all plans at once."""
         for narrowed in (NARROWED, KEPT_OFF):
-            cls._find_leaning(plans, solids, narrowed)
+            cls._find_leaning(plans, [*solids, "full_frame"], narrowed)
 
     def plane_doubt(self, solid: str) -> float:
         """Share by which the smallest section of the automatic path depends on how its planes lie (`plane_doubt`)."""
@@ -244,6 +247,11 @@ class PlanSections:
     def path_unsure(self, solid: str) -> bool:
         """Whether that doubt, or that of the flow not taken, is above MOST_DOUBT."""
         return self.plane_doubt(solid) > MOST_DOUBT or plane_doubt(self._leaning(solid, self._other_flow)) > MOST_DOUBT
+
+    def section_unsure(self, solid: str, station: float) -> bool:
+        """Whether the section of `solid` at `station`, mm, along the automatic path is in doubt: its own planes are, or
+        those of the full frame, about which the path of all solids runs. At the annulus all paths run alike."""
+        return self.path_unsure(solid) or (station < -AT_ANNULUS and self.path_unsure("full_frame"))
 
     @property
     def _other_flow(self) -> float:
@@ -327,7 +335,7 @@ class PlanSections:
             wanted,
             found,
             chosen.section_rule,
-            unsure=self.path_unsure(solid),
+            unsure=self.section_unsure(solid, found.station),
             search_upstream=chosen.search_upstream,
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
