@@ -167,6 +167,7 @@ def _survival(cohort: Cohort, spec: str, axes: Axes, *, rows: pd.DataFrame) -> b
     if not len(at_risk) or longest <= 0:
         return False
     groups = large_groups(at_risk) or [ALL_GROUPS]
+    beneath: Any = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "va": "center"}
     for place, group in enumerate(groups):
         mine = curves[curves["group"] == group].sort_values("time")
         colour = CATEGORIES[place % len(CATEGORIES)]
@@ -176,7 +177,6 @@ def _survival(cohort: Cohort, spec: str, axes: Axes, *, rows: pd.DataFrame) -> b
             for start, end, low, high in interval_bands(mine, longest):
                 axes.fill_between([start, end], low, high, color=colour, alpha=0.14, lw=0)
         drop = -40.0 - 9.0 * place
-        beneath: Any = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "va": "center"}
         axes.annotate(name, (0.0, 0.0), (-9.0, drop), ha="right", color=colour, **beneath)
         for time, n in at_risk.loc[at_risk["group"] == group, ["time", "n_at_risk"]].to_numpy(float):
             axes.annotate(f"{n:.0f}", (time, 0.0), (0.0, drop), ha="center", **beneath)

@@ -197,15 +197,14 @@ def path_through(points: ArrayLike, aortic_plane: Plane, method: str) -> Outflow
     return OutflowPath(method, stations - zero, places, tangents)
 
 
-def reader_course(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> tuple[FloatArray, PathCourse]:
-    """Settled clicks (n, 3) of the reader's centreline (n >= 2, 3), mm, less repeats, and the course through them.
-
-    scatter : the reader's, mm a coordinate; 0 = not known, the points are passed through. Raises as `path_through`.
-    """
+def reader_path_and_course(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> tuple[OutflowPath, PathCourse]:
+    """`reader_path`, and how it follows from its clicks."""
     curve = smoothed_curve(without_repeats(checked_points(points, "outflow_path", 2)), scatter)
     path_through(curve.points, anatomy.aortic_plane, "reader_path")  # for what it raises
     settled = without_repeats(curve.points)
-    return settled, path_course(settled, anatomy.aortic_plane, curve.rest, LONGEST_EXTENSION)
+    course = path_course(settled, anatomy.aortic_plane, curve.rest, LONGEST_EXTENSION)
+    places = course.places(settled[:, None], anatomy.aortic_plane.normal[None])
+    return path_through(places[:, 0], anatomy.aortic_plane, "reader_path"), course
 
 
 def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> OutflowPath:
@@ -221,9 +220,7 @@ def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> Ou
     >>> round(path.first, 3), path.method
     (-24.0, 'reader_path')
     """
-    settled, course = reader_course(points, anatomy, scatter)
-    places = course.places(settled[:, None], anatomy.aortic_plane.normal[None])
-    return path_through(places[:, 0], anatomy.aortic_plane, "reader_path")
+    return reader_path_and_course(points, anatomy, scatter)[0]
 
 
 def without_repeats(points: FloatArray) -> FloatArray:

@@ -1,7 +1,7 @@
 """The reader's path between its clicks: what anatomy adds to them, and what they leave open.
 
-All points LPS, mm, float64. Clicks tell a curve where they are; between them it may turn. How far is told by a prior of
-its curvature: normal, of mean 0, with standard deviation CURVATURE in each direction, correlated over CURVATURE_LENGTH.
+All points LPS, mm, float64. Clicks fix a curve where they are; between them it may turn. A prior of its curvature says
+how far: normal, of mean 0, with standard deviation CURVATURE in each direction, correlated over CURVATURE_LENGTH.
 Given the clicks the curve is then a Gaussian process of known covariance (kriging; Rasmussen & Williams 2006, Gaussian
 Processes for Machine Learning, equations 2.23 and 2.24), nothing at exact clicks close together, much between three.
 Its mean stays the spline of `outflow_path`.
@@ -113,9 +113,9 @@ def path_course(clicks: FloatArray, aortic_plane: Plane, rest: float, longest_ex
     fine = _even(0.0, last, COURSE_STEP)
     free, noisy = (_posterior(fine, chord, scatter) for scatter in (EXACT_CLICK, max(rest, EXACT_CLICK)))
     direction = _slope_weights(fine, annulus)
-    told = noisy @ direction
-    variance = float(direction @ told) + math.radians(SQUARE) ** 2
-    gain = told / variance
+    shared = noisy @ direction
+    variance = float(direction @ shared) + math.radians(SQUARE) ** 2
+    gain = shared / variance
     # covariance with the direction in the annulus seen, for whatever gain (Joseph's form; Bar-Shalom, Li & Kirubarajan
     # 2001, Estimation with Applications to Tracking and Navigation, equation 5.2.3-18)
     keep = np.eye(len(fine)) - np.outer(gain, direction)
@@ -193,6 +193,7 @@ def _posterior(fine: FloatArray, chord: FloatArray, scatter: float) -> FloatArra
     # far from 0 in neither place nor slope, so that both are known from the clicks alone
     prior = twice @ curvature @ twice.T + WIDE**2 * (1.0 + along @ along.T / fine[-1] ** 2)
     seen = _weights(fine, chord)
-    told = seen @ prior
-    left: FloatArray = prior - told.T @ np.linalg.solve(told @ seen.T + scatter**2 * np.eye(len(chord)), told)
+    at_clicks = seen @ prior
+    noise = scatter**2 * np.eye(len(chord))
+    left: FloatArray = prior - at_clicks.T @ np.linalg.solve(at_clicks @ seen.T + noise, at_clicks)
     return left

@@ -5,7 +5,7 @@ All points LPS, mm, float64.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence, Set
+from collections.abc import Callable, Hashable, Sequence, Set
 from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import cast
@@ -24,7 +24,7 @@ from outflow_geometry.outflow.bottleneck import bottleneck_area
 from outflow_geometry.outflow.centreline import KEPT_OFF, NARROWED, path_about, path_body
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
-from outflow_geometry.outflow.outflow_path import OutflowPath, reader_course, reader_path
+from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path_and_course
 from outflow_geometry.outflow.path_course import PathCourse
 from outflow_geometry.outflow.path_spread import path_spread
 from outflow_geometry.outflow.placing import build_solid
@@ -114,16 +114,19 @@ class ReadingLumen:
     @property
     def reader_course(self) -> PathCourse:
         """How the reader's path follows from its clicks, and what they leave open; raises as `reader_path`."""
-        marked = self.anatomy.structure("outflow_path")
-        return tried_once(self._found, "course", lambda: reader_course(marked, self.anatomy, self.path_scatter)[1])
+        return self._drawn[1]
 
     @property
     def reader_path(self) -> OutflowPath:
         """The reader's own path; raises `missing_outflow_path`."""
+        return self._drawn[0]
+
+    @property
+    def _drawn(self) -> tuple[OutflowPath, PathCourse]:
         return tried_once(
             self._found,
-            "path",
-            lambda: reader_path(self.anatomy.structure("outflow_path"), self.anatomy, self.path_scatter),
+            "drawn",
+            lambda: reader_path_and_course(self.anatomy.structure("outflow_path"), self.anatomy, self.path_scatter),
         )
 
 
@@ -209,27 +212,17 @@ class PlanSections:
     def _find_leaning(plans: Sequence[PlanSections], solids: Sequence[str], narrowed: float) -> None:
         """Find those of many plans of one reading and keep each, or why there is none, with its plan."""
         reading, chosen = plans[0].reading, plans[0].definitions
-        together: dict[tuple[float, ...], list[tuple[PlanSections, Hashable, Solid]]] = {}
-        for plan, name in product(plans, dict.fromkeys(solids)):
-            key = ("leaning", name, narrowed)
-            if key in plan._found:
-                continue
-            try:
-                solid, body = plan.solid(name), path_body(plan.solid("full_frame"), reading.anatomy, narrowed)
-                together.setdefault(body_line(body) + axis_line(solid), []).append((plan, key, solid))
-            except GeometryError as error:
-                plan._found[key] = error
-        for group in together.values():
-            found: Sequence[FloatArray | GeometryError]
-            try:
-                found = smallest_areas(
-                    reading.findings.lumen, group[0][0]._flow_path(narrowed), reading.anatomy, [g[2] for g in group],
-                    chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane, LEAN,
-                )  # fmt: skip
-            except GeometryError as error:
-                found = [error] * len(group)
-            for (plan, asked, _), one in zip(group, found, strict=True):
-                plan._found[asked] = one
+
+        def line(plan: PlanSections, solid: Solid) -> Hashable:
+            return body_line(path_body(plan.solid("full_frame"), reading.anatomy, narrowed)) + axis_line(solid)
+
+        def find(plan: PlanSections, group: Sequence[Solid]) -> Sequence[FloatArray | GeometryError]:
+            return smallest_areas(
+                reading.findings.lumen, plan._flow_path(narrowed), reading.anatomy, group, chosen.section_rule,
+                chosen.search_upstream, chosen.beyond_aortic_plane, LEAN,
+            )  # fmt: skip
+
+        _find_together(plans, solids, lambda name: ("leaning", name, narrowed), line, find)
 
     @classmethod
     def find_doubts(cls, plans: Sequence[PlanSections], solids: Sequence[str]) -> None:
@@ -361,28 +354,16 @@ class PlanSections:
 
         Those that share path and device axis share the sections without a device.
         """
-        together: dict[int, list[tuple[PlanSections, Hashable, Solid]]] = {}
-        for plan, name in product(plans, dict.fromkeys(solids)):
-            key = ("plane", name, method)
-            if key in plan._found:
-                continue
-            try:
-                wanted = (plan, key, plan.solid(name))
-                together.setdefault(id(plan.native(method)), []).append(wanted)
-            except GeometryError as error:
-                plan._found[key] = error
-        for group in together.values():
-            first, chosen = group[0][0], group[0][0].definitions
-            found: Sequence[SmallestPlane | GeometryError]
-            try:
-                found = smallest_planes(
-                    first.native(method), first.path(method), first.reading.anatomy, [solid for _, _, solid in group],
-                    search_upstream=chosen.search_upstream, station_step=chosen.station_step,
-                )  # fmt: skip
-            except GeometryError as error:
-                found = [error] * len(group)
-            for (plan, asked, _), one in zip(group, found, strict=True):
-                plan._found[asked] = one
+
+        def find(plan: PlanSections, group: Sequence[Solid]) -> Sequence[SmallestPlane | GeometryError]:
+            return smallest_planes(
+                plan.native(method), plan.path(method), plan.reading.anatomy, group,
+                search_upstream=plan.definitions.search_upstream, station_step=plan.definitions.station_step,
+            )  # fmt: skip
+
+        _find_together(
+            plans, solids, lambda name: ("plane", name, method), lambda plan, _: id(plan.native(method)), find
+        )
 
     def paths_differ(self, solid: str) -> bool:
         """Whether the smallest sections along both paths are more than PATHS_APART from each other."""
@@ -469,6 +450,38 @@ class PlanSections:
         if section.status == "path_sparse":
             return found.area, section.status
         return found.area, "ok" if found.area >= BOTTLENECK_SHARE * section.area else "bottleneck_far_below"
+
+
+def _find_together(
+    plans: Sequence[PlanSections],
+    solids: Sequence[str],
+    key_of: Callable[[str], Hashable],
+    line_of: Callable[[PlanSections, Solid], Hashable],
+    find: Callable[[PlanSections, Sequence[Solid]], Sequence[object]],
+) -> None:
+    """Find something of each solid of each plan and keep it, or the error, with its plan under `key_of`; what is kept
+    already is not found again.
+
+    find : one result or GeometryError per solid, for solids that share `line_of` at once, and one of their plans.
+    """
+    together: dict[Hashable, list[tuple[PlanSections, Hashable, Solid]]] = {}
+    for plan, name in product(plans, dict.fromkeys(solids)):
+        key = key_of(name)
+        if key in plan._found:
+            continue
+        try:
+            solid = plan.solid(name)
+            together.setdefault(line_of(plan, solid), []).append((plan, key, solid))
+        except GeometryError as error:
+            plan._found[key] = error
+    for group in together.values():
+        found: Sequence[object]
+        try:
+            found = find(group[0][0], [solid for _, _, solid in group])
+        except GeometryError as error:
+            found = [error] * len(group)
+        for (plan, key, _), one in zip(group, found, strict=True):
+            plan._found[key] = one
 
 
 def body_line(body: Solid) -> tuple[float, ...]:

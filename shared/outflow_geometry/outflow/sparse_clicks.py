@@ -1,22 +1,20 @@
 """Whether the clicks of the reader's path leave open how large its smallest section is.
 
-All points LPS, mm, float64; areas mm2. Clicks far apart do not tell how the path turns between them, and a plane that
-leans cuts another section. How far it may lean is told by `path_course`, what that does to the smallest section by
-leaning all planes that far in each direction. Where that changes it much, the value says `path_sparse`. Two or three
+All points LPS, mm, float64; areas mm2. Clicks far apart do not show how the path turns between them, and a plane that
+leans cuts another section. `path_course` gives how far it may lean; leaning all planes that far in each direction gives
+what that does to the smallest section. Where that changes it much, the value says `path_sparse`. Two or three
 clicks always do: they leave nothing by which the assumptions about the course could be judged. Clicks that are far
 apart do too where they contradict these assumptions.
 """
 
 from __future__ import annotations
 
-import numpy as np
-
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.path_course import PathCourse
-from outflow_geometry.outflow.plane_doubt import smallest_areas
+from outflow_geometry.outflow.plane_doubt import plane_doubt, smallest_areas
 from outflow_geometry.outflow.solids import Solid
 
 FEWEST_CLICKS = 4
@@ -64,4 +62,4 @@ def clicks_too_sparse(
     (areas,) = smallest_areas(lumen, path, anatomy, [solid], rule, search_upstream, beyond_aortic_plane, lean)
     if isinstance(areas, GeometryError):
         raise areas
-    return float(np.abs(areas[1:] / areas[0] - 1.0).max()) > MOST_OPEN
+    return plane_doubt(areas) > MOST_OPEN

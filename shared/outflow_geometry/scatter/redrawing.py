@@ -283,18 +283,19 @@ def _pair_shifts(name: str, first: FloatArray, second: FloatArray) -> dict[str, 
     shown = values > SHOWN * len(across)
     mean = (vectors.T @ apart.away.sum(axis=0))[shown] / values[shown]
     left = apart.away - np.einsum("nij,j->ni", across, vectors[:, shown] @ mean)
-    freedom, found = 2.0 * len(left) - float(shown.sum()), {}
+    freedom, step = 2.0 * len(left) - float(shown.sum()), None
+    found: dict[str, RepeatShift] = {}
     if name in CLOSED_STRUCTURES and len(left) == len(first) > 3:
         # a step outwards moves no closed curve's mean much, so that it is read from what the shift leaves
-        step = float(np.mean(np.sum(left * outward_directions(first), axis=1)))
-        left = left - step * outward_directions(first)
-        freedom -= 1.0
-        rest = float(np.sum(left**2)) / max(freedom, 1.0)
-        found[f"{name}{OUTWARD}"] = RepeatShift((step**2 - rest / len(left)) / 2.0, 1.0)
+        outward = outward_directions(first)
+        step = float(np.mean(np.sum(left * outward, axis=1)))
+        left, freedom = left - step * outward, freedom - 1.0
     rest = float(np.sum(left**2)) / max(freedom, 1.0)
+    if step is not None:
+        found[f"{name}{OUTWARD}"] = RepeatShift((step**2 - rest / len(left)) / 2.0, 1.0)
     # each direction of the mean holds rest / (points that show it)
     squares = (float(mean @ mean) - float(np.sum(rest / values[shown]))) / 2.0
-    return {name: RepeatShift(squares, float(shown.sum())), **found}
+    return found | {name: RepeatShift(squares, float(shown.sum()))}
 
 
 def _surface_squares(first: FloatArray, second: FloatArray) -> tuple[float, float]:

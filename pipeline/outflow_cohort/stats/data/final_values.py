@@ -31,6 +31,7 @@ NEEDS_ADJUDICATION = "needs_adjudication"
 ADJUDICATED = "adjudicated"
 NO_VALUE = "no_usable_value"
 SUSPECT = "landmark_suspect"
+NUMBERS = ("phase_pct", "read_no", "value", "std_error", "ci_low", "ci_high")
 CARRIED = "carried"
 
 
@@ -132,20 +133,9 @@ def _groups(part: Path) -> Iterator[tuple[dict[str, object], str, list[_Row]]]:
     import pandas as pd
 
     frame = pd.read_parquet(part, columns=list(NEEDED))
-    for name in (
-        "case_id",
-        "plan_id",
-        "measure",
-        "variant",
-        "method",
-        "unit",
-        "reader_id",
-        "status",
-        "landmark_origin",
-    ):
-        frame[name] = frame[name].fillna("").astype(str)
-    for name in ("phase_pct", "read_no", "value", "std_error", "ci_low", "ci_high"):
-        frame[name] = frame[name].astype("float64")
+    for name in NEEDED:
+        column = frame[name]
+        frame[name] = column.astype("float64") if name in NUMBERS else column.fillna("").astype(str)
     frame = frame.sort_values([*KEY, "reader_id", "read_no"], kind="stable")
     columns = (frame[name].tolist() for name in NEEDED)
     for key, found in groupby(map(_Row._make, zip(*columns, strict=True)), key=_Row.key):
