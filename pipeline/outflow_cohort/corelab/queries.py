@@ -85,7 +85,7 @@ def query_table(findings: pd.DataFrame) -> pd.DataFrame:
 
 
 def _what_is_wrong(row: Mapping[str, Any]) -> str:
-    """A finding in words, with its number unless that tells of another reader's points."""
+    """A finding in words, with its number unless that would reveal another reader's points."""
     import pandas as pd
 
     from outflow_geometry.landmarks.findings import CODES

@@ -1,7 +1,7 @@
 """The ring's course over the beat: whether carried phases follow each other as one beat has it. mm; phases % of R-R.
 
-A phase whose images bear another phase's label is carried without error into the wrong phase: nothing in one pair of
-images tells. The course of all phases does.
+A phase whose images bear another phase's label is carried without error into the wrong phase: one pair of images
+cannot show it. The course of all phases does.
 """
 
 from __future__ import annotations

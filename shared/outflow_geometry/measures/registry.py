@@ -35,8 +35,7 @@ REGISTRY: tuple[Measure, ...] = (
         level="reading",
         function=functions.mitral_area,
         definition="Projected area of the closed periodic cubic spline through the ring's points on their "
-        "least-squares plane; "
-        "d_shape: cut at the trigones and closed by the straight line between them.",
+        "least-squares plane; d_shape: cut at the trigones and closed by the straight line between them.",
         source="Abdelghani 2017, Eur Heart J Cardiovasc Imaging 18:697 (truncation at the trigones)",
     ),
     Measure(
@@ -48,8 +47,7 @@ REGISTRY: tuple[Measure, ...] = (
         level="reading",
         function=functions.mitral_perimeter,
         definition="Length of the ring contour on the ring plane (projected), of the spline through the points in "
-        "space "
-        "(spatial), and of the D-shaped contour with its straight side (d_shape).",
+        "space (spatial), and of the D-shaped contour with its straight side (d_shape).",
         source="Abdelghani 2017, Eur Heart J Cardiovasc Imaging 18:697",
     ),
     Measure(
@@ -69,9 +67,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=(*RING, "lv_apex and aortic plane (septal_lateral, intercommissural)", "trigones (intertrigonal)"),
         level="reading",
         function=functions.mitral_diameter,
-        definition="area: 2 sqrt(A/pi); perimeter: projected P/pi; max: longest chord through the area centroid, "
-        "min: the chord "
-        "at right angles to it; septal_lateral: chord in the three-chamber plane through the ring centre, "
+        definition="area: 2 sqrt(A/pi); perimeter: projected P/pi; max: longest chord through the area centroid, min: "
+        "the chord at right angles to it; septal_lateral: chord in the three-chamber plane through the ring centre, "
         "intercommissural: the chord at right angles to it; intertrigonal: distance between the trigones in space; "
         "circle_fit: circle of least squared distance to the points on the ring plane.",
         source=CONVENTION + "; Chernov & Lesort 2005, J Math Imaging Vis 23:239 (circle_fit)",
@@ -111,9 +108,8 @@ REGISTRY: tuple[Measure, ...] = (
         level="reading",
         function=functions.ring_inner_diameter,
         definition="Inner diameter of the surgical ring: where the wall falls half-way to the lumen (half_maximum), "
-        "ridge of the "
-        "wall less half its thickness (ridge), wall convolved with the image's blur fitted to the profiles "
-        "(model_fit), and the table's true inner diameter.",
+        "ridge of the wall less half its thickness (ridge), wall convolved with the image's blur fitted to the "
+        "profiles (model_fit), and the table's true inner diameter.",
         source="Edges under blur: Med Phys 2002, doi 10.1118/1.1488603; Phys Med Biol 2004, doi "
         "10.1088/0031-9155/49/10/003",
         pairs=(
@@ -154,9 +150,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=(*AORTA, "aortic_contour | image"),
         level="reading",
         function=functions.aortic_diameter,
-        definition="area: 2 sqrt(A/pi); perimeter: P/pi; max: longest chord through the area centroid, min: the "
-        "chord at right "
-        "angles to it.",
+        definition="area: 2 sqrt(A/pi); perimeter: P/pi; max: longest chord through the area centroid, min: the chord "
+        "at right angles to it.",
         source=CONVENTION,
         extremes=("max", "min"),
     ),
@@ -182,8 +177,7 @@ REGISTRY: tuple[Measure, ...] = (
         level="reading",
         function=functions.aorto_mitral_angle,
         definition="opening: arccos(n_a . n_m) between the downstream normals, 180 = coplanar valves; "
-        "opening_three_chamber: the "
-        "same after projection on the three-chamber plane; axis: 180 - opening.",
+        "opening_three_chamber: the same after projection on the three-chamber plane; axis: 180 - opening.",
         source="Range of opening: Theriault-Lauzier 2016, EuroIntervention (129.7 +- 10.5 in systole)",
         highest=180.0,
     ),
@@ -278,8 +272,7 @@ REGISTRY: tuple[Measure, ...] = (
         level="plan",
         function=functions.bottleneck_area,
         definition="Smallest section over plane orientations within 30 degrees of the path's direction at every "
-        "station in "
-        "range; never above neo_lvot_area.",
+        "station in range; never above neo_lvot_area.",
         source=CONVENTION,
         draws_share=1.0 / BOTTLENECK_EVERY,
         scale="place",
@@ -305,8 +298,7 @@ REGISTRY: tuple[Measure, ...] = (
         level="reading",
         function=functions.traced_area,
         definition="Area of the closed periodic cubic spline through the reader's own neo-LVOT outline on its "
-        "least-squares "
-        "plane.",
+        "least-squares plane.",
         source=CONVENTION,
     ),
     Measure(
@@ -318,8 +310,7 @@ REGISTRY: tuple[Measure, ...] = (
         level="plan",
         function=functions.oversizing,
         definition="100 (device / ring - 1): nominal circle over mitral_area spline; its perimeter over "
-        "mitral_perimeter "
-        "projected; nominal diameter over mitral_diameter area.",
+        "mitral_perimeter projected; nominal diameter over mitral_diameter area.",
         source="Denominator annulus; for circles (1 + area) = (1 + diameter)^2",
         lowest=-100.0,
     ),
@@ -343,8 +334,7 @@ REGISTRY: tuple[Measure, ...] = (
         level="reading",
         function=functions.septal_thickness,
         definition="Largest thickness of the septum between the blood edges of both ventricles, over the septum's "
-        "points within "
-        "20 mm upstream of the aortic plane, each at right angles to the left ventricle's edge.",
+        "points within 20 mm upstream of the aortic plane, each at right angles to the left ventricle's edge.",
         source=CONVENTION,
         extremes=("",),
         jumps=True,  # a point near the end of the basal part counts in one draw and not in the next
