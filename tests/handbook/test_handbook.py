@@ -29,6 +29,7 @@ from outflow_cohort.study import checks
 from outflow_cohort.study.config import Study
 from outflow_cohort.study.measuring_settings import SOLIDS
 from outflow_cohort.study.status_codes import status_codes
+from outflow_geometry.base.inputs import Cutoff, Definitions
 from outflow_geometry.measures.registry import REGISTRY
 
 IDS = [measure.id for measure in REGISTRY]
@@ -58,18 +59,30 @@ def test_notes_and_registry_name_the_same_measures():
 
 
 @pytest.mark.parametrize("measure", REGISTRY, ids=IDS)
-def test_a_page_has_definition_formula_figure_source_and_pitfalls(measure, handbook: Path):
+def test_a_page_has_title_purpose_definition_formula_figure_example_source_and_pitfalls(measure, handbook: Path):
     text = (handbook / f"pages/measures/{measure.id}.md").read_text(encoding="utf-8")
     parts = dict(re.findall(r"^## (\w+)\n\n(.*?)(?=^## |\Z)", text, re.MULTILINE | re.DOTALL))
-    assert list(parts) == ["Definition", "Formula", "Figure", "Source", "Pitfalls"]
+    assert list(parts) == ["Definition", "Formula", "Figure", "Example", "Source", "Pitfalls"]
+    note = notes()[measure.id]
+    assert text.startswith(f"# {note.title} (`{measure.id}`)\n\n{note.in_short}\n\n")
+    assert note.title not in IDS
     assert measure.definition in parts["Definition"]
-    assert all(line in parts["Formula"] for line in notes()[measure.id].formula)
+    assert all(line in parts["Formula"] for line in note.formula)
+    assert f'column = "{note.column}"' in parts["Example"]
     assert measure.source in parts["Source"]
-    assert parts["Pitfalls"].count("\n- ") + 1 == len(notes()[measure.id].pitfalls)
+    assert parts["Pitfalls"].count("\n- ") + 1 == len(note.pitfalls)
     assert CAUTION in text
     picture = re.search(r"!\[.+\]\(\.\./(figures/.+\.svg)\)", parts["Figure"])
     assert picture is not None
     assert (handbook / "pages" / picture[1]).is_file()
+
+
+def test_the_examples_name_columns_of_the_readings_tables():
+    cutoffs = (Cutoff(cutoff_id="mean_rise_170", area=170.0),)
+    definitions = Definitions(solids=tuple(SOLIDS), cutoffs=cutoffs)
+    for measure in REGISTRY:
+        columns = {".".join(filter(None, pair)) for pair in measure.combinations(definitions)}
+        assert notes()[measure.id].column in columns
 
 
 @pytest.mark.parametrize("name", IDS)
@@ -201,10 +214,21 @@ def test_every_setting_has_allowed_values_and_an_example_that_is_accepted():
         elif row.key.startswith("implants."):
             settings["implants"].setdefault("depths_mm", [10])
         at[last] = yaml.safe_load(row.example)
+        if row.key == "statistics.adjusted_models":
+            at["outcomes"] = [{"column": "obstruction"}]
         Study.model_validate(settings)
     assert "Predictor(" not in page
     assert "`exclude[].reader_id`" in page
     assert "`statistics.outcomes[].event`" in page
+
+
+def test_every_text_and_every_setting_without_a_default_shows_an_example():
+    shown = [(row.key, row.values()) for row in setting_rows(Study, "")]
+    unsaid = [
+        key for key, text in shown
+        if "; example `" not in text and ("default none" in text or "required" in text or text.startswith("text"))
+    ]  # fmt: skip
+    assert unsaid == []
 
 
 def test_every_status_has_its_remedy_on_a_page():

@@ -111,7 +111,7 @@ def _plain_table(path: Path) -> pd.DataFrame:
 
 def _described_table(path: Path, group: LandmarkFiles | None) -> pd.DataFrame:
     """Points by the mapping of landmark_files. Without one a sheet or text table is taken to be in LPS, mm, as the
-    readers are told to file; other files must say themselves."""
+    readers are asked to file; other files must say themselves."""
     from outflow_cohort.interchange.foreign_landmarks import TABLES, read_foreign_landmarks
 
     if group is None:

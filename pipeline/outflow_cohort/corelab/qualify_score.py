@@ -177,7 +177,7 @@ def _slip(s: Scored, name: str, place: int, distance: float) -> dict[str, object
 
 
 def _exchanged(s: Scored, group: Sequence[str]) -> bool:
-    """Whether the points of a group lie well under each other's names."""
+    """Whether the points of a group are right under each other's names."""
     if not all(n in s.reading.points for n in group):
         return False
     truth = true_points(s.reading.heart)
@@ -308,7 +308,7 @@ def reader_table(
     measures: pd.DataFrame,
     limits: QualificationSettings,
 ) -> pd.DataFrame:
-    """One row per reader: readings, slips, change over time, verdict and what stands against it."""
+    """One row per reader: readings, slips, change over time, verdict and the reasons against it."""
     from scipy.stats import mannwhitneyu
 
     rows = []

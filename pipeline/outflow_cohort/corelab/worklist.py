@@ -123,7 +123,7 @@ def write_worklist(
     from outflow_cohort.interchange.export import checked_tables
 
     if key.resolve().is_relative_to(output.resolve()):
-        raise ValueError("the key must not lie in the folder that readers get; choose another folder for it")
+        raise ValueError("the key must not be in the folder that readers get; choose another folder for it")
     if output.exists() and any(output.iterdir()):
         raise ValueError(f"{output.name} is not empty; name a new folder")
     for reader in readers:

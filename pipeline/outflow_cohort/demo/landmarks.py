@@ -1,4 +1,4 @@
-"""Where the landmarks of an invented heart truly lie. Points LPS, mm."""
+"""Where the landmarks of an invented heart truly are. Points LPS, mm."""
 
 from __future__ import annotations
 

@@ -57,7 +57,7 @@ class TrueSolid:
 
 
 def _along_surface(stations: Array, diameters: Array, start: float, length: float) -> float:
-    """Station that lies `length` along the surface from station `start`."""
+    """Station that is `length` along the surface from station `start`."""
     z = np.unique(np.concatenate([[start], stations[stations > start]]))
     r = np.interp(z, stations, diameters) / 2.0
     surface = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(z), np.diff(r)))])

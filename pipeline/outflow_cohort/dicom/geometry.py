@@ -126,7 +126,7 @@ def _judge_stacking(
         "spacing_jitter_pct": float(100 * np.abs(gaps - usual).max() / usual) if usual > 0 else np.inf,
     }
     if not usual > intake.position_tolerance_mm:
-        codes["variable_spacing"] = "slices lie on one spot"
+        codes["variable_spacing"] = "slices are all at one place"
         return None, figures
     runs_on = _numbers_run_on([f.instance_number for f in frames])
     regular = _judge_gaps(gaps, usual, off_grid, quantum, runs_on, intake, codes, figures)
@@ -204,7 +204,7 @@ def _judge_drift(
     codes: dict[str, str],
     figures: dict[str, float],
 ) -> tuple[np.ndarray, bool]:
-    """In-plane drift per slice (2,), and whether the slices lie in a straight row."""
+    """In-plane drift per slice (2,), and whether the slices form a straight row."""
     centred = index - index.mean()
     slope = (centred @ (local[:, :2] - local[:, :2].mean(axis=0))) / (centred @ centred)
     residual = local[:, :2] - local[:, :2].mean(axis=0) - centred[:, None] * slope

@@ -53,7 +53,7 @@ class ImageBox:
         return cls(np.asarray(entry.image_origin, dtype=np.float64), matrix, np.asarray(entry.image_size))
 
     def inside(self, points: np.ndarray) -> np.ndarray:
-        """Which of `points` (n, 3) lie in the image."""
+        """Which of `points` (n, 3) are in the image."""
         index = (points - self.origin) @ np.linalg.inv(self.matrix).T
         low, high = -INSIDE_TOLERANCE_VOXELS, self.size - 1 + INSIDE_TOLERANCE_VOXELS
         result: np.ndarray = np.all((index >= low) & (index <= high), axis=1)

@@ -1,4 +1,4 @@
-"""Frequent given names and surnames, to tell a name from a code or a word in free text (identity_words.csv).
+"""Frequent given names and surnames, to distinguish a name from a code or a word in free text (identity_words.csv).
 
 Common practice, no source: frequent names of several languages, without those that are also everyday, technical or
 anatomical words. A name that is not listed is still caught where it is in a person-name attribute, beside a

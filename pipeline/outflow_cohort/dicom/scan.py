@@ -58,7 +58,7 @@ def list_files(folder: Path, limit: int) -> tuple[list[tuple[str, os.stat_result
 
 
 def listing_digest(files: list[tuple[str, os.stat_result]]) -> str:
-    """Fingerprint of names, sizes and times, so that a later step can tell that the folder has changed."""
+    """Fingerprint of names, sizes and times, so that a later step notices that the folder has changed."""
     digest = hashlib.sha256()
     for name, status in files:
         digest.update(f"{name}\0{status.st_size}\0{status.st_mtime_ns}\n".encode("utf-8", "surrogateescape"))

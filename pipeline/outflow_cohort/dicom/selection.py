@@ -87,7 +87,7 @@ def choose(
 
 
 def _refuse_ambiguous(groups: dict[float | None, list[tuple[JudgedSeries, str]]]) -> None:
-    """Parts of one series that no header tells apart by phase: which is meant would be a guess."""
+    """Parts of one series whose phases no header states: which is meant would be a guess."""
     for members in groups.values():
         parts = [s for s, _ in members if "several_phases" in s.codes and s.phase.source in ("none", "table", "text")]
         for series in parts:

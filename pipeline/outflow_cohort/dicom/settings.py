@@ -50,7 +50,7 @@ class IntakeSettings(_Closed):
     check_orientation: bool = Field(
         True,
         description="Set a series aside where the chest in it is the other way round than its coordinates say, and a"
-        " reading whose points fit the image only when mirrored; false where the organs truly lie mirrored.",
+        " reading whose points fit the image only when mirrored; false where the organs truly are mirrored.",
         json_schema_extra={"unit": "switch"},
     )
     min_slices: int = Field(3, ge=2, le=1000, description="Fewest slices of a stack.", json_schema_extra={"unit": "1"})

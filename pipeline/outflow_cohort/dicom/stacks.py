@@ -162,7 +162,7 @@ def _repeat_groups(distances: np.ndarray, tolerance: float) -> np.ndarray:
 
 
 def _separators(frames: list[Frame], match: PhaseMatch) -> Iterator[Sequence[Hashable]]:
-    """What may tell frames of one position apart, in the order of trust: a value per frame."""
+    """What may distinguish frames of one position, in the order of trust: a value per frame."""
     phases = [stated_phase(f) for f in frames]
     yield match.labels(phases)
     yield phases

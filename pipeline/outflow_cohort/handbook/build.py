@@ -88,6 +88,7 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
     from outflow_cohort.handbook import pages
     from outflow_cohort.handbook.api import api_section
     from outflow_cohort.handbook.figures import figure
+    from outflow_cohort.handbook.measure_pages import measure_index_page, measure_page, title
     from outflow_cohort.handbook.questions import questions_page
     from outflow_geometry.measures.registry import REGISTRY
 
@@ -97,7 +98,7 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
         "own_study": text_page("own_study"),
         "viewers": text_page("viewers"),
         "implants": text_page("implants"),
-        "measures/index": pages.measure_index_page(),
+        "measures/index": measure_index_page(),
         "study": pages.study_tables_page(),
         "settings": pages.settings_page(),
         "outputs": data_dictionary(),
@@ -112,21 +113,22 @@ def write_handbook(*, output: Path, parser: ArgumentParser) -> int:
         "commands": pages.commands_page(parser),
     }
     for measure in REGISTRY:
-        texts[f"measures/{measure.id}"] = pages.measure_page(measure)
+        texts[f"measures/{measure.id}"] = measure_page(measure)
         drawing = figure(measure.id)
         if drawing is not None:
             write_text(output / "pages" / "figures" / f"{measure.id}.svg", drawing.standalone())
     for name, text in texts.items():
         write_text(output / "pages" / f"{name}.md", text)
     write_text(output / "pages" / "style.css", STYLE)
-    write_text(output / "mkdocs.yml", SITE + _navigation([m.id for m in REGISTRY]))
+    write_text(output / "mkdocs.yml", SITE + _navigation([(title(m), f"measures/{m.id}") for m in REGISTRY]))
     return len(texts)
 
 
-def _navigation(measures: list[str]) -> str:
+def _navigation(measures: list[tuple[str, str]]) -> str:
+    """Menus; `measures` are titles and pages."""
     lines = []
     for menu, found in NAVIGATION.items():
-        own = [(name, f"measures/{name}") for name in measures] if menu == "Measures" else []
+        own = measures if menu == "Measures" else []
         lines += [f"  - {menu}:", *(f"      - {title}: {page}.md" for title, page in (*found, *own))]
     return "\n".join(lines) + "\n"
 

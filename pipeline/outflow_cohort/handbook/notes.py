@@ -1,4 +1,4 @@
-"""Formula and pitfalls of each measure (notes.yaml), beside what the registry says of it."""
+"""Title, purpose, formula and pitfalls of each measure (notes.yaml), beside what the registry says of it."""
 
 from __future__ import annotations
 
@@ -9,9 +9,13 @@ from importlib import resources
 
 @dataclass(frozen=True)
 class Note:
-    """`formula` in plain text, one line per equation; `pitfalls` as sentences."""
+    """`title` in the words of the trade; `in_short` what the measure is for; `formula` in plain text, one line per
+    equation; `column` as an example, of tables/readings/MEASURE.parquet; `pitfalls` as sentences."""
 
+    title: str
+    in_short: str
     formula: tuple[str, ...]
+    column: str
     pitfalls: tuple[str, ...]
 
 
@@ -22,5 +26,8 @@ def notes() -> dict[str, Note]:
 
     text = resources.files("outflow_cohort.handbook").joinpath("notes.yaml").read_text(encoding="utf-8")
     return {
-        name: Note(tuple(entry["formula"]), tuple(entry["pitfalls"])) for name, entry in yaml.safe_load(text).items()
+        name: Note(
+            entry["title"], entry["in_short"], tuple(entry["formula"]), entry["column"], tuple(entry["pitfalls"])
+        )
+        for name, entry in yaml.safe_load(text).items()
     }

@@ -4,31 +4,13 @@ from __future__ import annotations
 
 import argparse
 from functools import partial
-from typing import TYPE_CHECKING, Any
 
-from outflow_cohort.handbook.figures import figure
-from outflow_cohort.handbook.notes import notes
+from outflow_cohort.handbook.markdown import markdown_table
 from outflow_cohort.handbook.setting_rows import setting_rows
 from outflow_cohort.study.dictionary import CAUTION
 
-if TYPE_CHECKING:
-    from outflow_geometry.measures.measure import Measure
-
 HELP_WIDTH = 88
 """Characters of a line of help in the handbook."""
-
-
-def _cell(text: str) -> str:
-    """Text of a cell on one line; a bar ends no cell, and needs no mark for that within code."""
-    parts = text.replace("\n", " ").split("`")
-    return "`".join(part if place % 2 else part.replace("|", "\\|") for place, part in enumerate(parts))
-
-
-def _table(head: tuple[str, ...], rows: list[tuple[Any, ...]]) -> str:
-    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
-    for row in rows:
-        lines.append("| " + " | ".join(_cell(str(c)) for c in row) + " |")
-    return "\n".join(lines)
 
 
 def index_page() -> str:
@@ -66,50 +48,6 @@ Look up:
 """
 
 
-def measure_index_page() -> str:
-    """All measures with unit and page."""
-    from outflow_geometry.measures.registry import REGISTRY
-
-    rows = [
-        (f"[{m.id}]({m.id}.md)", m.unit, ", ".join((*m.variants, *m.case_variants)) or "one", m.level) for m in REGISTRY
-    ]
-    text = (
-        "One page per measure. SOLID means a solid variant of the device, CUTOFF_ID a configured cut-off. A missing "
-        "value is a row with an empty value and a status. Figures show an invented heart."
-    )
-    return "\n\n".join(["# Measures", CAUTION, text, _table(("measure", "unit", "variants", "for each"), rows)]) + "\n"
-
-
-def measure_page(measure: Measure) -> str:
-    """Definition, formula, figure, source and pitfalls of one measure."""
-    note = notes().get(measure.id)
-    rows = [
-        ("variants", ", ".join((*measure.variants, *measure.case_variants)) or "one, unnamed"),
-        ("unit", measure.unit),
-        ("method", ", ".join(measure.methods)),
-        ("needs", "; ".join(measure.needs)),
-        ("for each", measure.level),
-    ]
-    drawing = figure(measure.id)
-    parts = [
-        f"# {measure.id}",
-        "## Definition",
-        measure.definition,
-        _table(("", ""), rows),
-    ]
-    # a new measure has a page before somebody has written its note and drawn its figure
-    if note is not None:
-        parts += ["## Formula", "```text\n" + "\n".join(note.formula) + "\n```"]
-    if drawing is not None:
-        picture = f"![{drawing.title}: {drawing.description}](../figures/{measure.id}.svg)"
-        parts += ["## Figure", picture, f"{drawing.description}. An invented heart."]
-    parts += ["## Source", measure.source]
-    if note is not None:
-        parts += ["## Pitfalls", "\n".join(f"- {pitfall}" for pitfall in note.pitfalls)]
-    parts.append(f"*{CAUTION}*")
-    return "\n\n".join(parts) + "\n"
-
-
 def study_tables_page() -> str:
     """What the study's tables hold."""
     from outflow_cohort.study.columns import STRUCTURES, TABLES
@@ -120,7 +58,7 @@ def study_tables_page() -> str:
         if spec.open:
             parts.append("Further columns pass through to the statistics.")
         parts.append(
-            _table(
+            markdown_table(
                 ("column", "required", "unit", "bounds or choices", "meaning"),
                 [
                     (
@@ -136,7 +74,7 @@ def study_tables_page() -> str:
         )
     parts.append("## Structures")
     rows = [(s.name, s.least, "any" if s.most is None else s.most, s.meaning) for s in STRUCTURES.values()]
-    parts.append(_table(("structure", "fewest points", "most points", "meaning"), rows))
+    parts.append(markdown_table(("structure", "fewest points", "most points", "meaning"), rows))
     return "\n\n".join(parts) + "\n"
 
 
@@ -155,7 +93,9 @@ def settings_page() -> str:
     for section in sections:
         rows = [r for r in found if (r.key.split(".")[0] if "." in r.key.split("[")[0] else "") == section]
         parts.append(f"## {section or 'The study'}")
-        parts.append(_table(("key", "meaning", "values"), [(f"`{r.key}`", r.meaning, r.values()) for r in rows]))
+        parts.append(
+            markdown_table(("key", "meaning", "values"), [(f"`{r.key}`", r.meaning, r.values()) for r in rows])
+        )
     return "\n\n".join(parts) + "\n"
 
 
@@ -173,7 +113,7 @@ def statuses_page() -> str:
         if level == "note":
             rows.append(("`missing_STRUCTURE`", "The structure is not marked.", "Mark it in the landmark table."))
         text = LEVEL_WORDS[level]
-        parts += [f"## {text[:1].upper()}{text[1:]}", _table(("status", "meaning", "what to do"), rows)]
+        parts += [f"## {text[:1].upper()}{text[1:]}", markdown_table(("status", "meaning", "what to do"), rows)]
     parts.append(
         "Reason codes of series, readings and cases that were warned of or set aside are on "
         "[their own page](codes.md). `statistics.usable_statuses` in study.yaml says which statuses count in the "
@@ -188,7 +128,7 @@ def codes_page() -> str:
 
     found = [*reasons("outflow_cohort.steps").values(), *reasons().values()]
     rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in found]
-    return "# Reason codes\n\n" + _table(("code", "stage", "severity", "meaning", "remedy"), rows) + "\n"
+    return "# Reason codes\n\n" + markdown_table(("code", "stage", "severity", "meaning", "remedy"), rows) + "\n"
 
 
 def files_page() -> str:
@@ -222,7 +162,7 @@ def files_page() -> str:
         "frame: their coordinates are LPS. Exported DICOM files carry the pseudonym only, and the study and frame of "
         "reference of the CT, so that viewers join them."
     )
-    return "\n\n".join(["# Files in and out", CAUTION, text, _table(("what", "where", "format"), rows)]) + "\n"
+    return "\n\n".join(["# Files in and out", CAUTION, text, markdown_table(("what", "where", "format"), rows)]) + "\n"
 
 
 def commands_page(parser: argparse.ArgumentParser) -> str:
@@ -233,7 +173,12 @@ def commands_page(parser: argparse.ArgumentParser) -> str:
     for each in (parser, *subparsers.choices.values()):  # as wide wherever it is written
         each.formatter_class = partial(argparse.RawDescriptionHelpFormatter, width=HELP_WIDTH)
     status = list(STATUS_MEANINGS.items())
-    parts = ["# Commands", f"```\n{parser.format_help()}```", "## Exit status", _table(("status", "meaning"), status)]
+    parts = [
+        "# Commands",
+        f"```\n{parser.format_help()}```",
+        "## Exit status",
+        markdown_table(("status", "meaning"), status),
+    ]
     parts += [
         "Snakemake itself ends with 0 where every case was measured or set aside, else with another status.",
         "## Messages",

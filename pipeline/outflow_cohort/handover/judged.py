@@ -51,7 +51,7 @@ class JudgedAside(AsideRow):
 
     @property
     def plain(self) -> AsideRow:
-        """The row as it stands in set_aside."""
+        """The row as set_aside holds it."""
         return AsideRow(**self.model_dump(exclude={"volume_phase_pct"}))
 
 

@@ -79,7 +79,7 @@ def write_lists(blinded: BlindedLists, *, lists: Path, key: Path) -> None:
     Raises ValueError where the key would be inside the folder that readers get.
     """
     if key.resolve().is_relative_to(lists.resolve()):
-        raise ValueError("the key must not lie in the folder of the reading lists; choose another folder for it")
+        raise ValueError("the key must not be in the folder of the reading lists; choose another folder for it")
     for reader, frame in blinded.lists.items():
         name = hashlib.sha256(reader.encode()).hexdigest()[:8] if not reader.isalnum() else reader
         write_csv(lists / f"reading_list_{name}.csv", frame)

@@ -239,7 +239,7 @@ def limit_lines(mine: pd.DataFrame, comparison: str) -> list[tuple[str, float, f
 
 
 def reader_bias_figure(cohort: Cohort, spec: str, rows: pd.DataFrame) -> Figure | None:
-    """How far each reader lies from the mean of all, with interval."""
+    """How far each reader is from the mean of all, with interval."""
     picked = cohort.pick(spec)
     if not len(picked):
         return None

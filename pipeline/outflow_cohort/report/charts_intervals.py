@@ -170,7 +170,7 @@ PLANE_FIGURES = (
 
 
 def plane_figures(frame: pd.DataFrame) -> list[Figure]:
-    """How far two readings' planes lie apart: the angle between their normals, the distance along it."""
+    """How far two readings' planes are apart: the angle between their normals, the distance along it."""
     needed = ["plane", "kind", "comparison", "statistic", "estimate", "ci_low", "ci_high"]
     if not has(frame, needed):
         return []

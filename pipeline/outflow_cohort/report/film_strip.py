@@ -34,7 +34,7 @@ QUALITY = 60
 """Of WebP: two pictures of a phase take about 4 kB."""
 
 TILE = 104.0
-"""Side of a picture in user units: three stand side by side on a page of 390 px."""
+"""Side of a picture in user units: three fit side by side on a page of 390 px."""
 TITLE_HEIGHT, GAP, EDGE = 16.0, 5.0, 1.0
 BAR_MM = 10.0
 DASH = "4 2.5"
@@ -137,7 +137,7 @@ def _section_lines(drawing: DrawnReading, frame: PictureFrame) -> list[Line]:
 def _tile(
     d: Drawing, found: tuple[PictureFrame, NDArray[np.uint8]], top: float, lines: Sequence[Line], carried: bool
 ) -> None:
-    """One picture with its lines, as an SVG of its own inside the drawing, so that nothing stands over its edge."""
+    """One picture with its lines, as an SVG of its own inside the drawing, so that nothing reaches over its edge."""
     frame, picture = found
     zoom = TILE / (frame.shape[1] - 1)
     uri = picture_uri(picture, QUALITY)

@@ -57,7 +57,7 @@ class ReportSettings(BaseModel):
         min_length=1,
         max_length=40,
         description="What the study asks, most important first: measures (`measure` or `measure/variant`) that lead "
-        "the cohort report, the case sheets and tables/cases.csv, and stand in the table `agreement`. A measure of the "
+        "the cohort report, the case sheets and tables/cases.csv, and are in the table `agreement`. A measure of the "
         "device is taken with main_solid.",
         json_schema_extra={"unit": "list"},
     )

@@ -30,7 +30,7 @@ NARROWEST_RING_MM = 12.0
 """Twice the median distance of ring points from their middle. The largest annulus in the literature cited in the
 handbook is about 50 mm wide, the smallest surgical ring 20 mm: outside 12-120 mm the unit is wrong."""
 LARGEST_FRACTION = 1.0
-"""Largest phase of a table of fractions; reconstructions stand at whole percents and not all within the first one."""
+"""Largest phase of a table of fractions; reconstructions are at whole percents and not all within the first one."""
 
 READING = ["case_id", "phase_pct", "reader_id", "read_no"]
 
@@ -296,7 +296,7 @@ def _refuse_readings(landmarks: pd.DataFrame, series: pd.DataFrame, study: Study
         refused.setdefault(
             _reading_key(tuple(row[READING])),
             ("duplicate_point",
-             f"{row['file']} row {row['row']}: {row['structure']} point {row['point_no']:g} stands twice; needed once. "
+             f"{row['file']} row {row['row']}: {row['structure']} point {row['point_no']:g} is listed twice. "
              "Remove one or number the reads apart."),
         )  # fmt: skip
     counts = landmarks.groupby([*READING, "structure"], dropna=False, sort=True).size()

@@ -127,7 +127,7 @@ def _clear_leftovers(results: Path) -> None:
 
 
 def _bring_back_from_future(results: Path) -> None:
-    """Give files whose time lies ahead (the clock was set back since) the present, in the order of their times.
+    """Give files whose time is ahead (the clock was set back since) the present, in the order of their times.
 
     The engine refuses an output that is older than its input, so that no run would end before the clock catches up.
     """

@@ -1,4 +1,4 @@
-"""Checks across the study's tables: what one names stands in another; devices, implants and outcomes make sense."""
+"""Checks across the study's tables: what one names is in another; devices, implants and outcomes make sense."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from outflow_cohort.study.problems import Problem, counted, nearest, nearest_nam
 def check_references(
     read: dict[str, pd.DataFrame], landmarks: pd.DataFrame, study: Study, problems: list[Problem]
 ) -> None:
-    """Every name that one table uses must stand in the table that defines it; one that could not be read defines
+    """Every name that one table uses must be in the table that defines it; one that could not be read defines
     nothing, and is a problem already."""
     unread = {p.file for p in problems if p.severity == "error" and (p.row in (None, 1) or not p.column)}
     uses = [

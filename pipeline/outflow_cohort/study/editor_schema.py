@@ -27,5 +27,5 @@ def study_schema() -> dict[str, Any]:
 
 
 def schema_text() -> str:
-    """The schema as it stands in a file."""
+    """The schema as it is in a file."""
     return json.dumps(study_schema(), indent=1, ensure_ascii=False) + "\n"

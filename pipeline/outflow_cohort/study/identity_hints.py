@@ -52,7 +52,7 @@ CODE = "a code without a meaning of its own (S1, S2, …)"
 
 @dataclass(frozen=True)
 class _Rule:
-    """What was found, what stands there instead, and whether a cell (text, allowed words) shows it."""
+    """What was found, what should be there instead, and whether a cell (text, allowed words) shows it."""
 
     found: str
     needed: str

@@ -155,7 +155,7 @@ def lift_rate_limit(scheduler: Any) -> None:
 
 
 def last_words(results: str) -> str:
-    """What the screen says last where a run fails: how far it came, where the reasons stand, how to go on."""
+    """What the screen says last where a run fails: how far it came, where the reasons are, how to go on."""
     from outflow_cohort.runs.status import progress_line
 
     try:

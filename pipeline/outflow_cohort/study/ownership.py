@@ -1,4 +1,4 @@
-"""Whose results folder it is: one study's, and no place where images or other files lie.
+"""Whose results folder it is: one study's, and no place where images or other files are.
 
 Asked before a byte is written. RESULTS/work/owner.json names the study by its id and by where its study.yaml is, seen
 from the results folder, so that both may be moved together.

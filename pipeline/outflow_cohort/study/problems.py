@@ -126,7 +126,7 @@ NO_NUMBER = frozenset({"nan", "na", "n/a", "#n/a", "null", "none", "inf", "-inf"
 
 
 def described(text: str) -> str:
-    """What stands in a cell that should be a number, without repeating free text (it could name somebody)."""
+    """What is in a cell that should be a number, without repeating free text (it could name somebody)."""
     stripped = text.strip()
     if not stripped:
         return "an empty cell"

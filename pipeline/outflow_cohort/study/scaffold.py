@@ -264,7 +264,7 @@ def _key_comments(model: Any, indent: str) -> list[str]:
 
 
 def _yaml(value: Any) -> str:
-    """A default as it would stand in study.yaml, on one line."""
+    """A default as it would be in study.yaml, on one line."""
     import yaml
     from pydantic_core import to_jsonable_python
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 HEAD_BYTES = 65_536
-"""Enough of a file to tell what it is."""
+"""Enough of a file to know what it is."""
 WORKBOOKS = (
     (b"PK\x03\x04", "an Excel workbook (.xlsx), or another zip file"),
     (b"\xd0\xcf\x11\xe0", "an Excel workbook"),

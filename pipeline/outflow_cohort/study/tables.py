@@ -35,7 +35,7 @@ MOST_PROBLEMS = 20
 
 
 def _no_file(path: Path, needed: str) -> Problem:
-    """A missing table, and what lies beside it under nearly its name."""
+    """A missing table, and what is beside it under nearly the same name."""
     beside = sorted(p.name for p in path.parent.iterdir()) if path.parent.is_dir() else []
     found, remedy = "no such file", f"Write {path.name}."
     same_stem = [name for name in beside if Path(name).stem.lower() == path.stem.lower()]

@@ -85,7 +85,7 @@ def oversizing(target: Target, ring: float) -> float:
 
 
 def choose_size(ring: Mapping[str, float], group: str, targets: Sequence[Target]) -> tuple[str, Target | None, float]:
-    """Size for a ring (basis -> its area, perimeter, diameter): name, target it stands on, oversizing.
+    """Size for a ring (basis -> its area, perimeter, diameter): name, target it comes from, oversizing.
 
     A target of the case's own group goes before one for all. Name '' where there is no target or no ring size.
 

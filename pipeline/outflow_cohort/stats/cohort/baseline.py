@@ -70,7 +70,7 @@ def _text(column: pd.Series) -> pd.Series:
 def baseline_table(
     cases: pd.DataFrame, groups: pd.Series, settings: StatisticsSettings, left_out: Sequence[str]
 ) -> pd.DataFrame:
-    """One row per column, level and group (and group `all`); differences, tests and p stand in the rows of group `all`.
+    """One row per column, level and group (and group `all`); differences, tests and p are in the rows of group `all`.
 
     cases : the case table, case_id and further columns; groups : group by case_id.
 

@@ -1,4 +1,4 @@
-"""Risk classes by cut-off: agreement of readers, and how many cases lie too near a cut-off to be sure.
+"""Risk classes by cut-off: agreement of readers, and how many cases are too near a cut-off to be sure.
 
 Areas mm2. A class is ordered by the cut-offs: class 0 is below the lowest one. The reproducibility coefficient (RDC)
 is the difference that two readers stay within in 95 % of cases.
@@ -29,7 +29,7 @@ ALL_CUTOFFS = "all_cutoffs"
 
 
 def risk_class(value: np.ndarray, cutoffs: Sequence[tuple[float, str]]) -> np.ndarray:
-    """Number of cut-offs that each value does not lie below (0 = below all); cutoffs : (area, rule), ascending."""
+    """Number of cut-offs that each value is not below (0 = below all); cutoffs : (area, rule), ascending."""
     result: np.ndarray = (
         np.array([~below(value, cut, rule) for cut, rule in cutoffs], dtype=np.int64)
         .reshape(-1, len(value))

@@ -1,4 +1,4 @@
-"""How many cases lie below each cut-off of the neo-LVOT area (mm2), counted and by chance.
+"""How many cases are below each cut-off of the neo-LVOT area (mm2), counted and by chance.
 
 A published cut-off goes with its endpoint, its n and its source, as the table of cut-offs gives them; none is a limit
 of this software.

@@ -39,7 +39,7 @@ USABLE_STATUSES = (
     "saturated", "low_contrast", "contour_jagged", "few_ring_points", "inflow_leans_away", "carried_path",
     "same_pixels_twice", "landmarks_of_another_case",
 )  # fmt: skip
-"""Statuses that leave the value usable: those of level know and note (study/status_codes.csv) that stand beside a
+"""Statuses that leave the value usable: those of level know and note (study/status_codes.csv) that come with a
 value, and what another case holds too, until it is settled whose it is. A device that reaches the septum counts:
 without its most obstructed patients a cohort would have wider outflow tracts than it has. Sizes that do not follow
 the beat (carried_not_evidence_of_change) do not count: they would pass for those of a phase."""

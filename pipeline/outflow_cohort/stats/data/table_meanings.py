@@ -52,7 +52,7 @@ PARTS: dict[str, list[str]] = {
     "readers": [name for name in TABLE_MEANINGS if name not in COHORT_TABLES],
 }
 """The two parts in which statistics are computed, by two jobs at once, and the tables of each. Agreement of landmarks
-stands with the cohort's values, so that both parts take about as long in a study of 1,000 cases."""
+is computed with the cohort's values, so that both parts take about as long in a study of 1,000 cases."""
 
 COLUMN_MEANINGS: dict[str, str] = {
     "answer": "what this study says to the item",

@@ -173,7 +173,7 @@ def fit_cells(cells: Cells, *, interaction: Interaction = "auto") -> VarianceCom
 
 
 def _inverse_information(average: np.ndarray) -> np.ndarray:
-    """Covariance of the components from their average information; NaN for those that the data do not tell apart.
+    """Covariance of the components from their average information; NaN for those that the data cannot separate.
 
     Scaled to a unit diagonal first: information goes with the inverse square of a component, so that one a million
     times smaller than the next would take all digits of the inverse.

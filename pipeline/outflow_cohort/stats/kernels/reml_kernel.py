@@ -14,7 +14,7 @@ from numba import njit
 
 LARGEST_ITERATIONS = 200
 STEP_TOLERANCE = 1e-11
-"""A relative change of the components below this ends the iteration: rounding of the criterion lies just above."""
+"""A relative change of the components below this ends the iteration: rounding of the criterion is just above it."""
 DRAW_TOLERANCE = 1e-6
 """The same for draws of the bootstrap, whose own scatter is far larger."""
 RIDGE = 1e-10

@@ -9,7 +9,7 @@ import numpy as np
 
 SOURCE = "Harrell 2015 Regression Modeling Strategies sec. 2.4.5-2.4.6"
 PLACES = {3: (0.1, 0.5, 0.9), 4: (0.05, 0.35, 0.65, 0.95), 5: (0.05, 0.275, 0.5, 0.725, 0.95)}
-"""Quantiles at which the knots lie, by their number (Harrell 2015, table 2.3)."""
+"""Quantiles of the knots, by their number (Harrell 2015, table 2.3)."""
 
 
 def knots_of(value: np.ndarray, number: int) -> np.ndarray:
