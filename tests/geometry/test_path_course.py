@@ -80,7 +80,7 @@ def test_dense_exact_clicks_are_passed_through_however_askew_the_path_meets_the_
     course = path_course(clicks, PLANE, 0.0, LONGEST_EXTENSION)
     places = course.places(clicks[:, None], PLANE.normal[None])[:, 0]
     assert np.abs(places - course.from_clicks @ clicks).max() < 0.01
-    assert course.tilt_near(-12.0, 8.0) < 0.5
+    assert course.tilt_near(np.array([-12.0]), 8.0)[0] < 0.5
     # 0.3 rad off the normal, to 5 degrees and what the clicks leave open
     assert course.surprise == pytest.approx(0.3 / np.radians(SQUARE), rel=0.02)
 
@@ -132,9 +132,9 @@ def test_clicks_that_contradict_what_is_assumed_of_them_count_only_where_they_ar
     line = unit(np.cos(askew) * normal + np.sin(askew) * across)
     clicks = anatomy.aortic_center + np.outer(np.linspace(-40.0, 4.0, count), line)
     course = path_course(clicks, anatomy.aortic_plane, 0.0, LONGEST_EXTENSION)
-    assert sparse == clicks_too_sparse(
-        found.reading.lumen("reader_path"), found.path("reader_path"), course, anatomy, found.solid("full_frame"),
-        -8.0, "aortic_side", 30.0, 8.0,
+    assert [sparse] == clicks_too_sparse(
+        found.reading.lumen("reader_path"), found.path("reader_path"), course, anatomy, [found.solid("full_frame")],
+        np.array([-8.0]), "aortic_side", 30.0, 8.0,
     )  # fmt: skip
 
 

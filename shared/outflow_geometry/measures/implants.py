@@ -38,12 +38,12 @@ from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
 from outflow_geometry.outflow.residual_areas import residual_areas
 from outflow_geometry.outflow.rings import Rings
 from outflow_geometry.outflow.sections import aortic_side, half_plane, line_of, planes_stack
-from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 
+POSE = ("ventricular_depth", "tilt_ap", "tilt_ic", "offset_ap", "offset_ic")
 POSE_STEPS = np.array([0.25, 1.0, 1.0, 0.25, 0.25])
-"""mm and degrees by which depth, tilt_ap, tilt_ic, offset_ap, offset_ic are moved either way for the response: areas
-are right to 1e-3 mm2, so that the response is right to some 1e-2 mm2 per mm."""
+"""Numbers of a plan, mm and degrees, and by how much each is moved either way for the response: areas are right to
+1e-3 mm2, so that the response is right to some 1e-2 mm2 per mm."""
 
 FEWEST_POSES = 10
 """Draws below which a covariance says nothing."""
@@ -128,6 +128,8 @@ def measure_implants(reading: ImplantReading, grid: ImplantGrid) -> list[Implant
         PlanSections.find_doubts(placed, grid.solids)
         for method in placed[0].methods:
             PlanSections.find_planes(placed, grid.solids, method)
+            if method == "reader_path":
+                PlanSections.find_sparse(placed, grid.solids)
         for solid, method in product(grid.solids, placed[0].methods):
             if method not in rests:
                 rests[method] = _rest(reading, grid, grid.solids[0], method)
@@ -240,10 +242,10 @@ def _responses(placed: Sequence[PlanSections], solid: str, method: str) -> Float
         reading.lumen(method), np.zeros(len(own)), points[own], normals[own], reading.anatomy, rule="at_path",
         beyond_aortic_plane=beyond, blur=first.native(method).blur,
     )  # fmt: skip
-    moves = [(n, sign * step) for n, step in enumerate(POSE_STEPS) for sign in (-1.0, 1.0)]
+    moves = [(name, sign * step) for name, step in zip(POSE, POSE_STEPS.tolist(), strict=True) for sign in (-1.0, 1.0)]
     areas = np.empty((len(moves), len(placed)))
-    for row, (n, by) in enumerate(moves):
-        solids = [_moved_solid(sections, solid, n, by) for sections in placed]
+    for row, (name, by) in enumerate(moves):
+        solids = [sections.moved_solid(solid, name, by) for sections in placed]
         native = whole.native
         if rule == "aortic_side":
             side = aortic_side(reading.anatomy, solids[0].axis)
@@ -254,16 +256,6 @@ def _responses(placed: Sequence[PlanSections], solid: str, method: str) -> Float
     low, high = areas[0::2], areas[1::2]
     response: FloatArray = ((high - low) / (2.0 * POSE_STEPS[:, None])).T
     return response
-
-
-def _moved_solid(sections: PlanSections, solid: str, parameter: int, by: float) -> Solid:
-    plan = sections.plan
-    pose = [plan.ventricular_depth or 0.0, plan.tilt_ap, plan.tilt_ic, plan.offset_ap, plan.offset_ic]
-    pose[parameter] += by
-    moved = replace(
-        plan, ventricular_depth=pose[0], tilt_ap=pose[1], tilt_ic=pose[2], offset_ap=pose[3], offset_ic=pose[4]
-    )
-    return PlanSections(moved, sections.prosthesis, sections.definitions, sections.reading).solid(solid)
 
 
 def _pose_covariance(plan: Plan, middle: Anatomy, anatomies: Sequence[Anatomy]) -> FloatArray | None:

@@ -92,10 +92,11 @@ class PathCourse:
         moved: FloatArray = knots + self.square[:, None, None] * lacks
         return moved
 
-    def tilt_near(self, station: float, reach: float) -> float:
-        """Largest `tilt` within `reach` mm of `station`, mm from the annulus."""
-        near = np.linspace(station - reach, station + reach, 9) + self.annulus
-        return float(np.interp(near, self.knots, self.tilt).max())
+    def tilt_near(self, stations: FloatArray, reach: float) -> FloatArray:
+        """Largest `tilt` (n,) within `reach` mm of each of `stations` (n,), mm from the annulus."""
+        near = stations[:, None] + np.linspace(-reach, reach, 9) + self.annulus
+        result: FloatArray = np.interp(near, self.knots, self.tilt).max(axis=1)
+        return result
 
 
 def path_course(clicks: FloatArray, aortic_plane: Plane, rest: float, longest_extension: float) -> PathCourse:

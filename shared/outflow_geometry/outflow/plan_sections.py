@@ -160,6 +160,13 @@ class PlanSections:
         tips = anatomy.structure("post_tip") if anatomy.has("post_tip") else None
         return build_solid(name, self.plan, self.prosthesis, anatomy, length, tips)
 
+    def moved_solid(self, name: str, number: str, by: float) -> Solid:
+        """The solid variant where one number of the plan (`tilt_ap`, …) is more by `by`."""
+        moved = replace(self.plan, **{number: (getattr(self.plan, number) or 0.0) + by})  # type: ignore[arg-type]
+        return tried_once(
+            self._found, ("moved", name, number, by), lambda: replace(self, plan=moved, _found={}).solid(name)
+        )
+
     def solids(self) -> dict[str, Solid]:
         """Every solid variant that is possible."""
         found: dict[str, Solid] = {}
@@ -319,7 +326,7 @@ class PlanSections:
             plane=self._plane_of(solid, method),
         )
         if method == "reader_path":
-            sparse = found.status in SPARSE_REPLACES and self._sparse(wanted, found.station)
+            sparse = found.status in SPARSE_REPLACES and self._sparse(solid)
             return replace(found, status="path_sparse") if sparse else found
         return turned_section(
             self.reading.lumen(method),
@@ -333,13 +340,32 @@ class PlanSections:
             beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
 
-    def _sparse(self, solid: Solid, station: float) -> bool:
-        """Whether the clicks of the reader's path are too few for its smallest section, at `station`, mm."""
-        reading, chosen = self.reading, self.definitions
-        return clicks_too_sparse(
-            reading.lumen("reader_path"), reading.reader_path, reading.reader_course, reading.anatomy, solid, station,
-            chosen.section_rule, chosen.search_upstream, chosen.beyond_aortic_plane,
-        )  # fmt: skip
+    def _sparse(self, solid: str) -> bool:
+        """Whether the clicks of the reader's path are too few for its smallest section; asked of all solids at once."""
+        key = ("sparse", solid)
+        if key not in self._found:
+            self.find_sparse([self], [solid, *self.solids()])
+        return cast(bool, kept_or_raised(self._found[key]))
+
+    @staticmethod
+    def find_sparse(plans: Sequence[PlanSections], solids: Sequence[str]) -> None:
+        """Find that of solids of many plans at once and keep each, or why there is none, with its plan."""
+        stations: dict[int, float] = {}
+        for plan, name in product(plans, dict.fromkeys(solids)):
+            try:
+                stations[id(plan.solid(name))] = plan._plane_of(name, "reader_path").station
+            except GeometryError as error:
+                plan._found[("sparse", name)] = error
+
+        def find(plan: PlanSections, group: Sequence[Solid]) -> Sequence[bool | GeometryError]:
+            reading, chosen = plan.reading, plan.definitions
+            return clicks_too_sparse(
+                reading.lumen("reader_path"), reading.reader_path, reading.reader_course, reading.anatomy, group,
+                np.asarray([stations[id(solid)] for solid in group]), chosen.section_rule, chosen.search_upstream,
+                chosen.beyond_aortic_plane,
+            )  # fmt: skip
+
+        _find_together(plans, solids, lambda name: ("sparse", name), lambda _, solid: axis_line(solid), find)
 
     def _plane_of(self, solid: str, method: str) -> SmallestPlane:
         """The plane of the smallest section; those of all solids are found together."""

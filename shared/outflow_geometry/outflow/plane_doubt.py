@@ -11,7 +11,7 @@ by any reasonable path; where it is large the value says `path_unsure` and its i
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -65,10 +65,11 @@ def smallest_areas(
     rule: str,
     search_upstream: float,
     beyond_aortic_plane: float,
-    lean: float = 0.0,
+    lean: float | Callable[[FloatArray], FloatArray] = 0.0,
 ) -> list[FloatArray | GeometryError]:
     """The smallest section of each solid along `path`, right to a percent; with `lean`, degrees, then that of planes
-    leaning by it in each of LEAN_DIRECTIONS directions: (1 + LEAN_DIRECTIONS,).
+    leaning by it in each of LEAN_DIRECTIONS directions: (1 + LEAN_DIRECTIONS,). Where planes lean each in its own way,
+    `lean` gives the degrees (n,) at stations (n,), mm.
 
     The solids share their axis, so that each plane is looked up once for all. GeometryError `solid_not_met`, and
     `no_section` where no plane has one.
@@ -83,15 +84,20 @@ def smallest_areas(
         return found
     grid = -SCAN_SPACING * np.arange(math.ceil(-min(ends.values()) / SCAN_SPACING) + 1)
 
-    def scanned(stations: Mapping[int, FloatArray], tilts: FloatArray) -> dict[int, FloatArray]:
-        """Areas (s, t) of solids at their stations (s,) and tilts (t, 2); inf where there is none."""
+    def leans(stations: FloatArray) -> FloatArray:
+        return lean(stations) if callable(lean) else np.full(len(stations), lean)
+
+    def scanned(stations: Mapping[int, FloatArray], ways: FloatArray) -> dict[int, FloatArray]:
+        """Areas (s, t) of solids at their stations (s,), of planes leaning in the directions `ways` (t, 2); inf where
+        there is none."""
         each = np.concatenate(list(stations.values()))
         planes, place = np.unique(each, return_inverse=True)
         order = np.argsort(place, kind="stable")
         cut_by = np.repeat(list(stations), [len(own) for own in stations.values()])[order]
-        count = len(tilts)
+        count = len(ways)
         points, tangents = path.at(np.repeat(planes, count))
-        normals = tilted_normals(tangents, np.tile(tilts, (len(planes), 1)), anatomy)
+        tilts = (leans(planes)[:, None, None] * ways).reshape(-1, 2)
+        normals = tilted_normals(tangents, tilts, anatomy)
         # the planes of one station follow each other by tilt, and so do those that cut them
         plane_of = (place[order][:, None] * count + np.arange(count)).ravel()
         turned = np.argsort(plane_of, kind="stable")
@@ -112,12 +118,14 @@ def smallest_areas(
         if not math.isfinite(least):
             found[n] = GeometryError("no_section", "no plane of the path has a section; check plan and path")
             del stations[n]
-    if lean == 0.0 or not stations:
+    if not (callable(lean) or lean) or not stations:
         return found
     turn = 2.0 * math.pi * np.arange(LEAN_DIRECTIONS) / LEAN_DIRECTIONS
-    most = 1.0 + NEAR_SMALLEST * min(lean / LEAN, 1.0)
-    near = {n: own[straight[n] <= most * straight[n].min()] for n, own in stations.items()}
-    for n, areas in scanned(near, lean * np.stack([np.cos(turn), np.sin(turn)], axis=1)).items():
+    near = {
+        n: own[straight[n] <= (1.0 + NEAR_SMALLEST * np.minimum(leans(own) / LEAN, 1.0)) * straight[n].min()]
+        for n, own in stations.items()
+    }
+    for n, areas in scanned(near, np.stack([np.cos(turn), np.sin(turn)], axis=1)).items():
         leaning = areas.min(axis=0)
         found[n] = np.append(straight[n].min(), np.where(np.isfinite(leaning), leaning, 0.0))
     return found

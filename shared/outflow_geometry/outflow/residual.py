@@ -192,7 +192,8 @@ def feret_diameters(section: Any) -> tuple[float, float]:
     edges = np.roll(corners, -1, axis=0) - corners
     normals = np.stack([-edges[:, 1], edges[:, 0]], axis=1) / np.linalg.norm(edges, axis=1)[:, None]
     reach = corners @ normals.T
-    largest = max(float(np.linalg.norm(corners - c, axis=1).max()) for c in corners)
+    apart = corners[:, None] - corners[None]
+    largest = math.sqrt(float((apart * apart).sum(axis=2).max()))
     return largest, float((reach.max(axis=0) - reach.min(axis=0)).min())
 
 

@@ -1,7 +1,7 @@
 """Whether the clicks of the reader's path leave open how large its smallest section is.
 
 All points LPS, mm, float64; areas mm2. Clicks far apart do not show how the path turns between them, and a plane that
-leans cuts another section. `path_course` gives how far it may lean; leaning all planes that far in each direction gives
+leans cuts another section. `path_course` gives how far each plane may lean; leaning all of them in each direction gives
 what that does to the smallest section. Where that changes it much, the value says `path_sparse`. Two or three
 clicks always do: they leave nothing by which the assumptions about the course could be judged. Clicks that are far
 apart do too where they contradict these assumptions.
@@ -9,7 +9,12 @@ apart do too where they contradict these assumptions.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import numpy as np
+
 from outflow_geometry.base.errors import GeometryError
+from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
@@ -34,7 +39,7 @@ FAR_APART = 2.0
 """degrees of lean from which such clicks are not dense: six on 50 mm."""
 
 NEAR_SECTION = 3.0
-"""mm about the smallest section within which the largest lean counts: its own place is no surer than that."""
+"""mm about a plane within which the largest lean counts: the place of the smallest section is no surer than that."""
 
 
 def clicks_too_sparse(
@@ -42,24 +47,32 @@ def clicks_too_sparse(
     path: OutflowPath,
     course: PathCourse,
     anatomy: Anatomy,
-    solid: Solid,
-    station: float,
+    solids: Sequence[Solid],
+    stations: FloatArray,
     rule: str,
     search_upstream: float,
     beyond_aortic_plane: float,
-) -> bool:
-    """Whether the smallest section, at `station` mm of the reader's `path`, depends on what its clicks leave open.
+) -> list[bool | GeometryError]:
+    """Whether the smallest section of each solid (n,), at `stations` (n,) mm of the reader's `path`, depends on what
+    its clicks leave open; or why it has none (`smallest_areas`).
 
-    course : of the same path. Raises as `smallest_areas`.
+    course : of the same path. The solids share their axis, so that they are cut out of the same planes.
     """
     if course.from_clicks.shape[1] < FEWEST_CLICKS:
-        return True
-    lean = course.tilt_near(station, NEAR_SECTION)
-    if lean < DENSE:
-        return False
-    if lean > FAR_APART and course.surprise > LARGEST_SURPRISE:
-        return True
-    (areas,) = smallest_areas(lumen, path, anatomy, [solid], rule, search_upstream, beyond_aortic_plane, lean)
-    if isinstance(areas, GeometryError):
-        raise areas
-    return plane_doubt(areas) > MOST_OPEN
+        return [True] * len(solids)
+
+    def lean(places: FloatArray) -> FloatArray:
+        return course.tilt_near(places, NEAR_SECTION)
+
+    own = lean(stations)
+    astray = (own > FAR_APART) & (course.surprise > LARGEST_SURPRISE)
+    found: list[bool | GeometryError] = astray.tolist()
+    asked = np.flatnonzero(~astray & (own >= DENSE)).tolist()
+    if not asked:
+        return found
+    scanned = smallest_areas(
+        lumen, path, anatomy, [solids[n] for n in asked], rule, search_upstream, beyond_aortic_plane, lean
+    )
+    for n, areas in zip(asked, scanned, strict=True):
+        found[n] = areas if isinstance(areas, GeometryError) else plane_doubt(areas) > MOST_OPEN
+    return found
