@@ -76,7 +76,7 @@ FUNCTIONS = {
     "outflow.edges": ("aortic_lumen_contour",),
     "outflow.outflow_path": ("path_through", "reader_path"),
     "outflow.residual": ("feret_diameters", "smallest_section"),
-    "outflow.sections": ("area_curves",),
+    "outflow.area_curves": ("area_curves",),
     "outflow.placing": ("build_solid", "build_solids", "device_axis", "device_depth", "device_profile"),
     "scatter.redrawing": ("landmark_sd",),
     "scatter.settling": ("settled_landmarks",),

@@ -25,8 +25,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "geometry"))
 from channels import Channel
 
 from outflow_geometry.base.frames import Plane, Volume
+from outflow_geometry.base.inputs import Definitions
+from outflow_geometry.outflow.area_curves import area_curves
 from outflow_geometry.outflow.residual import smallest_section
-from outflow_geometry.outflow.sections import NativeSections, area_curves
+from outflow_geometry.outflow.sections import NativeSections
 
 PLANE_STEP = 0.25
 PLANE_WIDTH = 60.0
@@ -121,6 +123,7 @@ def main() -> None:
     solids = {name: channel.solid(name) for name in ("full_frame", "skirt")}
     level = 0.5 * (channel.blood + channel.muscle)
     step = 30.0 / (options.stations - 1)
+    chosen = Definitions(station_step=step)
     stations = -step * np.arange(options.stations)[::-1]
 
     with tempfile.TemporaryDirectory() as folder:
@@ -131,14 +134,14 @@ def main() -> None:
     )
     start = time.perf_counter()
     lumen = channel.lumen(image)
-    area_curves(lumen, path, anatomy, solids, station_step=step)
+    area_curves(lumen, path, anatomy, solids, chosen)
     first_time = time.perf_counter() - start
-    _, core_time = timed(lambda: area_curves(lumen, path, anatomy, solids, station_step=step), 2 * options.repeats)
+    _, core_time = timed(lambda: area_curves(lumen, path, anatomy, solids, chosen), 2 * options.repeats)
     solid = solids["full_frame"]
-    native = NativeSections(lumen, path, anatomy, solid.axis_point, solid.axis)
+    native = NativeSections(lumen, path, anatomy, solid)
     native.at(stations)
     found, smallest_time = timed(
-        lambda: smallest_section(lumen, path, anatomy, solid, station_step=step, native=native), options.repeats
+        lambda: smallest_section(lumen, path, anatomy, solid, chosen, native=native), options.repeats
     )
     truth = channel.true_area(found.station, path, anatomy, solids["full_frame"])
     row = int(np.argmin(np.abs(stations - found.station)))

@@ -155,7 +155,7 @@ def test_leaning_planes_cut_a_tube_by_the_cosine() -> None:
     solid = build_solid("full_frame", Plan("p", Device("d", 20.0, 34.0), 28.0), None, anatomy)
     path = automatic_path(lumen, anatomy)
     for lean in (5.0, 12.0):
-        (areas,) = smallest_areas(lumen, path, anatomy, [solid], "aortic_side", 20.0, 8.0, lean)
+        (areas,) = smallest_areas(lumen, path, anatomy, [solid], Definitions(search_upstream=20.0), lean)
         assert not isinstance(areas, GeometryError)
         assert areas[0] == pytest.approx(np.pi * 64.0, rel=0.01)
         assert areas[1:] / areas[0] == pytest.approx(np.full(8, 1.0 / np.cos(np.radians(lean))), abs=0.006)
@@ -168,10 +168,9 @@ def test_depths_that_are_scanned_together_are_scanned_as_each_alone() -> None:
     path = automatic_path(lumen, anatomy)
     placed = [Plan("p", Device("d", wide, 34.0), depth) for wide, depth in ((30.0, 28.0), (28.0, 12.0), (26.0, 17.3))]
     solids = [build_solid("full_frame", plan, None, anatomy) for plan in placed]
-    rule = ("aortic_side", 30.0, 8.0, 5.0)
-    together = smallest_areas(lumen, path, anatomy, solids, *rule)
+    together = smallest_areas(lumen, path, anatomy, solids, Definitions(), 5.0)
     for solid, found in zip(solids, together, strict=True):
-        (alone,) = smallest_areas(lumen, path, anatomy, [solid], *rule)
+        (alone,) = smallest_areas(lumen, path, anatomy, [solid], Definitions(), 5.0)
         assert np.allclose(found, alone, rtol=1e-9)
     assert together[0][0] < together[1][0] < together[2][0]
 

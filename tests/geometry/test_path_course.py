@@ -134,7 +134,7 @@ def test_clicks_that_contradict_what_is_assumed_of_them_count_only_where_they_ar
     course = path_course(clicks, anatomy.aortic_plane, 0.0, LONGEST_EXTENSION)
     assert [sparse] == clicks_too_sparse(
         found.reading.lumen("reader_path"), found.path("reader_path"), course, anatomy, [found.solid("full_frame")],
-        np.array([-8.0]), "aortic_side", 30.0, 8.0,
+        np.array([-8.0]), Definitions(),
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 from test_centreline import STRAIGHT_BOX, drawn_lumen, straight_anatomy
 
 from outflow_geometry.base.findings import PathSpread
-from outflow_geometry.base.inputs import Device, Plan
+from outflow_geometry.base.inputs import Definitions, Device, Plan
 from outflow_geometry.outflow.centreline import automatic_path
 from outflow_geometry.outflow.path_spread import path_spread
 from outflow_geometry.outflow.placing import build_solid
@@ -26,7 +26,7 @@ def spread(lean_of_other: float) -> PathSpread:
     turn = Rotation.from_rotvec([lean_of_other, 0.0, 0.0], degrees=True)
     middle = path.at(-8.0)[0]
     other = replace(path, points=middle + turn.apply(path.points - middle), tangents=turn.apply(path.tangents))
-    return path_spread(lumen, (path, other), anatomy, solid, "aortic_side", 20.0, 8.0)
+    return path_spread(lumen, (path, other), anatomy, solid, Definitions(search_upstream=20.0))
 
 
 def test_one_flow_gives_no_spread() -> None:

@@ -10,16 +10,17 @@ from channels import Channel, random_channel, range_end, true_smallest
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import unit
-from outflow_geometry.base.inputs import Device, Plan
+from outflow_geometry.base.inputs import Definitions, Device, Plan
+from outflow_geometry.outflow.area_curves import area_curves
 from outflow_geometry.outflow.bottleneck import LARGEST_TILT, bottleneck_area
 from outflow_geometry.outflow.outflow_path import path_through
 from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.residual import feret_diameters, last_meeting_station, septum_distance, smallest_section
-from outflow_geometry.outflow.sections import SectionStack, area_curves
+from outflow_geometry.outflow.sections import SectionStack
 
 
 def measured(channel, **options):
-    return smallest_section(channel.lumen(), channel.path(), channel.anatomy(), channel.solid(), **options)
+    return smallest_section(channel.lumen(), channel.path(), channel.anatomy(), channel.solid(), Definitions(**options))
 
 
 def errors_of(numbers):
@@ -80,7 +81,7 @@ def test_numbers_belong_to_one_plane():
 def test_last_plane_that_meets_the_solid(tilt):
     channel = Channel(tilt_ap=tilt, tilt_ic=2.0, bend=0.01)
     path, anatomy, solid = channel.path(), channel.anatomy(), channel.solid()
-    found, cut_short = last_meeting_station(path, solid, anatomy, 30.0)
+    found, cut_short = last_meeting_station(path, solid, anatomy)
     assert found == pytest.approx(range_end(path, anatomy, solid), abs=0.011)
     assert not cut_short
     side = unit(anatomy.aortic_center - anatomy.ring_center)

@@ -7,6 +7,7 @@ import pytest
 import shapely
 from channels import Channel, random_channel
 
+from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.edge_kernels import trilinear
 from outflow_geometry.outflow import depth_kernels
 from outflow_geometry.outflow.residual import feret_diameters, septum_distance
@@ -27,7 +28,7 @@ def exact_and_quick(channel: Channel, rule: str):
     """Areas, septum distances and caliper widths (n, 4) of planes along the path: cut exactly, and scanned."""
     lumen, path, anatomy, solid = channel.lumen(), channel.path(), channel.anatomy(), channel.solid()
     stations = np.arange(-12.0, -2.0, 1.3)
-    stack = section_stack(lumen, path, anatomy, stations, solid.axis_point, solid.axis, rule)
+    stack = section_stack(lumen, path, anatomy, stations, solid, Definitions(section_rule=rule))
     sections, devices = cut_by(stack, solid)
     areas = counted_areas(stack, sections)
     side = aortic_side(anatomy, solid.axis)
@@ -39,10 +40,10 @@ def exact_and_quick(channel: Channel, rule: str):
     points, tangents = path.at(stations)
     which = np.zeros(len(stations), dtype=np.int64)
     windows = np.broadcast_to(WINDOW, (len(stations), 4))
-    cuttings = Cuttings.of([anatomy], [solid])
-    quick = quick_shapes(edge_field(lumen), points, tangents, cuttings, which, rule, 8.0, windows)
-    fine = quick_areas(edge_field(lumen), points, tangents, cuttings, which, rule, 8.0, windows, 0.5)
-    bare = quick_areas(edge_field(lumen), points, tangents, cuttings.without_device(), which, rule, 8.0, windows, 0.5)
+    cuttings = Cuttings.of([anatomy], [solid], Definitions(section_rule=rule))
+    quick = quick_shapes(edge_field(lumen), points, tangents, cuttings, which, windows)
+    fine = quick_areas(edge_field(lumen), points, tangents, cuttings, which, windows, 0.5)
+    bare = quick_areas(edge_field(lumen), points, tangents, cuttings.without_device(), which, windows, 0.5)
     return np.array(rows), quick, fine, bare, counted_areas(stack, stack.native)
 
 
@@ -71,11 +72,11 @@ def test_solids_that_share_a_plane_are_cut_as_each_alone() -> None:
     window = np.array([-24.0, -24.0, 24.0, 24.0])
     plane_of, solid_of = np.repeat(np.arange(12), 3), np.tile([2, 0, 1], 12)
     together = quick_shapes(
-        edge_field(lumen), points, tangents, cuttings, solid_of, "aortic_side", 8.0, np.tile(window, (12, 1)),
+        edge_field(lumen), points, tangents, cuttings, solid_of, np.tile(window, (12, 1)),
         plane_of=plane_of,
     )  # fmt: skip
     alone = quick_shapes(
-        edge_field(lumen), points[plane_of], tangents[plane_of], cuttings, solid_of, "aortic_side", 8.0,
+        edge_field(lumen), points[plane_of], tangents[plane_of], cuttings, solid_of,
         np.tile(window, (36, 1)),
     )  # fmt: skip
     assert np.allclose(together, alone, rtol=1e-9, atol=1e-9, equal_nan=True)

@@ -11,11 +11,12 @@ from scipy.spatial.transform import Rotation
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume
+from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.landmarks.anatomy import build_anatomy
+from outflow_geometry.outflow.area_curves import area_curves
 from outflow_geometry.outflow.outflow_path import path_through
 from outflow_geometry.outflow.sections import (
     SectionStack,
-    area_curves,
     counted_areas,
     counted_parts,
     edge_field,
@@ -144,7 +145,7 @@ def test_kept_region_follows_the_contract():
     side = side - (side @ solid.axis) * solid.axis
     x, y = (a.ravel() for a in np.meshgrid(np.linspace(-50, 50, 81), np.linspace(-50, 50, 81)))
     for rule in ("aortic_side", "at_path"):
-        region = kept_region(points, normals, u, v, anatomy, solid.axis_point, solid.axis, rule, 8.0)
+        region = kept_region(points, normals, u, v, anatomy, solid, Definitions(section_rule=rule))
         for n in range(len(stations)):
             p = points[n] + x[:, None] * u[n] + y[:, None] * v[n]
             wanted = (anatomy.aortic_plane.height(p) < 8.0) & ~anatomy.atrial_side(p)
@@ -227,7 +228,7 @@ def test_refusals():
     with pytest.raises(GeometryError, match="path_outside_image"):
         section_stack(lumen, path, anatomy, [-29.0, 60.0])
     with pytest.raises(GeometryError, match="unknown_section_rule"):
-        section_stack(lumen, path, anatomy, [-5.0], rule="atrial_side")
+        section_stack(lumen, path, anatomy, [-5.0], definitions=Definitions(section_rule="atrial_side"))
     tilted = dataclasses.replace(channel, tilt_ap=5.0)
     with pytest.raises(GeometryError, match="solids_differ"):
         area_curves(lumen, path, anatomy, {"full_frame": channel.solid(), "skirt": tilted.solid("skirt")})

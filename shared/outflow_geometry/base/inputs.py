@@ -123,6 +123,10 @@ class Definitions:
     gantry: GantryBox = GantryBox()
 
 
+CONTRACT = Definitions()
+"""The contract's choices, for callers that name none."""
+
+
 @dataclass(frozen=True)
 class LandmarkOrigin:
     """Where the landmarks of a phase come from: marked there by the reader, or carried from a marked phase.

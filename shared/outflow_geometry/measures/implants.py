@@ -234,13 +234,13 @@ def area_responses(placed: Sequence[PlanSections], solid: str, method: str) -> l
 def _responses(placed: Sequence[PlanSections], solid: str, method: str) -> FloatArray:
     """Responses (n, 5) of implants with one path and device axis, each in the plane of its smallest section."""
     first = placed[0]
-    reading, rule, beyond = first.reading, first.definitions.section_rule, first.definitions.beyond_aortic_plane
+    reading, rule = first.reading, first.definitions.section_rule
     planes = [sections.section(solid, method).plane for sections in placed]
     points, normals = np.asarray([p.point for p in planes]), np.asarray([p.normal for p in planes])
     _, own, which = np.unique(np.column_stack([points, normals]), axis=0, return_index=True, return_inverse=True)
     whole = planes_stack(
-        reading.lumen(method), np.zeros(len(own)), points[own], normals[own], reading.anatomy, rule="at_path",
-        beyond_aortic_plane=beyond, blur=first.native(method).blur,
+        reading.lumen(method), np.zeros(len(own)), points[own], normals[own], reading.anatomy,
+        definitions=replace(first.definitions, section_rule="at_path"), blur=first.native(method).blur,
     )  # fmt: skip
     moves = [(name, sign * step) for name, step in zip(POSE, POSE_STEPS.tolist(), strict=True) for sign in (-1.0, 1.0)]
     areas = np.empty((len(moves), len(placed)))

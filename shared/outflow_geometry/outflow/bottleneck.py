@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from outflow_geometry.base.frames import FloatArray, unit
+from outflow_geometry.base.inputs import CONTRACT, Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
@@ -69,10 +70,7 @@ def bottleneck_area(
     anatomy: Anatomy,
     solid: Solid,
     smallest: SmallestSection,
-    rule: str = "aortic_side",
-    *,
-    search_upstream: float = 30.0,
-    beyond_aortic_plane: float = 8.0,
+    definitions: Definitions = CONTRACT,
 ) -> Bottleneck:
     """Smallest section over orientations within 30 degrees of the tangent, at every station of the solid's range.
 
@@ -94,16 +92,16 @@ def bottleneck_area(
     >>> bool(0.9 < found.area / smallest.area <= 1.0), bool(found.tilt <= 30.0)
     (True, True)
     """
-    end, _ = last_meeting_station(path, solid, anatomy, search_upstream)
+    end, _ = last_meeting_station(path, solid, anatomy, definitions)
     field = edge_field(lumen)
-    cutting = Cuttings.of([anatomy], [solid])
+    cutting = Cuttings.of([anatomy], [solid], definitions)
 
     def areas(stations: FloatArray, tilt: FloatArray, grid: float) -> FloatArray:
         points, tangents = path.at(stations)
         normals = tilted_normals(tangents, tilt, anatomy)
         which = np.zeros(len(points), dtype=np.int64)
         windows = np.broadcast_to(WINDOW, (len(points), 4))
-        return quick_areas(field, points, normals, cutting, which, rule, beyond_aortic_plane, windows, grid)
+        return quick_areas(field, points, normals, cutting, which, windows, grid)
 
     stations = np.linspace(end, 0.0, max(int(-end / 2.0), 2) + 1)
     turn = 2.0 * math.pi * np.arange(SCAN_DIRECTIONS) / SCAN_DIRECTIONS
@@ -132,9 +130,7 @@ def bottleneck_area(
         value = np.minimum(value, tried.min(axis=1))
     points, tangents = path.at(here[:, 0])
     normals = tilted_normals(tangents, here[:, 1:], anatomy)
-    stack = planes_stack(
-        lumen, here[:, 0], points, normals, anatomy, solid.axis_point, solid.axis, rule, beyond_aortic_plane
-    )
+    stack = planes_stack(lumen, here[:, 0], points, normals, anatomy, solid, definitions)
     exact = counted_areas(stack, cut_by(stack, solid)[0])
     exact = np.where(exact > 0.0, exact, np.inf)
     row_best = int(np.argmin(exact))

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from outflow_geometry.base.findings import UNTROUBLED
+from outflow_geometry.base.inputs import CONTRACT, Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.bottleneck import FINE, WINDOW, tilted_normals
@@ -42,11 +43,9 @@ def turned_section(
     anatomy: Anatomy,
     solid: Solid,
     smallest: SmallestSection,
-    rule: str = "aortic_side",
+    definitions: Definitions = CONTRACT,
     *,
     unsure: bool = False,
-    search_upstream: float = 30.0,
-    beyond_aortic_plane: float = 8.0,
 ) -> SmallestSection:
     """The smallest section of the automatic path, or with status `two_lobes` the smaller that a turn finds.
 
@@ -60,23 +59,20 @@ def turned_section(
     point, tangent = path.at(np.full(len(tilts), smallest.station))
     normals = tilted_normals(tangent, tilts, anatomy)
     field = edge_field(lumen)
-    cutting = Cuttings.of([anatomy], [solid])
+    cutting = Cuttings.of([anatomy], [solid], definitions)
     which = np.zeros(len(tilts), dtype=np.int64)
     windows = np.broadcast_to(WINDOW, (len(tilts), 4))
-    quick = quick_areas(field, point, normals, cutting, which, rule, beyond_aortic_plane, windows, FINE)
+    quick = quick_areas(field, point, normals, cutting, which, windows, FINE)
     quick = np.where(quick > 0.0, quick, np.inf)
     split = int((shapely.area(shapely.get_parts(smallest.residual)) >= LEAST_PART).sum()) > 1
     best = int(np.argmin(quick))
     found = smallest
     if quick[best] < quick[0] and (split or quick[best] < NEARLY * LOBE_SHARE * smallest.area + LEAST_PART):
         stations = np.array([smallest.station])
-        stack = planes_stack(
-            lumen, stations, point[:1], normals[best : best + 1], anatomy, solid.axis_point, solid.axis, rule,
-            beyond_aortic_plane,
-        )  # fmt: skip
+        stack = planes_stack(lumen, stations, point[:1], normals[best : best + 1], anatomy, solid, definitions)
         area = float(counted_areas(stack, cut_by(stack, solid)[0])[0])
         if area < (1.0 if split else LOBE_SHARE) * smallest.area:
-            end, cut_short = last_meeting_station(path, solid, anatomy, search_upstream)
+            end, cut_short = last_meeting_station(path, solid, anatomy, definitions)
             found = described(stack, 0, solid, anatomy, end, cut_short, area)
     if split or found is not smallest:
         return replace(found, status="two_lobes")

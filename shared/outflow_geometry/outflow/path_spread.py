@@ -15,6 +15,7 @@ import numpy as np
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.findings import PathSpread
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.bottleneck import WINDOW
@@ -35,16 +36,14 @@ def path_spread(
     paths: tuple[OutflowPath, OutflowPath],
     anatomy: Anatomy,
     solid: Solid,
-    rule: str,
-    search_upstream: float,
-    beyond_aortic_plane: float,
+    definitions: Definitions,
 ) -> PathSpread:
     """Standard deviations by the choice of the flow; paths : the one taken, the other.
 
     A number that is missing along one flow (no device in the plane) is left out.
     Raises GeometryError as `last_meeting_stations`.
     """
-    own, other = (_numbers(lumen, path, anatomy, solid, rule, search_upstream, beyond_aortic_plane) for path in paths)
+    own, other = (_numbers(lumen, path, anatomy, solid, definitions) for path in paths)
     return PathSpread(*(EITHER_FLOW * np.abs(np.nan_to_num(other - own))).tolist())
 
 
@@ -53,22 +52,20 @@ def _numbers(
     path: OutflowPath,
     anatomy: Anatomy,
     solid: Solid,
-    rule: str,
-    search_upstream: float,
-    beyond_aortic_plane: float,
+    definitions: Definitions,
 ) -> FloatArray:
     """Native area, distance to the septum, largest and smallest width (4,) in the smallest plane of a scan."""
-    (end,) = last_meeting_stations(path, [solid], anatomy, search_upstream)
+    (end,) = last_meeting_stations(path, [solid], anatomy, definitions)
     if isinstance(end, GeometryError):
         raise end
-    field, cutting = edge_field(lumen), Cuttings.of([anatomy], [solid])
+    field, cutting = edge_field(lumen), Cuttings.of([anatomy], [solid], definitions)
     stations = np.linspace(end[0], 0.0, max(math.ceil(-end[0] / SCAN_SPACING), 2) + 1)
     points, tangents = path.at(stations)
     which, windows = np.zeros(len(points), dtype=np.int64), np.broadcast_to(WINDOW, (len(points), 4))
-    areas = quick_areas(field, points, tangents, cutting, which, rule, beyond_aortic_plane, windows, SCAN_GRID)
+    areas = quick_areas(field, points, tangents, cutting, which, windows, SCAN_GRID)
     best = [int(np.argmin(np.where(areas > 0.0, areas, np.inf)))]
     here, along, which, windows = points[best], tangents[best], which[:1], windows[:1]
-    shape = quick_shapes(field, here, along, cutting, which, rule, beyond_aortic_plane, windows)[0]
+    shape = quick_shapes(field, here, along, cutting, which, windows)[0]
     bare = cutting.without_device()
-    native = quick_areas(field, here, along, bare, which, rule, beyond_aortic_plane, windows, SCAN_GRID)
+    native = quick_areas(field, here, along, bare, which, windows, SCAN_GRID)
     return np.append(native, shape[1:])

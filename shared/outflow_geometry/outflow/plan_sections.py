@@ -20,6 +20,7 @@ from outflow_geometry.image.edge_noise import EdgeNoise, edge_length, edge_noise
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
+from outflow_geometry.outflow.area_curves import AreaCurves, area_curves
 from outflow_geometry.outflow.bottleneck import bottleneck_area
 from outflow_geometry.outflow.centreline import KEPT_OFF, NARROWED, path_about, path_body
 from outflow_geometry.outflow.image_findings import PhaseFindings
@@ -32,7 +33,7 @@ from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, 
 from outflow_geometry.outflow.potential_flow import FlowGround
 from outflow_geometry.outflow.residual import SmallestSection, described, lumen_holds_device, smallest_section
 from outflow_geometry.outflow.rival_places import numbers_that_jump
-from outflow_geometry.outflow.sections import AreaCurves, NativeSections, area_curves, counted_areas, cut_by
+from outflow_geometry.outflow.sections import NativeSections, counted_areas, cut_by
 from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_planes
 from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
@@ -200,11 +201,8 @@ class PlanSections:
             off = self._flow_path(KEPT_OFF)
         except GeometryError:
             return NARROWED
-        reading, chosen = self.reading, self.definitions
-        smaller = smaller_kept_off(
-            reading.findings.lumen, near, off, reading.anatomy, whole, chosen.section_rule, chosen.search_upstream,
-            chosen.beyond_aortic_plane,
-        )  # fmt: skip
+        reading = self.reading
+        smaller = smaller_kept_off(reading.findings.lumen, near, off, reading.anatomy, whole, self.definitions)
         return KEPT_OFF if smaller else NARROWED
 
     def _leaning(self, solid: str, narrowed: float) -> FloatArray:
@@ -218,16 +216,14 @@ class PlanSections:
     @staticmethod
     def _find_leaning(plans: Sequence[PlanSections], solids: Sequence[str], narrowed: float) -> None:
         """Find those of many plans of one reading and keep each, or why there is none, with its plan."""
-        reading, chosen = plans[0].reading, plans[0].definitions
+        reading, definitions = plans[0].reading, plans[0].definitions
 
         def line(plan: PlanSections, solid: Solid) -> Hashable:
             return body_line(path_body(plan.solid("full_frame"), reading.anatomy, narrowed)) + axis_line(solid)
 
         def find(plan: PlanSections, group: Sequence[Solid]) -> Sequence[FloatArray | GeometryError]:
-            return smallest_areas(
-                reading.findings.lumen, plan._flow_path(narrowed), reading.anatomy, group, chosen.section_rule,
-                chosen.search_upstream, chosen.beyond_aortic_plane, LEAN,
-            )  # fmt: skip
+            path = plan._flow_path(narrowed)
+            return smallest_areas(reading.findings.lumen, path, reading.anatomy, group, definitions, LEAN)
 
         _find_together(plans, solids, lambda name: ("leaning", name, narrowed), line, find)
 
@@ -275,13 +271,9 @@ class PlanSections:
         """The sections without a device along the path of `method`; plans with the same path and device axis share
         them."""
         reading, chosen, whole = self.reading, self.definitions, next(iter(self.solids().values()), None)
-        point, axis = (None, None) if whole is None else (whole.axis_point, whole.axis)
 
         def kept() -> NativeSections:
-            return NativeSections(
-                reading.lumen(method), self.path(method), reading.anatomy, point, axis, chosen.section_rule,
-                chosen.beyond_aortic_plane,
-            )  # fmt: skip
+            return NativeSections(reading.lumen(method), self.path(method), reading.anatomy, whole, chosen)
 
         line = () if whole is None else axis_line(whole)
         key = ("native", self.path_line(method), line, chosen.section_rule, chosen.beyond_aortic_plane)
@@ -292,16 +284,12 @@ class PlanSections:
         return tried_once(self._found, ("curves", method), lambda: self._curves(method))
 
     def _curves(self, method: str) -> AreaCurves:
-        chosen = self.definitions
         return area_curves(
             self.reading.lumen(method),
             self.path(method),
             self.reading.anatomy,
             self.solids(),
-            chosen.section_rule,
-            search_upstream=chosen.search_upstream,
-            station_step=chosen.station_step,
-            beyond_aortic_plane=chosen.beyond_aortic_plane,
+            self.definitions,
             native=self.native(method),
         )
 
@@ -310,7 +298,6 @@ class PlanSections:
         return tried_once(self._found, ("section", solid, method), lambda: self._section(solid, method))
 
     def _section(self, solid: str, method: str) -> SmallestSection:
-        chosen = self.definitions
         wanted = self.solid(solid)
         lumen_holds_device(self.reading.lumen(method), wanted)
         found = smallest_section(
@@ -318,10 +305,7 @@ class PlanSections:
             self.path(method),
             self.reading.anatomy,
             wanted,
-            chosen.section_rule,
-            search_upstream=chosen.search_upstream,
-            station_step=chosen.station_step,
-            beyond_aortic_plane=chosen.beyond_aortic_plane,
+            self.definitions,
             native=self.native(method),
             plane=self._plane_of(solid, method),
         )
@@ -334,10 +318,8 @@ class PlanSections:
             self.reading.anatomy,
             wanted,
             found,
-            chosen.section_rule,
+            self.definitions,
             unsure=self.section_unsure(solid, found.station),
-            search_upstream=chosen.search_upstream,
-            beyond_aortic_plane=chosen.beyond_aortic_plane,
         )
 
     def _sparse(self, solid: str) -> bool:
@@ -358,11 +340,10 @@ class PlanSections:
                 plan._found[("sparse", name)] = error
 
         def find(plan: PlanSections, group: Sequence[Solid]) -> Sequence[bool | GeometryError]:
-            reading, chosen = plan.reading, plan.definitions
+            reading = plan.reading
             return clicks_too_sparse(
                 reading.lumen("reader_path"), reading.reader_path, reading.reader_course, reading.anatomy, group,
-                np.asarray([stations[id(solid)] for solid in group]), chosen.section_rule, chosen.search_upstream,
-                chosen.beyond_aortic_plane,
+                np.asarray([stations[id(solid)] for solid in group]), plan.definitions,
             )  # fmt: skip
 
         _find_together(plans, solids, lambda name: ("sparse", name), lambda _, solid: axis_line(solid), find)
@@ -382,10 +363,7 @@ class PlanSections:
         """
 
         def find(plan: PlanSections, group: Sequence[Solid]) -> Sequence[SmallestPlane | GeometryError]:
-            return smallest_planes(
-                plan.native(method), plan.path(method), plan.reading.anatomy, group,
-                search_upstream=plan.definitions.search_upstream, station_step=plan.definitions.station_step,
-            )  # fmt: skip
+            return smallest_planes(plan.native(method), group, plan.definitions)
 
         _find_together(
             plans, solids, lambda name: ("plane", name, method), lambda plan, _: id(plan.native(method)), find
@@ -442,13 +420,10 @@ class PlanSections:
         )
 
     def _path_spread(self, solid: str) -> PathSpread:
-        reading, chosen = self.reading, self.definitions
+        reading = self.reading
         try:
             paths = self._flow_path(self.narrowed), self._flow_path(self._other_flow)
-            return path_spread(
-                reading.findings.lumen, paths, reading.anatomy, self.solid(solid), chosen.section_rule,
-                chosen.search_upstream, chosen.beyond_aortic_plane,
-            )  # fmt: skip
+            return path_spread(reading.findings.lumen, paths, reading.anatomy, self.solid(solid), self.definitions)
         except GeometryError:
             return PathSpread()  # one flow alone has a section: the status says `path_unsure`
 
@@ -457,7 +432,6 @@ class PlanSections:
         return tried_once(self._found, ("bottleneck", solid, method), lambda: self._bottleneck(solid, method))
 
     def _bottleneck(self, solid: str, method: str) -> Value:
-        chosen = self.definitions
         lumen, section = self.reading.lumen(method), self.section(solid, method)
         found = bottleneck_area(
             lumen,
@@ -465,9 +439,7 @@ class PlanSections:
             self.reading.anatomy,
             self.solid(solid),
             section,
-            chosen.section_rule,
-            search_upstream=chosen.search_upstream,
-            beyond_aortic_plane=chosen.beyond_aortic_plane,
+            self.definitions,
         )
         if lumen.status != "ok":
             return found.area, lumen.status

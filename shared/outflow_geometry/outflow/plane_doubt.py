@@ -17,6 +17,7 @@ import numpy as np
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.bottleneck import WINDOW, tilted_normals
@@ -62,9 +63,7 @@ def smallest_areas(
     path: OutflowPath,
     anatomy: Anatomy,
     solids: Sequence[Solid],
-    rule: str,
-    search_upstream: float,
-    beyond_aortic_plane: float,
+    definitions: Definitions,
     lean: float | Callable[[FloatArray], FloatArray] = 0.0,
 ) -> list[FloatArray | GeometryError]:
     """The smallest section of each solid along `path`, right to a percent; with `lean`, degrees, then that of planes
@@ -74,10 +73,10 @@ def smallest_areas(
     The solids share their axis, so that each plane is looked up once for all. GeometryError `solid_not_met`, and
     `no_section` where no plane has one.
     """
-    field, cuttings = edge_field(lumen), Cuttings.of([anatomy] * len(solids), solids)
+    field, cuttings = edge_field(lumen), Cuttings.of([anatomy] * len(solids), solids, definitions)
     found: list[FloatArray | GeometryError] = [
         end if isinstance(end, GeometryError) else np.array([end[0]])
-        for end in last_meeting_stations(path, solids, anatomy, search_upstream)
+        for end in last_meeting_stations(path, solids, anatomy, definitions)
     ]
     ends = {n: float(end[0]) for n, end in enumerate(found) if not isinstance(end, GeometryError)}
     if not ends:
@@ -103,7 +102,7 @@ def smallest_areas(
         turned = np.argsort(plane_of, kind="stable")
         areas = np.empty((len(each) * count,))
         areas[turned] = quick_areas(
-            field, points, normals, cuttings, np.repeat(cut_by, count)[turned], rule, beyond_aortic_plane,
+            field, points, normals, cuttings, np.repeat(cut_by, count)[turned],
             np.broadcast_to(WINDOW, (len(points), 4)), SCAN_GRID, plane_of[turned],
         )  # fmt: skip
         back = np.empty((len(each), count))
@@ -137,9 +136,7 @@ def smaller_kept_off(
     off: OutflowPath,
     anatomy: Anatomy,
     whole: Solid,
-    rule: str,
-    search_upstream: float,
-    beyond_aortic_plane: float,
+    definitions: Definitions,
 ) -> bool:
     """Whether the flow kept off the device (`off`) leaves a section that is smaller by more than FLOWS_APART than the
     flow near it, at any of FLOW_DEPTHS or at the body's own end.
@@ -159,10 +156,7 @@ def smaller_kept_off(
         for depth in depths
     ]
     near_areas, off_areas = (
-        [
-            _least(found)
-            for found in smallest_areas(lumen, path, anatomy, cylinders, rule, search_upstream, beyond_aortic_plane)
-        ]
+        [_least(found) for found in smallest_areas(lumen, path, anatomy, cylinders, definitions)]
         for path in (near, off)
     )
     return any(two < (1.0 - FLOWS_APART) * one for one, two in zip(near_areas, off_areas, strict=True))

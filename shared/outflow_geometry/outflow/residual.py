@@ -15,6 +15,7 @@ import shapely
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.findings import SectionNumbers
 from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.base.inputs import CONTRACT, Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
@@ -63,13 +64,13 @@ class SmallestSection(SectionNumbers):
 
 
 def last_meeting_station(
-    path: OutflowPath, solid: Solid, anatomy: Anatomy, search_upstream: float
+    path: OutflowPath, solid: Solid, anatomy: Anatomy, definitions: Definitions = CONTRACT
 ) -> tuple[float, bool]:
     """Most upstream station whose plane meets the solid on the aortic side, mm, and whether the path ended first.
 
     Located by bisection to 1e-4 mm. Raises GeometryError `solid_not_met`.
     """
-    (found,) = last_meeting_stations(path, [solid], anatomy, search_upstream)
+    (found,) = last_meeting_stations(path, [solid], anatomy, definitions)
     if isinstance(found, GeometryError):
         raise found
     return found
@@ -91,11 +92,8 @@ def smallest_section(
     path: OutflowPath,
     anatomy: Anatomy,
     solid: Solid,
-    rule: str = "aortic_side",
+    definitions: Definitions = CONTRACT,
     *,
-    search_upstream: float = 30.0,
-    station_step: float = 0.5,
-    beyond_aortic_plane: float = 8.0,
     native: NativeSections | None = None,
     plane: SmallestPlane | None = None,
 ) -> SmallestSection:
@@ -120,11 +118,9 @@ def smallest_section(
     """
     lumen_holds_device(lumen, solid)
     if native is None:
-        native = NativeSections(lumen, path, anatomy, solid.axis_point, solid.axis, rule, beyond_aortic_plane)
+        native = NativeSections(lumen, path, anatomy, solid, definitions)
     if plane is None:
-        (found_plane,) = smallest_planes(
-            native, path, anatomy, [solid], search_upstream=search_upstream, station_step=station_step
-        )
+        (found_plane,) = smallest_planes(native, [solid], definitions)
         if isinstance(found_plane, GeometryError):
             raise found_plane
         plane = found_plane

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.base.inputs import CONTRACT, Definitions
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.residual import SEPTAL_FAN
 from outflow_geometry.outflow.sections import BEYOND_PART, LEAST_PART, EdgeField, aortic_side, axes_across, line_of
@@ -31,7 +32,7 @@ FAN = np.radians(np.linspace(-SEPTAL_FAN, SEPTAL_FAN, 2 * int(SEPTAL_FAN) + 1))
 
 @dataclass(frozen=True)
 class Cuttings:
-    """What cuts the sections of n (redrawn) readings besides the blood edge: anatomies, and solids of one device.
+    """What cuts the sections of n (redrawn) readings besides the blood edge: anatomies, solids of one device, the rule.
 
     aortic, ring, curtain : (n, 2, 3) point and normal of each plane.
     axis : (n, 2, 3) point and direction of the device's axis.
@@ -48,9 +49,10 @@ class Cuttings:
     toward: FloatArray
     pieces: FloatArray
     counts: NDArray[np.int64]
+    definitions: Definitions
 
     @classmethod
-    def of(cls, anatomies: Sequence[Anatomy], solids: Sequence[Solid]) -> Cuttings:
+    def of(cls, anatomies: Sequence[Anatomy], solids: Sequence[Solid], definitions: Definitions = CONTRACT) -> Cuttings:
         """Stack `anatomies` and their `solids` (n each)."""
         pieces, counts = stacked_pieces(solids)
         return cls(
@@ -63,11 +65,13 @@ class Cuttings:
             np.asarray([a.toward_aorta for a in anatomies]),
             pieces,
             counts,
+            definitions,
         )
 
     def rows(self, chosen: NDArray[np.int64]) -> Cuttings:
         """Those of `chosen` (m,)."""
-        return Cuttings(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
+        arrays = (name for name in self.__dataclass_fields__ if name != "definitions")
+        return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})
 
     def without_device(self) -> Cuttings:
         """The same readings with nothing taken out of the section."""
@@ -93,8 +97,6 @@ def quick_areas(
     normals: FloatArray,
     cuttings: Cuttings,
     cutting_of: NDArray[np.int64],
-    rule: str,
-    beyond_aortic_plane: float,
     windows: FloatArray,
     step: float = SCAN_STEP,
     plane_of: NDArray[np.int64] | None = None,
@@ -107,9 +109,7 @@ def quick_areas(
     windows : (m, 4) lowest u and v, highest u and v that are looked at in each plane, mm from its point.
     step : mm of the grid.
     """
-    return quick_shapes(
-        field, points, normals, cuttings, cutting_of, rule, beyond_aortic_plane, windows, step, plane_of, area_only=True
-    )[:, 0]
+    return quick_shapes(field, points, normals, cuttings, cutting_of, windows, step, plane_of, area_only=True)[:, 0]
 
 
 def quick_shapes(
@@ -118,8 +118,6 @@ def quick_shapes(
     normals: FloatArray,
     cuttings: Cuttings,
     cutting_of: NDArray[np.int64],
-    rule: str,
-    beyond_aortic_plane: float,
     windows: FloatArray,
     step: float = SHAPE_STEP,
     plane_of: NDArray[np.int64] | None = None,
@@ -145,7 +143,7 @@ def quick_shapes(
     lines = np.stack(
         [
             line_of(each.axis[:, 0], each.side, points, u, v),
-            [beyond_aortic_plane, 0.0, 0.0] - height,
+            [cuttings.definitions.beyond_aortic_plane, 0.0, 0.0] - height,
             line(each.ring),
             line(each.curtain),
             height - [BEYOND_PART, 0.0, 0.0],
@@ -175,7 +173,7 @@ def quick_shapes(
         cutting_of.astype(np.int64),
         pieces,
         cuttings.counts,
-        rule == "at_path",
+        cuttings.definitions.section_rule == "at_path",
         windows,
         step,
         LEAST_PART,

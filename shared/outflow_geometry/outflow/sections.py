@@ -1,4 +1,4 @@
-"""Sections of the outflow lumen at right angles to the path, and the area curve along it.
+"""Sections of the outflow lumen at right angles to the path.
 
 All points LPS, mm, float64; in-plane coordinates (u, v) of each section plane, origin on the path; areas mm2.
 
@@ -8,8 +8,6 @@ and aortic planes cut the outline exactly.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Plane, unit
+from outflow_geometry.base.inputs import CONTRACT, Definitions
 from outflow_geometry.image.blood_edges import EdgeField as EdgeField
 from outflow_geometry.image.blood_edges import blood_outlines as blood_outlines
 from outflow_geometry.image.blood_edges import edge_field as edge_field
@@ -103,7 +102,7 @@ class SectionStack:
 class NativeSections:
     """Sections without a device along one path and about one device axis, each cut once and kept.
 
-    Implants that share path and axis (depths, solids) share them; the arguments are those of `section_stack`.
+    Implants that share path and axis (depths, solids) share them; `about` and `definitions` as of `section_stack`.
     """
 
     def __init__(
@@ -111,13 +110,11 @@ class NativeSections:
         lumen: Lumen,
         path: OutflowPath,
         anatomy: Anatomy,
-        axis_point: FloatArray | None = None,
-        axis: FloatArray | None = None,
-        rule: str = "aortic_side",
-        beyond_aortic_plane: float = 8.0,
+        about: Solid | None = None,
+        definitions: Definitions = CONTRACT,
     ) -> None:
-        self._arguments = (lumen, path, anatomy)
-        self._axis = (axis_point, axis, rule, beyond_aortic_plane)
+        self.lumen, self.path, self.anatomy = lumen, path, anatomy
+        self._about, self._definitions = about, definitions
         self._rows: dict[float, int] = {}
         self._stack: SectionStack | None = None
         self._rings: Rings | None = None
@@ -137,9 +134,9 @@ class NativeSections:
         missing = np.asarray([s for s in dict.fromkeys(stations.tolist()) if s not in self._rows], dtype=np.float64)
         if len(missing):
             before, rings = self._stack, self._rings
-            lumen, path, anatomy = self._arguments
-            blur = None if before is None else before.blur
-            more = section_stack(lumen, path, anatomy, missing, *self._axis, blur)
+            more = section_stack(
+                self.lumen, self.path, self.anatomy, missing, self._about, self._definitions, blur=self.blur
+            )
             first = 0 if before is None else len(before.stations)
             self._rows |= {s: first + n for n, s in enumerate(missing.tolist())}
             self._stack = more if before is None else before.joined(more)
@@ -147,17 +144,6 @@ class NativeSections:
         if self._stack is None or self._rings is None:
             raise GeometryError("path_too_short", "no station was asked for")
         return self._stack, self._rings, np.asarray([self._rows[s] for s in stations.tolist()], dtype=np.int64)
-
-
-@dataclass(frozen=True)
-class AreaCurves:
-    """Areas along the path; `native_area` and each of `areas` are (n,), mm2, NaN where a plane has no section."""
-
-    stations: FloatArray
-    native_area: FloatArray
-    areas: Mapping[str, FloatArray]
-    stack: SectionStack
-    status: str
 
 
 def aortic_side(anatomy: Anatomy, axis: FloatArray) -> FloatArray:
@@ -207,18 +193,17 @@ def kept_region(
     u: FloatArray,
     v: FloatArray,
     anatomy: Anatomy,
-    axis_point: FloatArray,
-    axis: FloatArray,
-    rule: str,
-    beyond_aortic_plane: float,
+    about: Solid | None,
+    definitions: Definitions,
 ) -> NDArray[Any]:
     """Polygons (m,) in (u, v): where blood counts, by the atrial side, the cut beyond the aortic plane and the rule."""
     aortic, ring, curtain = anatomy.aortic_plane, anatomy.ring_plane, anatomy.curtain_plane
-    cut = -line_of(aortic.point + beyond_aortic_plane * aortic.normal, aortic.normal, points, u, v)
+    cut = -line_of(aortic.point + definitions.beyond_aortic_plane * aortic.normal, aortic.normal, points, u, v)
     square = shapely.box(-FARTHEST, -FARTHEST, FARTHEST, FARTHEST)
     region = shapely.intersection(half_plane(cut), square)
-    if rule == "aortic_side":
-        side = line_of(axis_point, aortic_side(anatomy, axis), points, u, v)
+    if definitions.section_rule == "aortic_side":
+        point, axis = (anatomy.ring_center, ring.normal) if about is None else (about.axis_point, about.axis)
+        side = line_of(point, aortic_side(anatomy, axis), points, u, v)
         region = shapely.intersection(region, half_plane(side))
     behind_ring = half_plane(-line_of(ring.point, ring.normal, points, u, v))
     behind_curtain = half_plane(-line_of(curtain.point, curtain.normal, points, u, v))
@@ -233,19 +218,19 @@ def section_stack(
     path: OutflowPath,
     anatomy: Anatomy,
     stations: ArrayLike,
-    axis_point: FloatArray | None = None,
-    axis: FloatArray | None = None,
-    rule: str = "aortic_side",
-    beyond_aortic_plane: float = 8.0,
+    about: Solid | None = None,
+    definitions: Definitions = CONTRACT,
+    *,
     blur: float | None = None,
 ) -> SectionStack:
-    """Native sections at `stations` (m,), mm; the axis is a device's, by default the ring's.
+    """Native sections at `stations` (m,), mm.
 
+    about : the solid beside whose axis the blood counts; None = the ring's axis.
     Raises GeometryError `unknown_section_rule`, `path_outside_image` and what the anatomy raises.
     """
     wanted = np.atleast_1d(np.asarray(stations, dtype=np.float64))
     points, tangents = path.at(wanted)
-    return planes_stack(lumen, wanted, points, tangents, anatomy, axis_point, axis, rule, beyond_aortic_plane, blur)
+    return planes_stack(lumen, wanted, points, tangents, anatomy, about, definitions, blur=blur)
 
 
 def planes_stack(
@@ -254,24 +239,22 @@ def planes_stack(
     points: FloatArray,
     normals: FloatArray,
     anatomy: Anatomy,
-    axis_point: FloatArray | None = None,
-    axis: FloatArray | None = None,
-    rule: str = "aortic_side",
-    beyond_aortic_plane: float = 8.0,
+    about: Solid | None = None,
+    definitions: Definitions = CONTRACT,
+    *,
     blur: float | None = None,
 ) -> SectionStack:
     """Native sections in the planes through `points` (m, 3) with `normals` (m, 3); see `section_stack`."""
+    rule = definitions.section_rule
     if rule not in SECTION_RULES:
         raise GeometryError("unknown_section_rule", f"section_rule {rule!r}; known: {', '.join(SECTION_RULES)}")
     if not bool(np.all(lumen.field.contains(points))):
         raise GeometryError(
             "path_outside_image", "the outflow path leaves the image within the search range; check path and frames"
         )
-    axis_point = anatomy.ring_center if axis_point is None else axis_point
-    axis = anatomy.ring_plane.normal if axis is None else axis
     u, v = plane_axes(normals, anatomy)
     field = edge_field(lumen)
-    region = kept_region(points, normals, u, v, anatomy, axis_point, axis, rule, beyond_aortic_plane)
+    region = kept_region(points, normals, u, v, anatomy, about, definitions)
     blood, blur = blood_outlines(field, region, points, u, v, blur)
     native = shapely.intersection(blood, region)
     height = line_of(anatomy.aortic_plane.point, anatomy.aortic_plane.normal, points, u, v)
@@ -354,66 +337,3 @@ def counted_areas(stack: SectionStack, sections: NDArray[Any]) -> FloatArray:
     parts, row = counted_parts(stack, sections)
     areas = np.bincount(row, weights=shapely.area(parts), minlength=len(sections)).astype(np.float64)
     return np.where(np.bincount(row, minlength=len(sections)) > 0, areas, np.nan)
-
-
-def area_curves(
-    lumen: Lumen,
-    path: OutflowPath,
-    anatomy: Anatomy,
-    solids: Mapping[str, Solid],
-    rule: str = "aortic_side",
-    *,
-    search_upstream: float = 30.0,
-    station_step: float = 0.5,
-    beyond_aortic_plane: float = 8.0,
-    native: NativeSections | None = None,
-) -> AreaCurves:
-    """Native and residual areas at stations 0, -step, … down to -`search_upstream` (or the path's start), mm2.
-
-    solids : the variants of one plan (they share the device axis).
-    native : the sections without a device, where they are kept.
-    Raises GeometryError as `section_stack`, and `solids_differ` where the axes differ.
-
-    Without a device the section at the annulus has the tract's 100 pi = 314 mm2 to 1 %; a device leaves less upstream:
-
-    >>> from outflow_geometry import Device, PhaseImage, Plan, build_anatomy, build_solid, outflow_lumen, reader_path
-    >>> from outflow_geometry import straight_tract
-    >>> landmarks, volume = straight_tract()
-    >>> anatomy = build_anatomy(landmarks)
-    >>> lumen = outflow_lumen(PhaseImage(volume), anatomy)
-    >>> solid = build_solid("full_frame", Plan("P1", Device("D27", 27.0, 22.0), 15.0), None, anatomy)
-    >>> path = reader_path(landmarks["outflow_path"], anatomy)
-    >>> curves = area_curves(lumen, path, anatomy, {"full_frame": solid}, search_upstream=12.0, station_step=6.0)
-    >>> curves.stations.round(3).tolist(), bool(abs(curves.native_area[-1] - 100 * np.pi) < 3.2)
-    ([-12.0, -6.0, -0.0], True)
-    >>> bool(np.all(curves.areas["full_frame"][:2] < curves.native_area[:2]))
-    True
-    """
-    stations = curve_stations(path, search_upstream, station_step)
-    first = next(iter(solids.values()), None)
-    for solid in solids.values():
-        if (
-            first is None
-            or not np.allclose(solid.axis, first.axis)
-            or not np.allclose(np.cross(solid.axis_point - first.axis_point, first.axis), 0.0, atol=1e-6)
-        ):
-            raise GeometryError("solids_differ", "the solids of one curve must share the device axis; ask plan by plan")
-    if native is None:
-        point, axis = (None, None) if first is None else (first.axis_point, first.axis)
-        native = NativeSections(lumen, path, anatomy, point, axis, rule, beyond_aortic_plane)
-    from outflow_geometry.outflow.residual_areas import residual_areas
-
-    kept, rings, rows = native.kept_at(stations)
-    stack = kept.rows(rows)
-    planes, solid_of = np.tile(rows, len(solids)), np.repeat(np.arange(len(solids)), len(rows))
-    cut = residual_areas(kept, rings, list(solids.values()), planes, solid_of)
-    areas = dict(zip(solids, cut.reshape(len(solids), len(rows)), strict=True))
-    return AreaCurves(stations, counted_areas(stack, stack.native), areas, stack, lumen.status)
-
-
-def curve_stations(path: OutflowPath, search_upstream: float, station_step: float) -> FloatArray:
-    """Stations (n,), mm, rising to 0, within the path; raises `path_too_short`."""
-    lowest = max(-search_upstream, path.first)
-    if lowest > -station_step:
-        raise GeometryError("path_too_short", "the outflow path has no length upstream of the annulus; draw it longer")
-    return -station_step * np.arange(math.floor(-lowest / station_step + 1e-9), -1, -1.0)

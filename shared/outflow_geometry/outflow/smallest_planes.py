@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.outflow.area_curves import curve_stations
 from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.residual_areas import residual_areas
 from outflow_geometry.outflow.rival_places import rival_places
-from outflow_geometry.outflow.sections import NativeSections, aortic_side, curve_stations
+from outflow_geometry.outflow.sections import NativeSections, aortic_side
 from outflow_geometry.outflow.solids import Solid, half_heights, stacked_pieces
 
 RANGE_SCAN = 0.25
@@ -56,12 +58,13 @@ Ends = tuple[float, bool]
 
 
 def last_meeting_stations(
-    path: OutflowPath, solids: Sequence[Solid], anatomy: Anatomy, search_upstream: float
+    path: OutflowPath, solids: Sequence[Solid], anatomy: Anatomy, definitions: Definitions
 ) -> list[Ends | GeometryError]:
     """Most upstream station, mm, whose plane meets each solid on the aortic side, and whether the path ended first.
 
     Located by bisection to 1e-4 mm. GeometryError `solid_not_met` where none does. The solids share their axis.
     """
+    search_upstream = definitions.search_upstream
     lowest = max(-search_upstream, path.first)
     starts = np.asarray([solid.axis_point for solid in solids])
     axes = np.asarray([solid.axis for solid in solids])
@@ -100,13 +103,7 @@ def last_meeting_stations(
 
 
 def smallest_planes(
-    native: NativeSections,
-    path: OutflowPath,
-    anatomy: Anatomy,
-    solids: Sequence[Solid],
-    *,
-    search_upstream: float,
-    station_step: float,
+    native: NativeSections, solids: Sequence[Solid], definitions: Definitions
 ) -> list[SmallestPlane | GeometryError]:
     """The plane of the smallest section of each solid, or why it has none; the solids share their axis.
 
@@ -116,8 +113,8 @@ def smallest_planes(
     """
     if not solids:
         return []
-    stations = curve_stations(path, search_upstream, station_step)
-    ends = last_meeting_stations(path, solids, anatomy, search_upstream)
+    stations = curve_stations(native.path, definitions)
+    ends = last_meeting_stations(native.path, solids, native.anatomy, definitions)
     # the first sections that are cut give the blur: those of the whole curve, whatever the solid
     native.kept_at(stations)
     result: list[SmallestPlane | GeometryError | None] = [e if isinstance(e, GeometryError) else None for e in ends]

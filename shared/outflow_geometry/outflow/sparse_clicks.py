@@ -15,6 +15,7 @@ import numpy as np
 
 from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray
+from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import Lumen
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.outflow_path import OutflowPath
@@ -49,9 +50,7 @@ def clicks_too_sparse(
     anatomy: Anatomy,
     solids: Sequence[Solid],
     stations: FloatArray,
-    rule: str,
-    search_upstream: float,
-    beyond_aortic_plane: float,
+    definitions: Definitions,
 ) -> list[bool | GeometryError]:
     """Whether the smallest section of each solid (n,), at `stations` (n,) mm of the reader's `path`, depends on what
     its clicks leave open; or why it has none (`smallest_areas`).
@@ -70,9 +69,7 @@ def clicks_too_sparse(
     asked = np.flatnonzero(~astray & (own >= DENSE)).tolist()
     if not asked:
         return found
-    scanned = smallest_areas(
-        lumen, path, anatomy, [solids[n] for n in asked], rule, search_upstream, beyond_aortic_plane, lean
-    )
+    scanned = smallest_areas(lumen, path, anatomy, [solids[n] for n in asked], definitions, lean)
     for n, areas in zip(asked, scanned, strict=True):
         found[n] = areas if isinstance(areas, GeometryError) else plane_doubt(areas) > MOST_OPEN
     return found

@@ -102,7 +102,8 @@ class PlanRedraws:
         anatomies = [self.middle, *self.anatomies]
         cutters = [(n, cutter) for n, cutter in enumerate(self.solids(solid)) if cutter is not None]
         draws = [n for n, _ in cutters]
-        return np.asarray(draws, dtype=np.int64), Cuttings.of([anatomies[n] for n in draws], [c for _, c in cutters])
+        cuttings = Cuttings.of([anatomies[n] for n in draws], [c for _, c in cutters], self.sections.definitions)
+        return np.asarray(draws, dtype=np.int64), cuttings
 
     def path_stack(self, method: str) -> PathStack:
         """The path of the middle and of each draw."""
@@ -332,8 +333,7 @@ def _scanned(
     cuttings: Cuttings,
 ) -> FloatArray:
     """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
-    field, chosen = edge_field(sections.reading.lumen(method)), sections.definitions
-    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
+    field = edge_field(sections.reading.lumen(method))
     areas = _areas(sections, method, stack, draws, stations, cuttings)
     areas = np.where(areas > 0.0, areas, np.inf)
     numbers = np.full((len(draws), len(NUMBERS)), np.nan)
@@ -344,9 +344,9 @@ def _scanned(
     best = numbers[kept, 1]
     points, tangents = (found[:, 0] for found in stack.at(draws[kept], best[:, None]))
     windows = _windows(sections, method, best)
-    numbers[kept, 4:] = quick_shapes(field, points, tangents, cuttings, kept, rule, beyond, windows)[:, 1:]
+    numbers[kept, 4:] = quick_shapes(field, points, tangents, cuttings, kept, windows)[:, 1:]
     bare = cuttings.without_device()
-    numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, rule, beyond, windows)
+    numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, windows)
     return numbers
 
 
@@ -359,13 +359,11 @@ def _areas(
     cuttings: Cuttings,
 ) -> FloatArray:
     """Areas (d, s) of the draws (d,) at their stations (d, s)."""
-    chosen = sections.definitions
     points, tangents = (found.reshape(-1, 3) for found in stack.at(draws, stations))
     row = np.repeat(np.arange(len(draws)), stations.shape[1])
     windows = _windows(sections, method, stations.ravel())
-    rule, beyond = chosen.section_rule, chosen.beyond_aortic_plane
     field = edge_field(sections.reading.lumen(method))
-    return quick_areas(field, points, tangents, cuttings, row, rule, beyond, windows).reshape(stations.shape)
+    return quick_areas(field, points, tangents, cuttings, row, windows).reshape(stations.shape)
 
 
 def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
