@@ -9,7 +9,8 @@ from types import SimpleNamespace
 import pandas as pd
 
 from outflow_cohort.handover.request import CaseFacts, CutoffRow, PlanRow, Request, StudySettings
-from outflow_cohort.report.charts_implants import implant_maps, read_implants, worst_grid
+from outflow_cohort.report.case_data import read_implants
+from outflow_cohort.report.charts_implants import implant_maps, worst_grid
 
 AREAS = {("d26", 8.0): (260.0, 300.0), ("d26", 16.0): (150.0, 280.0), ("d29", 8.0): (210.0, 240.0), ("d29", 16.0): None}
 

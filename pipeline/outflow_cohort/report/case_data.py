@@ -21,11 +21,11 @@ from outflow_cohort.handover.measured import FILE as ASIDE_FILE
 from outflow_cohort.handover.measured import MeasuredAside, read_measured_aside
 from outflow_cohort.handover.request import CaseFacts, Request, read_request
 from outflow_cohort.handover.volumes import SeriesQuality
-from outflow_cohort.report.charts_implants import read_implants
 from outflow_cohort.report.headline import headline_plan, headline_section
 from outflow_cohort.report.pictures import PictureFrame, read_pictures, reference_drawings
 from outflow_cohort.report.primary import NOTHING_LEADS, Leading, PrimaryValue, leading, primary_values
 from outflow_cohort.report.settings import ReportSettings, read_statistics
+from outflow_cohort.stats.data.implant_phases import first_reads
 from outflow_cohort.stats.data.one_value import SYSTOLE_RULES
 from outflow_geometry.base.results import AreaCurve, MeasuredValue, View
 
@@ -244,6 +244,14 @@ def read_views(path: Path) -> tuple[ReadView, ...]:
             row[n] = finite(row[n])
         out.append(ReadView(**{**row, "reader_id": row["reader_id"] or "", "read_no": _read_no(row["read_no"])}))
     return tuple(out)
+
+
+def read_implants(path: Path) -> pd.DataFrame:
+    """First reads of one case, without areas in doubt and their chances; no rows where no implant was tried."""
+    import pandas as pd
+
+    rows = pd.read_parquet(path) if path.exists() else pd.DataFrame()
+    return first_reads(rows) if len(rows) else rows
 
 
 def _primary(path: Path, settings: ReportSettings, statistics: StatisticsSettings) -> tuple[PrimaryValue, ...]:

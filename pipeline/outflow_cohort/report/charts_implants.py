@@ -6,7 +6,6 @@ Lengths mm, areas mm2. What a figure shows is in tables/implants, implant_choice
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +15,7 @@ from outflow_cohort.report.numbers import count, estimate, number, phase_text
 from outflow_cohort.report.page import EMPTY_TABLE, Figure, Table, table_of
 from outflow_cohort.report.svg import Axes, Drawing, legend, padded, shorten
 from outflow_cohort.report.wording import SOLIDS, method_text, words
-from outflow_cohort.stats.data.implant_phases import first_reads, means_by_phase, meets_targets, worst_phase
+from outflow_cohort.stats.data.implant_phases import means_by_phase, meets_targets, worst_phase
 from outflow_cohort.study.outputs import CHANCE_BELOW
 
 if TYPE_CHECKING:
@@ -37,14 +36,6 @@ SHARES_NOTE = (
     "A case counts as open where at least one device that fits its ring leaves more than this area free in its worst "
     "phase. Bands: 95 % intervals (Wilson)."
 )
-
-
-def read_implants(path: Path) -> pd.DataFrame:
-    """First reads of one case, without areas in doubt and their chances; no rows where no implant was tried."""
-    import pandas as pd
-
-    rows = pd.read_parquet(path) if path.exists() else pd.DataFrame()
-    return first_reads(rows) if len(rows) else rows
 
 
 def worst_grid(rows: pd.DataFrame) -> pd.DataFrame:

@@ -282,7 +282,7 @@ def _drift_of(
 ) -> pd.DataFrame:
     import pandas as pd
 
-    from outflow_cohort.stats.agreement.reader_effects import drift_table
+    from outflow_cohort.stats.agreement.reader_drift import drift_table
 
     frame = files.readings(*quantity)
     orders = pd.read_parquet(order) if len(frame) else frame

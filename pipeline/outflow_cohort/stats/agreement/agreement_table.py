@@ -14,6 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from outflow_cohort.stats.agreement.agreement_rows import agreement_rows
+from outflow_cohort.stats.agreement.agreement_statistics import STATISTICS, unit_of
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -81,9 +84,6 @@ def agreement_table(
     0.29
     """
     import pandas as pd
-
-    from outflow_cohort.stats.agreement.agreement_rows import agreement_rows
-    from outflow_cohort.stats.agreement.agreement_statistics import STATISTICS, unit_of
 
     settings = settings or AgreementSettings()
     measures_columns = list(measures_columns)
