@@ -35,7 +35,8 @@ from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.reading import measure_reading
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 
 DEPTHS = (12.0, 17.0, 22.0)
 HEIGHT = 30.0

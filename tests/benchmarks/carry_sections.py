@@ -24,8 +24,9 @@ from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.registry import measure
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.plane_doubt import path_error
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.uncertainty import NORMAL_95, draws_elsewhere, interval, redrawn_landmarks
 

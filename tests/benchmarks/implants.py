@@ -29,7 +29,8 @@ from outflow_geometry.image.phase_image import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.implants import ImplantReading, implant_plan, measure_implants
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 
 STATIONS = -0.5 * np.arange(61)[::-1]
 

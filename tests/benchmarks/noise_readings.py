@@ -35,7 +35,8 @@ from outflow_geometry.base.frames import Volume
 from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 
 FIELDS = {
     "neo_lvot_area": "area",

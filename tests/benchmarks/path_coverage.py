@@ -30,7 +30,8 @@ from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.registry import measure
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PATH_METHODS, PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PATH_METHODS, PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.scatter.error_model import GROUPS, WAVE_LENGTH
 from outflow_geometry.scatter.redrawing import path_scatter
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws

@@ -23,9 +23,10 @@ from outflow_geometry.outflow.centreline import KEPT_OFF, LENGTHENED, NARROWED, 
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.placing import build_solid
-from outflow_geometry.outflow.plan_sections import AT_ANNULUS, PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import AT_ANNULUS, PlanSections
 from outflow_geometry.outflow.plane_doubt import BASE_ERROR, path_error, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.residual import smallest_section
 from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.scatter.automatic_response import path_response

@@ -21,7 +21,7 @@ from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import evaluate
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import measure
-from outflow_geometry.outflow.plan_sections import ReadingLumen
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.scatter.image_share import image_sd
 from outflow_geometry.scatter.uncertainty import interval
 

@@ -19,7 +19,8 @@ from outflow_geometry.measures.implants import ImplantReading, area_responses, i
 from outflow_geometry.measures.judging import marked
 from outflow_geometry.measures.reading import ReadingResult, measure_reading
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.smallest_planes import SMALLEST_RISE
 
 SMALLER = Device("invented-34", 34.0, 28.0, 0.0, 16.0)

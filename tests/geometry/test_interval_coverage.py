@@ -15,7 +15,8 @@ from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.measures.evaluation import evaluate
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.scatter.error_model import GROUPS
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.settling import settled_landmarks

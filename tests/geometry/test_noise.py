@@ -16,7 +16,8 @@ from outflow_geometry.base.inputs import Definitions
 from outflow_geometry.image.lumen import PhaseImage
 from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 
 
 def measured(case: RoughHeart, noise_seed: int | None) -> dict[str, tuple[float, str]]:

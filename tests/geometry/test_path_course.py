@@ -19,7 +19,8 @@ from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.outflow_path import LONGEST_EXTENSION, reader_path
 from outflow_geometry.outflow.path_course import CURVATURE, CURVATURE_LENGTH, SQUARE, PathCourse, path_course
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 

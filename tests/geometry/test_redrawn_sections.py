@@ -17,8 +17,9 @@ from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.measures.registry import measure
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.outflow_path import path_through
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.plane_doubt import path_error
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.scatter.redrawn_paths import redrawn_reader_paths
 from outflow_geometry.scatter.redrawn_sections import CURVE_DRAWS, PlanRedraws
 from outflow_geometry.scatter.settling import settled_landmarks

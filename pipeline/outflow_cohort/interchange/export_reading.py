@@ -129,7 +129,8 @@ def _shapes(
     from outflow_geometry.image.phase_image import PhaseImage
     from outflow_geometry.landmarks.anatomy import build_anatomy
     from outflow_geometry.outflow.image_findings import PhaseFindings
-    from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+    from outflow_geometry.outflow.plan_sections import PlanSections
+    from outflow_geometry.outflow.reading_lumen import ReadingLumen
 
     definitions = core_inputs.definitions(request, {})
     prosthesis = core_inputs.prosthesis(request)

@@ -33,7 +33,8 @@ from outflow_geometry.base.results import AreaCurve, MeasuredValue
 from outflow_geometry.image.chambers import ventricle_cut
 from outflow_geometry.landmarks.views import edge_on_curve
 from outflow_geometry.measures.measure_functions import ReadingContext
-from outflow_geometry.outflow.plan_sections import PATH_METHODS, PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PATH_METHODS, PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.residual import SmallestSection
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.uncertainty import NORMAL_95

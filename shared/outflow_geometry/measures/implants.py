@@ -34,7 +34,8 @@ from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Device, ImplantGrid, Plan, Prosthesis
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.outflow.placing import device_axis
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.residual_areas import residual_areas
 from outflow_geometry.outflow.rings import Rings
 from outflow_geometry.outflow.sections import aortic_side, half_plane, line_of, planes_stack

@@ -20,7 +20,8 @@ from outflow_geometry.measures.evaluation import evaluate, evaluate_plan, evalua
 from outflow_geometry.measures.implants import Implant, ImplantReading, measure_implants
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
-from outflow_geometry.outflow.plan_sections import PlanSections, ReadingLumen
+from outflow_geometry.outflow.plan_sections import PlanSections
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.scatter.redrawing import path_scatter
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.responses import ReadingResponses, RedrawnFindings

@@ -79,6 +79,11 @@ def path_body(solid: Solid, anatomy: Anatomy, narrowed: float = NARROWED) -> Sol
     )
 
 
+def body_line(body: Solid) -> tuple[float, ...]:
+    """A path's body, a cylinder, as numbers."""
+    return (*body.axis_point.tolist(), *body.axis.tolist(), body.solid_to, float(body.diameters[0]))
+
+
 def automatic_path(
     lumen: Lumen,
     anatomy: Anatomy,

@@ -1,11 +1,11 @@
-"""Sections of one plan for the measures: lumen, paths and solids found once, on first use.
+"""Sections of one plan for the measures: solids, paths and sections found once, on first use.
 
 All points LPS, mm, float64.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Sequence, Set
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import cast
@@ -16,33 +16,24 @@ from outflow_geometry.base.errors import GeometryError, kept_or_raised, tried_on
 from outflow_geometry.base.findings import UNTROUBLED, AreaNoise, PathSpread, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Plan, Prosthesis
-from outflow_geometry.image.edge_noise import EdgeNoise, edge_length, edge_noise
-from outflow_geometry.image.lumen import Lumen
+from outflow_geometry.image.edge_noise import edge_length
 from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
 from outflow_geometry.outflow.area_curves import AreaCurves, area_curves
 from outflow_geometry.outflow.bottleneck import bottleneck_area
-from outflow_geometry.outflow.centreline import KEPT_OFF, NARROWED, path_about, path_body
-from outflow_geometry.outflow.image_findings import PhaseFindings
+from outflow_geometry.outflow.centreline import KEPT_OFF, NARROWED, body_line, path_about, path_body
 from outflow_geometry.outflow.lobes import turned_section
-from outflow_geometry.outflow.outflow_path import OutflowPath, reader_path_and_course
-from outflow_geometry.outflow.path_course import PathCourse
+from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.path_spread import path_spread
 from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smaller_kept_off, smallest_areas
-from outflow_geometry.outflow.potential_flow import FlowGround
+from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.residual import SmallestSection, described, lumen_holds_device, smallest_section
 from outflow_geometry.outflow.rival_places import numbers_that_jump
 from outflow_geometry.outflow.sections import NativeSections, counted_areas, cut_by
 from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_planes
 from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
-
-BLUR_STEP = 0.1
-"""mm; the image's blur is taken to this step for the noise at its edges, which then differs by a tenth at most."""
-
-AXIS_DECIMALS = 7
-"""Decimals, mm, to which the axes of two devices are the same line: far below any landmark, above rounding."""
 
 PATH_METHODS = ("reader_path", "automatic_path")
 
@@ -58,77 +49,6 @@ AT_ANNULUS = 3.0
 BOTTLENECK_SHARE = 0.6
 """Share of the smallest section below which a bottleneck needs a look (`bottleneck_far_below`): common practice, no
 source."""
-
-
-@dataclass(frozen=True)
-class ReadingLumen:
-    """Outflow lumen and reader's path of one reading, shared by its plans.
-
-    path_scatter : scatter, mm a coordinate, of the points of the reader's path; 0 = not known.
-    """
-
-    findings: PhaseFindings
-    path_scatter: float = 0.0
-    _found: dict[Hashable, object] = field(default_factory=dict)
-
-    @property
-    def anatomy(self) -> Anatomy:
-        """The reading's anatomy."""
-        return self.findings.anatomy
-
-    @property
-    def kept(self) -> dict[Hashable, object]:
-        """What plans of the reading share, found on first use."""
-        return self._found
-
-    def forget_automatic_paths(self, kept: Set[Hashable]) -> None:
-        """Let go of automatic paths and of sections along them that came after those `kept`: they are large."""
-        for key in set(self._found) - kept:
-            if isinstance(key, tuple) and (key[0] == "path" or (key[0] == "native" and key[1] != ())):
-                del self._found[key]
-
-    def lumen(self, method: str) -> Lumen:
-        """The outflow lumen for the sections along the path of `method`.
-
-        The automatic path's is found without the reader's path, and the reader's path has the same one unless it runs
-        through blood that this lumen leaves out.
-        """
-        findings = self.findings
-        if method != "reader_path":
-            return findings.lumen
-        holds = tried_once(self._found, "holds", lambda: findings.lumen_holds(self.reader_path))
-        return findings.lumen if holds else findings.lumen_at_path
-
-    def edge_noise(self, method: str, blur: float) -> EdgeNoise:
-        """How far noise moves the edges of that lumen; blur : of the image, found at edges of that lumen, mm.
-
-        Found once per step of blur, so that no plan or path gives its own blur to the next.
-        """
-        lumen, near = self.lumen(method), BLUR_STEP * round(blur / BLUR_STEP)
-        return tried_once(self._found, ("edge_noise", id(lumen), near), lambda: edge_noise(lumen, near))
-
-    @property
-    def ground(self) -> FlowGround:
-        """What the flows around all devices of the reading share."""
-        return tried_once(self._found, "ground", lambda: FlowGround.of(self.findings.lumen, self.anatomy))
-
-    @property
-    def reader_course(self) -> PathCourse:
-        """How the reader's path follows from its clicks, and what they leave open; raises as `reader_path`."""
-        return self._drawn[1]
-
-    @property
-    def reader_path(self) -> OutflowPath:
-        """The reader's own path; raises `missing_outflow_path`."""
-        return self._drawn[0]
-
-    @property
-    def _drawn(self) -> tuple[OutflowPath, PathCourse]:
-        return tried_once(
-            self._found,
-            "drawn",
-            lambda: reader_path_and_course(self.anatomy.structure("outflow_path"), self.anatomy, self.path_scatter),
-        )
 
 
 @dataclass(frozen=True)
@@ -219,7 +139,7 @@ class PlanSections:
         reading, definitions = plans[0].reading, plans[0].definitions
 
         def line(plan: PlanSections, solid: Solid) -> Hashable:
-            return body_line(path_body(plan.solid("full_frame"), reading.anatomy, narrowed)) + axis_line(solid)
+            return body_line(path_body(plan.solid("full_frame"), reading.anatomy, narrowed)) + solid.axis_line
 
         def find(plan: PlanSections, group: Sequence[Solid]) -> Sequence[FloatArray | GeometryError]:
             path = plan._flow_path(narrowed)
@@ -275,7 +195,7 @@ class PlanSections:
         def kept() -> NativeSections:
             return NativeSections(reading.lumen(method), self.path(method), reading.anatomy, whole, chosen)
 
-        line = () if whole is None else axis_line(whole)
+        line = () if whole is None else whole.axis_line
         key = ("native", self.path_line(method), line, chosen.section_rule, chosen.beyond_aortic_plane)
         return tried_once(reading.kept, key, kept)
 
@@ -346,7 +266,7 @@ class PlanSections:
                 np.asarray([stations[id(solid)] for solid in group]), plan.definitions,
             )  # fmt: skip
 
-        _find_together(plans, solids, lambda name: ("sparse", name), lambda _, solid: axis_line(solid), find)
+        _find_together(plans, solids, lambda name: ("sparse", name), lambda _, solid: solid.axis_line, find)
 
     def _plane_of(self, solid: str, method: str) -> SmallestPlane:
         """The plane of the smallest section; those of all solids are found together."""
@@ -480,14 +400,3 @@ def _find_together(
             found = [error] * len(group)
         for (plan, key, _), one in zip(group, found, strict=True):
             plan._found[key] = one
-
-
-def body_line(body: Solid) -> tuple[float, ...]:
-    """A path's body, a cylinder, as numbers."""
-    return (*body.axis_point.tolist(), *body.axis.tolist(), body.solid_to, float(body.diameters[0]))
-
-
-def axis_line(solid: Solid) -> tuple[float, ...]:
-    """A device's axis as a line: its direction and its point nearest the origin, rounded."""
-    foot = solid.axis_point - (solid.axis_point @ solid.axis) * solid.axis
-    return tuple(np.round(np.concatenate([solid.axis, foot]), AXIS_DECIMALS).tolist())

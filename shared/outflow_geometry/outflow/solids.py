@@ -32,6 +32,9 @@ PERPENDICULAR_SINE = 1e-9
 SHORTEST_SOLID = 1e-6
 """mm; a solid part below this has no volume."""
 
+AXIS_DECIMALS = 7
+"""Decimals, mm, to which the axes of two devices are the same line: far below any landmark, above rounding."""
+
 
 @dataclass(frozen=True)
 class Solid:
@@ -60,6 +63,12 @@ class Solid:
         r0, r1 = self.diameters[:-1][keep] / 2.0, self.diameters[1:][keep] / 2.0
         slope = (r1 - r0) / (last - first)
         return np.stack([low, high, r0 + slope * (low - first), r0 + slope * (high - first)], axis=1)
+
+    @property
+    def axis_line(self) -> tuple[float, ...]:
+        """The axis as a line: its direction and its point nearest the origin, rounded."""
+        foot = self.axis_point - (self.axis_point @ self.axis) * self.axis
+        return tuple(np.round(np.concatenate([self.axis, foot]), AXIS_DECIMALS).tolist())
 
     @property
     def outflow_end(self) -> FloatArray:

@@ -28,7 +28,7 @@ from outflow_geometry.landmarks.anatomy import Anatomy
 from outflow_geometry.landmarks.leaflet import leaflet_length
 from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack
 from outflow_geometry.outflow.placing import build_solid
-from outflow_geometry.outflow.plan_sections import PlanSections, axis_line
+from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.plane_doubt import path_error
 from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
 from outflow_geometry.outflow.sections import FARTHEST, edge_field
@@ -179,7 +179,7 @@ def _paths(redraws: PlanRedraws, method: str) -> list[OutflowPath | None]:
     paths: list[OutflowPath | None] = []
     sections = redraws.sections
     lumen, own = sections.reading.lumen(method), sections.reading.anatomy
-    line = (*sections.path_line(method), sections.plan.anchor, *axis_line(sections.solid("full_frame")))
+    line = (*sections.path_line(method), sections.plan.anchor, *sections.solid("full_frame").axis_line)
     response = tried_once(
         sections.reading.kept,
         ("response", line),
