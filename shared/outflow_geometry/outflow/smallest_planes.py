@@ -30,7 +30,8 @@ RANGE_TOLERANCE = 1e-4
 """mm to which the last plane that meets the solid is located."""
 
 ROUNDS = 4
-"""Times that stations are put between those known; each divides their distance by four."""
+"""Times that stations are put between those known; each divides their distance by four. The first puts them in all four
+parts, since the curve may ripple; the others in the nearer two of each half."""
 
 SMALLEST_RISE = 0.1
 """mm2; where the curve's neighbours rise less, its minimum is known to a quarter of that."""
@@ -55,6 +56,7 @@ class SmallestPlane:
 
 
 Ends = tuple[float, bool]
+Bracket = tuple[float, float, float]
 
 
 def last_meeting_stations(
@@ -124,7 +126,8 @@ def smallest_planes(
     wanted = {
         n: np.union1d(stations[stations >= end[n]], [end[n], 0.0]) for n, found in enumerate(result) if found is None
     }
-    for _ in range(ROUNDS + 1):
+    brackets: dict[int, list[Bracket]] = {}
+    for step in range(2 * ROUNDS):
         asked = {n: w for n, w in wanted.items() if len(w)}
         if asked:
             each = np.concatenate(list(asked.values()))
@@ -146,7 +149,14 @@ def smallest_planes(
                 )
                 del wanted[n]
             else:
-                wanted[n] = between(known[n], values[n])
+                # steps 0 and all odd ones begin a round; the even ones end it
+                if step == 0 or step % 2 == 1:
+                    brackets[n] = about_minima(known[n], values[n])
+                if step == 0:
+                    wanted[n] = quarters(brackets[n])
+                else:
+                    closest = CLOSEST_STATIONS if step % 2 == 1 else 0.5 * CLOSEST_STATIONS
+                    wanted[n] = halfway(known[n], values[n], brackets[n], closest)
     found_planes: list[SmallestPlane | GeometryError] = []
     for n, found in enumerate(result):
         if found is None:
@@ -159,8 +169,9 @@ def smallest_planes(
     return found_planes
 
 
-def between(stations: FloatArray, areas: FloatArray) -> FloatArray:
-    """Stations (k,) still to be cut: about each minimum of the curve that may turn out to be the smallest.
+def about_minima(stations: FloatArray, areas: FloatArray) -> list[Bracket]:
+    """Where stations are still to be cut: each minimum of the curve that may turn out to be the smallest, between its
+    neighbours (before, itself, after).
 
     Where planes cut, the curve has corners: between two stations it may dip as far as its neighbours rise.
     """
@@ -169,11 +180,31 @@ def between(stations: FloatArray, areas: FloatArray) -> FloatArray:
     sides = np.stack([before, after])
     rise = np.where(np.isfinite(sides), sides - areas, 0.0).max(axis=0)
     minimum = (areas <= before) & (areas <= after) & (rise > SMALLEST_RISE) & (areas - rise < areas.min())
+    rows = np.arange(len(stations))[:, None] + np.array([-1, 0, 1])
+    found: FloatArray = stations[np.clip(rows[minimum], 0, len(stations) - 1)]
+    return [(low, here, high) for low, here, high in found.tolist()]
+
+
+def quarters(brackets: Sequence[Bracket]) -> FloatArray:
+    """Stations (k,) that divide both sides of each bracket in four."""
+    wanted = [
+        here + share * (end - here)
+        for low, here, high in brackets
+        for end in (low, high)
+        if abs(end - here) > CLOSEST_STATIONS
+        for share in (0.25, 0.5, 0.75)
+    ]
+    return np.unique(np.asarray(wanted, dtype=np.float64))
+
+
+def halfway(stations: FloatArray, areas: FloatArray, brackets: Sequence[Bracket], closest: float) -> FloatArray:
+    """Stations (k,) halfway between the lowest of each bracket and its neighbours in it that are over `closest` off."""
     wanted: list[float] = []
-    for n in np.flatnonzero(minimum):
+    for low, _, high in brackets:
+        first, last = int(np.searchsorted(stations, low)), int(np.searchsorted(stations, high))
+        n = first + int(np.argmin(areas[first : last + 1]))
         for neighbour in (n - 1, n + 1):
-            if 0 <= neighbour < len(stations):
-                gap = stations[neighbour] - stations[n]
-                if abs(gap) > CLOSEST_STATIONS:
-                    wanted.extend(stations[n] + gap * np.array([0.25, 0.5, 0.75]))
-    return np.unique(wanted)
+            gap = stations[neighbour] - stations[n] if first <= neighbour <= last else 0.0
+            if abs(gap) > closest:
+                wanted.append(float(stations[n] + 0.5 * gap))
+    return np.unique(np.asarray(wanted, dtype=np.float64))
