@@ -32,6 +32,9 @@ For research only, not for treating a patient. Measurements need a qualified
 reader's review; clinical decisions rest with licensed physicians, the device's
 instructions and local protocol."""
 
+KEY = "the case, as its files in RESULTS/work are named"
+RESULTS = "the results folder of a study"
+
 Commands = argparse._SubParsersAction
 """What `add_subparsers` gives; argparse has no public name for it."""
 

@@ -1,4 +1,4 @@
-"""Commands that people call. Only `cli`, `cli_parts` and this module parse arguments."""
+"""Commands that people call. They only parse arguments and call."""
 
 from __future__ import annotations
 
@@ -8,11 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from outflow_cohort import events
+from outflow_cohort.cli_interchange import add_interchange_commands
 from outflow_cohort.cli_parts import (
     EXIT_FAILED,
     EXIT_OK,
     EXIT_STUDY,
     EXIT_USAGE,
+    RESULTS,
     Commands,
     add_command,
     add_paths,
@@ -121,13 +123,6 @@ def _handbook(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
-def _export_landmarks(args: argparse.Namespace) -> int:
-    from outflow_cohort.interchange.export import export_landmarks
-
-    events.tell(f"{export_landmarks(study_file=args.study, kind=args.format, folder=args.output)} files")
-    return EXIT_OK
-
-
 def _fetch(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.dicomweb import FetchError, fetch_series
 
@@ -199,38 +194,6 @@ def _paper(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
-def _export(args: argparse.Namespace) -> int:
-    from outflow_cohort.interchange.export_reading import ExportError, Wanted, export_reading
-
-    wanted = Wanted(args.key, args.phase, args.reader, args.read, args.solid)
-    try:
-        names = export_reading(results=args.results, wanted=wanted, output=args.output)
-    except ExportError as error:
-        events.error(str(error))
-        return EXIT_FAILED
-    events.tell("\n".join(names))
-    return EXIT_OK
-
-
-def _export_measurements(args: argparse.Namespace) -> int:
-    from outflow_cohort.handover.request import read_request
-    from outflow_cohort.interchange.measurement_report import case_measurements, write_measurement_report
-
-    try:
-        case_id = read_request(args.results / "work" / "requests" / f"{args.key}.json").case.case_id
-        rows = case_measurements(args.results, case_id)
-    except FileNotFoundError as error:
-        name = Path(error.filename or str(error)).name
-        events.error(f"{name} is missing in {args.results.name}: finish the run first, or correct the key")
-        return EXIT_USAGE
-    except ValueError as error:
-        events.error(str(error))
-        return EXIT_FAILED
-    count = write_measurement_report(args.output / f"{args.key}.dcm", case_id, rows)
-    events.tell(f"{count} values, {len(rows) - count} with a status instead of a value")
-    return EXIT_OK
-
-
 def _completion(args: argparse.Namespace) -> int:
     import shtab
 
@@ -284,15 +247,11 @@ def _cases_needed(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
-KEY = "the case, as its files in RESULTS/work are named"
-RESULTS = "the results folder of a study"
-
-
 def add_user_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     """Commands that people call."""
     _add_study_commands(commands)
     _add_run_commands(commands)
-    _add_interchange(commands)
+    add_interchange_commands(commands)
     text = "Write the handbook from the program itself."
     p = add_command(commands, "handbook", _handbook, text, "--output handbook --site")
     add_paths(p, output="folder to write")
@@ -383,29 +342,3 @@ def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "wide", _wide, "Write one row per reading and plan.", "results --output wide.csv")
     p.add_argument("results", type=Path, help=RESULTS)
     add_paths(p, output="CSV to write; its Table Schema goes beside it")
-
-
-def _add_interchange(commands: Commands[argparse.ArgumentParser]) -> None:
-    """Landmarks, shapes and measurements for other programs."""
-    text, example = "Write a study's landmarks for other programs.", "study.yaml --format sr --output out"
-    p = add_command(commands, "export-landmarks", _export_landmarks, text, example)
-    add_study(p)
-    p.add_argument("--format", choices=("sr", "rtss", "csv", "parquet"), required=True,
-                   help="SR TID 1500 or RT Structure Set, one file per reading; or one table")  # fmt: skip
-    add_paths(p, output="folder to write")
-    text = "Write one reading's lumen and device for general viewers."
-    p = add_command(
-        commands, "export", _export, text, "results --key D01 --phase 40 --reader ash --read 1 --output out"
-    )
-    p.add_argument("results", type=Path, help=RESULTS)
-    p.add_argument("--key", required=True, help=KEY)
-    p.add_argument("--phase", type=float, help="cardiac phase in percent; needed where the case has several")
-    p.add_argument("--reader", required=True, help="reader_id")
-    p.add_argument("--read", type=int, default=1, help="which read of this reader (default 1)")
-    p.add_argument("--solid", default="full_frame", help="which part of the device is solid (default full_frame)")
-    add_paths(p, output="folder to write")
-    text, example = "Write a case's measurements as a DICOM SR.", "results --key D01 --output out"
-    p = add_command(commands, "export-measurements", _export_measurements, text, example)
-    p.add_argument("results", type=Path, help=RESULTS)
-    p.add_argument("--key", required=True, help=KEY)
-    add_paths(p, output="folder to write")

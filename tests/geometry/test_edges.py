@@ -13,7 +13,8 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.image.levels import BloodLevel
 from outflow_geometry.image.lumen import PhaseImage
-from outflow_geometry.image.ring_edges import FWHM_PER_SIGMA, half_crossing
+from outflow_geometry.image.ring_edges import half_crossing
+from outflow_geometry.image.ring_wall_fit import FWHM_PER_SIGMA
 from outflow_geometry.outflow.edges import aortic_lumen_contour, low_pass_outline, ring_inner_diameter
 
 LEVEL = BloodLevel(LUMEN_HU, 110.0, 230.0, 20.0, 12.0, "samples", "ok")

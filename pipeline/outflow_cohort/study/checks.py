@@ -22,8 +22,9 @@ from outflow_cohort.study.cross_checks import (
     check_references,
 )
 from outflow_cohort.study.folders import leads_back
+from outflow_cohort.study.landmark_table import LandmarkSources, read_landmarks
 from outflow_cohort.study.problems import Problem, shown
-from outflow_cohort.study.tables import LandmarkSources, read_landmarks, read_table
+from outflow_cohort.study.tables import read_table
 
 WIDEST_RING_MM = 120.0
 NARROWEST_RING_MM = 12.0

@@ -22,17 +22,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
-from scipy.optimize import least_squares
-from scipy.special import ndtr
 
-from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Plane, Volume
 from outflow_geometry.image.levels import BloodLevel, blood_level
+from outflow_geometry.image.ring_wall_fit import (
+    CENSORED_FROM,
+    RADIUS_HARMONICS,
+    RingBox,
+    fitted_wall,
+    fourier,
+    ring_box,
+)
 from outflow_geometry.landmarks.anatomy import Anatomy
-
-FWHM_PER_SIGMA = 2.3548200450309493
-"""2 sqrt(2 ln 2)."""
 
 RAYS = 90
 """Directions around the ring, one every 4 degrees: 0.9 mm on a ring of 26 mm, below the blur."""
@@ -62,20 +63,8 @@ STORED_LIMIT = 3071.0
 OVERSHOOT = 1.14
 """Resampling a clipped image with a spline or sinc overshoots the limit by up to a seventh of it."""
 
-CENSORED_FROM = 0.94
-"""Share of the limit from which a voxel counts as clipped: resampled plateaus ring by a few per cent."""
-
 CLEARLY_BRIGHTER = 1.05
 """A wall whose fitted peak is that much above the image's brightest voxel was clipped."""
-
-FIT_HALF_HEIGHT = 0.75
-"""mm; voxels of the fit lie this near the metal's plane, where ring and stent walls are upright."""
-
-LEAST_FIT_VOXELS, MOST_FIT_VOXELS = 200, 12000
-"""Voxels of the fit: some 25 parameters need ten times as many; more than 12,000 only come from tiny voxels."""
-
-RADIUS_HARMONICS, BRIGHTNESS_HARMONICS = 4, 3
-"""Fourier harmonics of the fitted radius (a deformed ring) and of metal and outside brightness."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +121,7 @@ def equal_area_diameter(angles: FloatArray, radii: FloatArray) -> float:
     >>> round(equal_area_diameter(angles, np.full(72, 14.0)), 6)
     28.0
     """
-    design = _fourier(angles, RADIUS_HARMONICS)
+    design = fourier(angles, RADIUS_HARMONICS)
     kept = np.isfinite(radii)
     coefficients: FloatArray = np.zeros(design.shape[1], dtype=np.float64)
     for _ in range(5):
@@ -140,53 +129,11 @@ def equal_area_diameter(angles: FloatArray, radii: FloatArray) -> float:
         residual = np.abs(design @ coefficients - radii)
         limit = 4.0 * 1.4826 * float(np.median(residual[kept])) + 1e-6
         kept = np.isfinite(radii) & (residual <= limit)
-    even = _fourier(np.linspace(0.0, 2.0 * np.pi, 720, endpoint=False), RADIUS_HARMONICS) @ coefficients
+    even = fourier(np.linspace(0.0, 2.0 * np.pi, 720, endpoint=False), RADIUS_HARMONICS) @ coefficients
     return 2.0 * float(np.sqrt(np.mean(even**2)))
 
 
-def _fourier(angles: FloatArray, harmonics: int) -> FloatArray:
-    columns = [np.ones_like(angles)]
-    for n in range(1, harmonics + 1):
-        columns += [np.cos(n * angles), np.sin(n * angles)]
-    return np.stack(columns, axis=-1)
-
-
-@dataclass(frozen=True)
-class _Crop:
-    """A box of the image around the ring and its cubic-spline coefficients."""
-
-    values: FloatArray
-    coefficients: FloatArray
-    low: NDArray[np.int64]
-    volume: Volume
-
-    def at(self, points: FloatArray) -> FloatArray:
-        index = self.volume.to_index(points)
-        flat = (index.reshape(-1, 3) - self.low).T
-        values = ndimage.map_coordinates(self.coefficients, flat, order=3, mode="mirror", prefilter=False)
-        result: FloatArray = values.reshape(index.shape[:-1])
-        return result
-
-    def points(self) -> FloatArray:
-        """Centres (n, 3), mm, of the voxels, in the order of `values.ravel()`."""
-        grid = np.stack(np.meshgrid(*(np.arange(n) for n in self.values.shape), indexing="ij"), axis=-1)
-        return self.volume.to_points(grid.reshape(-1, 3) + self.low)
-
-
-def _crop(volume: Volume, points: FloatArray, margin: float) -> _Crop:
-    index = volume.to_index(points)
-    pad = margin / volume.spacing[::-1]
-    shape = np.asarray(volume.values.shape)
-    low = np.floor(index.min(axis=0) - pad).astype(np.int64)
-    high = np.ceil(index.max(axis=0) + pad).astype(np.int64) + 1
-    if np.any(index.min(axis=0) < 0) or np.any(index.max(axis=0) > shape - 1):
-        raise GeometryError("ring_outside_image", "the mitral ring is outside the image; check frames and region")
-    low, high = np.maximum(low, 0), np.minimum(high, shape)
-    box = volume.values[low[0] : high[0], low[1] : high[1], low[2] : high[2]].astype(np.float64)
-    return _Crop(box, ndimage.spline_filter(box, order=3, mode="mirror"), low, volume)
-
-
-def _metal_plane(crop: _Crop, anatomy: Anatomy, angles: FloatArray, rim: FloatArray, metal_hu: float) -> Plane:
+def _metal_plane(box: RingBox, anatomy: Anatomy, angles: FloatArray, rim: FloatArray, metal_hu: float) -> Plane:
     """The metal's own plane near the ring plane: a plane through the middle heights of the bright wall."""
     plane = anatomy.ring_plane
     heights = np.arange(-HEIGHT_REACH, HEIGHT_REACH + 0.5 * HEIGHT_STEP, HEIGHT_STEP)
@@ -195,7 +142,7 @@ def _metal_plane(crop: _Crop, anatomy: Anatomy, angles: FloatArray, rim: FloatAr
     flat = radii[..., None] * np.stack([np.cos(angles), np.sin(angles)], axis=-1)[:, None, :]
     center = anatomy.ring_contour.centroid
     points = plane.lift(flat + center)[:, None] + heights[None, :, None, None] * plane.normal
-    peaks = crop.at(points).max(axis=2)
+    peaks = box.at(points).max(axis=2)
     strongest = peaks.max(axis=1)
     seen = strongest > metal_hu
     if seen.sum() < 8:
@@ -220,80 +167,6 @@ def _plateau(values: FloatArray, metal_hu: float) -> bool:
     top = float(values.max())
     bright = values[values > metal_hu + 0.8 * (top - metal_hu)]
     return len(bright) >= 20 and float(np.mean(bright >= top - 1.0)) >= PLATEAU_SHARE
-
-
-def _wall_model(
-    parameters: FloatArray, radius: FloatArray, shapes: tuple[FloatArray, FloatArray], wall: float
-) -> FloatArray:
-    """Brightness, HU, of a wall between lumen and outside, convolved with a Gaussian blur (1-D, exact)."""
-    outline, brightness = shapes
-    a, b = outline.shape[1], brightness.shape[1]
-    sigma = np.exp(parameters[0])
-    lumen = parameters[1]
-    inner = outline @ parameters[2 : 2 + a]
-    metal = brightness @ parameters[2 + a : 2 + a + b]
-    outside = brightness @ parameters[2 + a + b :]
-    first, second = ndtr((radius - inner) / sigma), ndtr((radius - inner - wall) / sigma)
-    result: FloatArray = lumen + (metal - lumen) * (first - second) + (outside - lumen) * second
-    return result
-
-
-def _fit(
-    crop: _Crop,
-    plane: Plane,
-    start: tuple[FloatArray, FloatArray],
-    wall: float,
-    level: BloodLevel,
-    ceiling: float | None,
-) -> tuple[float, float, float] | None:
-    """Inner diameter, blur FWHM, mm, and the wall's peak, HU, of the model; None where the fit does not settle."""
-    angles, mid_radii = start
-    kept = np.isfinite(mid_radii)
-    middle = np.linalg.lstsq(_fourier(angles[kept], RADIUS_HARMONICS), mid_radii[kept], rcond=None)[0]
-    points = crop.points()
-    near = np.abs(plane.height(points)) <= max(FIT_HALF_HEIGHT, 0.51 * float(crop.volume.spacing.max()))
-    flat = plane.project(points[near])
-    angle = np.arctan2(flat[:, 1], flat[:, 0])
-    radius = np.hypot(flat[:, 0], flat[:, 1])
-    outline, brightness = _fourier(angle, RADIUS_HARMONICS), _fourier(angle, BRIGHTNESS_HARMONICS)
-    within = np.abs(radius - outline @ middle) <= 0.5 * wall + 1.6
-    values = crop.values.ravel()[near][within]
-    radius, outline, brightness = radius[within], outline[within], brightness[within]
-    if len(values) < LEAST_FIT_VOXELS:
-        return None
-    if len(values) > MOST_FIT_VOXELS:
-        chosen = slice(None, None, -(-len(values) // MOST_FIT_VOXELS))
-        values, radius, outline, brightness = values[chosen], radius[chosen], outline[chosen], brightness[chosen]
-    noise = max(level.noise_hu, 5.0)
-    inner = middle.copy()
-    inner[0] -= 0.5 * wall
-    metal = np.zeros(brightness.shape[1])
-    metal[0] = 1.5 * float(values.max()) * max(1.0, 0.8 / wall)
-    outside = np.zeros(brightness.shape[1])
-    outside[0] = level.muscle_hu
-    guess = np.concatenate([[np.log(0.36), level.blood_hu], inner, metal, outside])
-    censored = values >= ceiling * CENSORED_FROM if ceiling is not None else np.zeros(len(values), dtype=bool)
-    # the wall is never quite the model, so errors grow with its brightness: a hundredth of the metal's contrast
-    scale = np.hypot(noise, 0.01 * np.maximum(values - level.blood_hu, 0.0))
-
-    def residuals(parameters: FloatArray) -> FloatArray:
-        model = _wall_model(parameters, radius, (outline, brightness), wall)
-        difference = (model - values) / scale
-        # a censored voxel is satisfied by every model at least as bright
-        result: FloatArray = np.where(censored, np.minimum(difference, 0.0), difference)
-        return result
-
-    typical = np.maximum(np.abs(guess), 0.1)
-    fit = least_squares(residuals, guess, x_scale=typical, loss="soft_l1", f_scale=3.0, max_nfev=60)
-    sigma = float(np.exp(fit.x[0]))
-    if not (fit.status > 0 and 0.1 <= sigma <= 1.5):
-        return None
-    coefficients = fit.x[2 : 2 + outline.shape[1]]
-    even = _fourier(np.linspace(0.0, 2.0 * np.pi, 720, endpoint=False), RADIUS_HARMONICS) @ coefficients
-    # the blur of a curved wall moves both its edges inwards by sigma2 / (2 R) against the straight model
-    even = even + sigma**2 / (2.0 * even)
-    peak = fit.x[1] + (fit.x[2 + outline.shape[1]] - fit.x[1]) * (2.0 * float(ndtr(0.5 * wall / sigma)) - 1.0)
-    return 2.0 * float(np.sqrt(np.mean(even**2))), sigma * FWHM_PER_SIGMA, float(peak)
 
 
 def ring_inner_diameter(
@@ -328,14 +201,14 @@ def ring_inner_diameter(
     contour = anatomy.ring_contour
     angles = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)
     rim = contour.radii(angles)
-    crop = _crop(volume, contour.outline, RAY_REACH[1] + HEIGHT_REACH)
+    box = ring_box(volume, contour.outline, RAY_REACH[1] + HEIGHT_REACH)
     metal_hu = level.blood_hu + max(LEAST_METAL, 6.0 * level.noise_hu)
-    plane = _metal_plane(crop, anatomy, angles, rim, metal_hu)
+    plane = _metal_plane(box, anatomy, angles, rim, metal_hu)
 
     steps = np.arange(-RAY_REACH[0], RAY_REACH[1] + 0.5 * RAY_STEP, RAY_STEP)
     radii = np.maximum(rim[:, None] + steps, 0.0)
     direction = np.cos(angles)[:, None] * plane.u + np.sin(angles)[:, None] * plane.v
-    profiles = crop.at(plane.point + radii[..., None] * direction[:, None, :])
+    profiles = box.at(plane.point + radii[..., None] * direction[:, None, :])
     # the wall nearest the lumen: the first ridge that reaches half of the ray's brightest
     strongest = profiles.max(axis=1)
     peaks = np.empty(RAYS, dtype=np.int64)
@@ -357,8 +230,8 @@ def ring_inner_diameter(
             status="ring_not_seen",
         )
 
-    values = crop.values.ravel()[
-        np.abs(np.linalg.norm(plane.project(crop.points()), axis=1) - float(np.mean(rim))) < RAY_REACH[1]
+    values = box.values.ravel()[
+        np.abs(np.linalg.norm(plane.project(box.points()), axis=1) - float(np.mean(rim))) < RAY_REACH[1]
     ]
     top = float(values.max())
     ceiling = top if _plateau(values, metal_hu) else None
@@ -366,15 +239,15 @@ def ring_inner_diameter(
     found = None
     if wall_mm is not None:
         near = STORED_LIMIT * CENSORED_FROM <= top <= STORED_LIMIT * OVERSHOOT
-        found = _fit(
-            crop, plane, (angles, middle), wall_mm, level, STORED_LIMIT if near and ceiling is None else ceiling
+        found = fitted_wall(
+            box, plane, (angles, middle), wall_mm, level, STORED_LIMIT if near and ceiling is None else ceiling
         )
         if near and ceiling is None:
             if found is not None and found[2] > CLEARLY_BRIGHTER * top:
                 ceiling = STORED_LIMIT
                 inner, middle = _ray_edges(radii, profiles, np.where(seen, peaks, -1), level.blood_hu, ceiling)
             else:
-                found = _fit(crop, plane, (angles, middle), wall_mm, level, None)
+                found = fitted_wall(box, plane, (angles, middle), wall_mm, level, None)
     saturated = ceiling is not None
     half_maximum = equal_area_diameter(angles, inner)
     if wall_mm is None:
