@@ -25,7 +25,7 @@ def cohort_of(folder: Path, rows: list[tuple[str, str, float | None]], **setting
     return cast(Cohort, SimpleNamespace(results=folder, measured=frame, statistics=StatisticsSettings(**settings)))
 
 
-def test_values_left_out_are_counted_by_status(tmp_path: Path) -> None:
+def test_cases_with_values_left_out_are_named_by_status(tmp_path: Path) -> None:
     rows: list[tuple[str, str, float | None]] = [
         ("A", "ok", 1.0),
         ("A", "path_unsure", 2.0),
@@ -37,11 +37,11 @@ def test_values_left_out_are_counted_by_status(tmp_path: Path) -> None:
     ]
     table = left_out_by_status(cohort_of(tmp_path / "a", rows))
     assert table is not None
-    assert [row[1:3] for row in table.rows] == [("3", "2"), ("1", "1")]
-    assert table.rows[0][3] == status_code("paths_differ").meaning
+    assert [row[:2] for row in table.rows] == [("Paths differ", "2 cases: A, B"), ("Leak", "1 case: B")]
+    assert table.rows[0][2] == status_code("paths_differ").meaning
     strict = left_out_by_status(cohort_of(tmp_path / "b", rows, usable_statuses=("ok",)))
     assert strict is not None
-    assert sorted(row[1] for row in strict.rows) == ["1", "1", "3"]
+    assert sorted(row[0] for row in strict.rows) == ["Leak", "Path unsure", "Paths differ"]
     assert left_out_by_status(cohort_of(tmp_path / "c", rows[:2])) is None
 
 

@@ -16,6 +16,7 @@ from outflow_cohort.paper.model_tables import model_tables
 from outflow_cohort.report.charts_survival import at_risk_table, survival_figures
 from outflow_cohort.report.cohort_data import Cohort, read_cohort
 from outflow_cohort.report.cohort_report import cohort_report
+from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.models_part import models_part
 from outflow_cohort.report.settings import ReportSettings
 from outflow_cohort.stats.data.settings import StatisticsSettings, TimeToEvent
@@ -25,6 +26,19 @@ from outflow_cohort.stats.outcome.time_to_event import CURVE_COLUMNS, FollowUp, 
 OUTCOME = TimeToEvent(time_column="days", event_column="died", competing=("2",))
 TIMES = np.array([5.0, 60, 60, 130, 200, 210, 250, 330, 400, 410, 420, 430])
 CAUSES = np.array([1.0, 1, 0, 2, 1, 0, 1, 2, 0, 0, 1, 0])
+
+
+def test_a_column_is_called_by_its_label_its_event_or_its_name():
+    followed = TimeToEvent(time_column="followup_days", event_column="followup_end", event="died", no_event="alive")
+    asked = StatisticsSettings(time_to_event=(followed,))
+    assert column_label(asked, "followup_end") == "Died"
+    assert column_label(asked, "followup_gradient_mmhg") == "Follow-up gradient, mmHg"
+    named = asked.model_copy(update={"column_labels": {"followup_end": "Death of any cause"}})
+    assert column_label(named, "followup_end") == "Death of any cause"
+    # an event that only says yes names nothing
+    unnamed = StatisticsSettings(time_to_event=(OUTCOME, followed.model_copy(update={"event": "yes"})))
+    assert column_label(unnamed, "died") == "Died"
+    assert column_label(unnamed, "followup_end") == "Follow-up end"
 
 
 @pytest.fixture(scope="module")

@@ -167,7 +167,7 @@ def test_band_along_the_area_curve_is_its_interval(results):
 def test_sheet_of_a_case_set_aside_gives_the_reason(results):
     text = html.unescape(read(results / "report" / "cases" / "GR-003.html"))
     assert "Nothing was measured in this case" in text
-    assert "slice 120 of 288 is missing" in text
+    assert "Slice 120 of 288 is missing" in text
     assert "<image" not in text
 
 

@@ -14,6 +14,7 @@ from outflow_cohort.handover.base import AsideRow
 from outflow_cohort.handover.drawing import DrawnReading
 from outflow_cohort.handover.inventory import Inventory
 from outflow_cohort.report import case_tables
+from outflow_cohort.report.asked import with_plans_named
 from outflow_cohort.report.case_data import ReadValue, read_case
 from outflow_cohort.report.case_sheet import case_sheet
 from outflow_cohort.report.charts_cohort import reason_counts
@@ -102,6 +103,19 @@ def test_a_status_of_a_number_that_the_sheet_does_not_lead_with_is_a_note(result
     assert triage.notes[0].where.startswith("other numbers than those above: ")
 
 
+def test_a_status_of_some_plans_names_them(results: Path) -> None:
+    data = replace(read_case(results, "GR-001", ReportSettings()), inventory=Inventory(), set_aside=())
+    second = data.request.plans[0].model_copy(update={"plan_id": "P2"})
+    data = replace(data, request=data.request.model_copy(update={"plans": (*data.request.plans, second)}))
+    (one,) = case_triage(replace(data, values=(replace(value("leak"), plan_id="P2"),))).act
+    assert "plan P2" in one.where
+    (both,) = case_triage(replace(data, values=(value("leak"), replace(value("leak"), plan_id="P2")))).act
+    assert "plan" not in both.where
+    found = [("leak", "neo_lvot_area", "A", "P2"), ("leak", "neo_lvot_area", "B", "P1"), ("leak", "lv_volume", "C", "")]
+    cases = [case for _, _, case in with_plans_named(found, {"A": "P1", "B": "P1", "C": "P1"})]
+    assert cases == ["A (P2)", "B", "C"]
+
+
 def test_a_sound_case_shows_no_warning(results: Path) -> None:
     data = read_case(results, "GR-001", ReportSettings())
     sound = replace(data, inventory=Inventory())
@@ -157,7 +171,7 @@ def test_series_findings_name_the_phases(results: Path) -> None:
 def test_a_case_set_aside_must_be_acted_on_with_its_message(results: Path) -> None:
     (finding,) = case_triage(read_case(results, "GR-003", ReportSettings())).act
     assert finding.title == "Set aside: missing slices"
-    assert finding.meaning.startswith("slice 120 of 288 is missing; needed an unbroken stack")
+    assert finding.meaning.startswith("Slice 120 of 288 is missing; needed an unbroken stack")
     assert finding.where == "the whole case"
 
 

@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from outflow_cohort.stats.data.checklists import OPEN, checklist_items, checklist_table
-from outflow_cohort.stats.data.settings import StatisticsSettings
+from outflow_cohort.stats.data.settings import USABLE_STATUSES, StatisticsSettings
 from outflow_cohort.stats.outcome import endpoints
-from outflow_cohort.stats.outcome.run_facts import run_facts
+from outflow_cohort.stats.outcome.run_facts import handling, run_facts
 
 
 def test_the_checklists_have_their_published_numbers_of_items():
@@ -53,10 +53,11 @@ def test_facts_are_those_of_the_run():
     cases = pd.DataFrame({"case_id": [f"C{i}" for i in range(122)]})
     facts = run_facts(cases, 120, gone, tables, settings, "mean over readers")
     assert "122 cases in the case table, 120 with" in facts["flow"]
-    assert "lost_slice 2" in facts["flow"]
+    assert "lost slice 2" in facts["flow"]
+    assert "smallest_at" not in facts["handling"]
     assert f"{int(event.sum())} events" in facts["events"]
     assert "DeLong" in facts["statistics"]
-    assert "1 two-by-two tables" in facts["two_by_two"]
+    assert "1 two-by-two table," in facts["two_by_two"]
 
 
 def test_calibration_predicts_each_case_without_itself_and_the_model_is_told():
@@ -76,3 +77,12 @@ def test_calibration_predicts_each_case_without_itself_and_the_model_is_told():
     logit = found.loc["model_intercept", "estimate"] + found.loc["model_coefficient", "estimate"] * area
     fitted = endpoints.model.fit_logistic(area[:, None], event, 1.0).probability(area[:, None])
     assert 1 / (1 + np.exp(-logit)) == pytest.approx(fitted, rel=1e-9)
+
+
+def test_statuses_are_named_only_where_the_study_departs_from_the_defaults():
+    kept = [code for code in USABLE_STATUSES if code != "path_unsure"]
+    chosen = StatisticsSettings(usable_statuses=(*kept, "paths_differ"))
+    text = handling(chosen)
+    assert "Counted as well, by the study's own choice: paths differ." in text
+    assert "Not counted either, by the study's own choice: path unsure." in text
+    assert "own choice" not in handling(StatisticsSettings())

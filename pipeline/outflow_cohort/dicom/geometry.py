@@ -182,10 +182,11 @@ def _judge_gaps(
             )
         elif np.all(whole) and np.all(np.round(multiples) >= 1) and np.any(holes):
             missing = int(np.sum(np.round(multiples) - 1))
+            n_gaps = int(np.sum(np.round(multiples) >= 2))
             figures["n_missing_slices"] = float(missing)
             codes["missing_slices"] = (
-                f"{missing} slices missing in {int(np.sum(np.round(multiples) >= 2))} gaps of up to "
-                f"{gaps.max():.4g} mm; usual spacing {usual:.4g} mm"
+                f"{missing} slice{'' if missing == 1 else 's'} missing in {n_gaps} gap{'' if n_gaps == 1 else 's'} of "
+                f"up to {gaps.max():.4g} mm; usual spacing {usual:.4g} mm"
             )
         else:
             codes["variable_spacing"] = f"gaps from {gaps.min():.4g} to {gaps.max():.4g} mm ({jitter:.1f} % jitter)"

@@ -35,6 +35,7 @@ EXAMPLES: dict[str, str] = {
     "statistics.reference_reader": "R1",
     "statistics.baseline_columns": "[age_years, sex]",
     "statistics.categorical_columns": "[nyha_class]",
+    "statistics.column_labels": '{followup_end: Death, nyha_class: "NYHA class"}',
     "statistics.association_columns": "[gradient_mmhg]",
     "adjudication.adjudicators": "[R9]",
     "adjudication.differences": "[{measure: neo_lvot_area, more_than_pct: 20}]",

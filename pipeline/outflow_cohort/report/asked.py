@@ -13,7 +13,7 @@ import pyarrow.dataset as ds
 from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.report.charts_agreement import headline_rows
 from outflow_cohort.report.cohort_data import Cohort, has
-from outflow_cohort.report.headline import of_headline_plan
+from outflow_cohort.report.headline import first_plans, of_headline_plan
 from outflow_cohort.report.numbers import (
     MISSING,
     count,
@@ -27,7 +27,7 @@ from outflow_cohort.report.numbers import (
 )  # fmt: skip
 from outflow_cohort.report.page import Table, table_of
 from outflow_cohort.report.primary import NOT_MEASURED, PrimaryValue, leading
-from outflow_cohort.report.triage import Triage, codes_of, cohort_triage, title
+from outflow_cohort.report.triage import Triage, codes_of, cohort_triage, named, title
 from outflow_cohort.report.wording import measure_title, method_text, registry, words
 from outflow_cohort.study.findings import ALL_CASES, OF_THE_STUDY
 from outflow_cohort.study.status_codes import status_code
@@ -105,7 +105,7 @@ def doubted_cases(cohort: Cohort) -> str:
 
 
 def left_out_by_status(cohort: Cohort) -> Table | None:
-    """How many measured values of how many cases the statistics leave out, by status; None where none is left out."""
+    """Cases with measured values that the statistics leave out, by status; None where none is left out."""
     folder = cohort.results / "tables" / "measurements"
     if not len(cohort.measured):
         return None
@@ -113,12 +113,14 @@ def left_out_by_status(cohort: Cohort) -> Table | None:
     found = count_rows_by(folder, ["status", "case_id"], unused)
     if not len(found):
         return None
-    by_status = found.groupby("status")["rows"].agg(["sum", "size"]).sort_values("sum", ascending=False, kind="stable")
-    lines = [(words(str(code)), f"{n:,}", f"{cases:,}", status_code(str(code)).meaning)
-             for code, n, cases in by_status.itertuples()]  # fmt: skip
-    note = "Of all measures, readings, plans and phases. study.yaml: statistics.usable_statuses says which count."
-    header = ("Status", "Values left out", "Cases", "Why")
-    return table_of(header, lines, note, "Measured, but left out of the statistics, by status")
+    by_status = {str(code): sorted(map(str, part["case_id"])) for code, part in found.groupby("status")}
+    lines = [(title(code), named(cases, "case"), status_code(code).meaning)
+             for code, cases in sorted(by_status.items(), key=lambda item: -len(item[1]))]  # fmt: skip
+    note = (
+        "Of all measures, readings, plans and phases. `statistics.usable_statuses` in study.yaml says which statuses "
+        "count."
+    )
+    return table_of(("Status", "Cases with such values", "Why"), lines, note)
 
 
 def first_by_phase(cohort: Cohort) -> Table | None:
@@ -218,13 +220,18 @@ def findings(cohort: Cohort) -> Triage:
     others: list[tuple[str, str, str]] = []
     if len(cohort.measured):
         leads = {case: leading(own, cohort.statistics.curve_step_pct) for case, own in cohort.primary.items()}
-        names = ["status", "measure", "case_id", "variant", "method", "phase_pct"]
+        names = ["status", "measure", "case_id", "variant", "method", "phase_pct", "plan_id"]
+        found: list[tuple[str, str, str, str]] = []
         counted = count_rows_by(cohort.results / "tables" / "measurements", names, ds.field("status") != "ok")
-        for status, measure, case, variant, method, phase in counted[names].itertuples(index=False):
+        for status, measure, case, variant, method, phase, plan in counted[names].itertuples(index=False):
             own = leads.get(str(case))
             at = None if pd.isna(phase) else float(phase)
             held = own is not None and own.holds(str(measure), str(variant or ""), str(method or ""), at)
-            (first if held else others).append((str(status), str(measure), str(case)))
+            if held:
+                found.append((str(status), str(measure), str(case), str(plan or "")))
+            else:
+                others.append((str(status), str(measure), str(case)))
+        first = with_plans_named(found, first_plans(counted))
     series = []
     if has(cohort.series, ["verdict", "reason_codes", "case_id"]):
         for case, cell in cohort.series[["case_id", "reason_codes"]].itertuples(index=False):
@@ -233,6 +240,23 @@ def findings(cohort: Cohort) -> Triage:
     if has(cohort.set_aside, ["case_id", "code"]):
         aside = [(str(code), str(case)) for case, code in cohort.set_aside[["case_id", "code"]].itertuples(index=False)]
     return cohort_triage(first, others, series, aside, _of_the_study(cohort))
+
+
+def with_plans_named(
+    found: Sequence[tuple[str, str, str, str]], plans: Mapping[str, str]
+) -> list[tuple[str, str, str]]:
+    """(status, measure, case): a case where only further plans have the status is named with these, as `D07 (P2)`.
+
+    plans : the plan that comes first, by case.
+    """
+    own: dict[tuple[str, str], set[str]] = {}
+    for status, _, case, plan in found:
+        own.setdefault((status, case), set()).add(plan)
+    named_case = {}
+    for (status, case), of in own.items():
+        further = not of & {"", plans.get(case, "")}
+        named_case[status, case] = f"{case} ({', '.join(sorted(of))})" if further else case
+    return [(status, measure, named_case[status, case]) for status, measure, case, _ in found]
 
 
 def _of_the_study(cohort: Cohort) -> list[tuple[str, str]]:

@@ -163,7 +163,7 @@ def _method_figure(cohort: Cohort, spec: str, comparison: str, part: pd.DataFram
     ranges = padded(data["mean"]), padded(data["difference"], include=[0.0, *spans])
     title = measure_title(measure, variant)
     if spec == TRACED:
-        title = f"{measure_title(measure)} and {measure_title(other[0], other[1])}"
+        title = f"{measure_title(measure)} and {measure_title(other, other_variant)}"
     name = f"{method_text(first_name)} − {method_text(second_name)}"
     file = slug(f"methods-{spec}-{first_name}-{second_name}")
     return _bland_altman(title, file, name, data, lines, unit, ranges)

@@ -9,6 +9,7 @@ from outflow_cohort.report import palette
 from outflow_cohort.report.charts_agreement import matrix_figure
 from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, group_style, slug, swarm
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import difference_digits, estimate, number, unit_after, unit_text
 from outflow_cohort.report.outcome_tables import headline_quantities
 from outflow_cohort.report.page import Figure, Table, table_of
@@ -44,7 +45,7 @@ def endpoint_figures(cohort: Cohort) -> list[Figure]:
     areas = cohort.table("endpoints")
     out = []
     for key, part in frame.groupby(["outcome", "measure", "variant", "method", "plan_id"], sort=True):
-        title = f"{field_title(key[0])} by {measure_title(key[1])}"
+        title = f"{column_label(cohort.statistics, str(key[0]))} by {measure_title(key[1])}"
         found = areas[areas["statistic"] == "auc"] if has(areas, ["statistic", "estimate"]) else areas
         for column, wanted in zip(("outcome", "measure", "variant", "method", "plan_id"), key, strict=True):
             found = found[found[column] == wanted] if column in found else found
@@ -85,7 +86,7 @@ def decision_figures(cohort: Cohort) -> list[Figure]:
     for key, part in frame.groupby(["outcome", "measure", "variant", "method"], sort=True):
         keep = ["threshold", "net_benefit", "net_benefit_all", "net_benefit_none", "n", "n_events"]
         part = part[[c for c in keep if c in part]].sort_values("threshold", kind="stable").reset_index(drop=True)
-        title = f"{field_title(key[0])} by {measure_title(key[1])}: decision curve"
+        title = f"{column_label(cohort.statistics, str(key[0]))} by {measure_title(key[1])}: decision curve"
         d = Drawing(400, 300, title, "Net benefit over the threshold probability: model, all treated as events, none.")
         lowest = max(float(part[["net_benefit", "net_benefit_all"]].min().min()), -0.1)
         highest = float(part[["net_benefit", "net_benefit_all"]].max().max())
@@ -140,7 +141,7 @@ def dose_figures(cohort: Cohort) -> list[Figure]:
         keep = ["quantile_group", "from_value", "to_value", "median", "n", "n_events", "estimate", "ci_low", "ci_high",
                 "trend_p"]  # fmt: skip
         part = part[[c for c in keep if c in part]].sort_values("quantile_group", kind="stable").reset_index(drop=True)
-        title = f"{field_title(key[0])} by {measure_title(key[1])}: share of events"
+        title = f"{column_label(cohort.statistics, str(key[0]))} by {measure_title(key[1])}: share of events"
         d = Drawing(400, 268, title, "Share of events by quantile group of the measure, with 95 % intervals.")
         spans = [v for c in ("from_value", "to_value", "median") if c in part for v in part[c]]
         axes = Axes(drawing=d, left=46, top=32, right=392, bottom=218, x_range=padded(spans), y_range=(0.0, 100.0))

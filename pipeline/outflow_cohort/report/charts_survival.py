@@ -7,6 +7,7 @@ import pandas as pd
 from outflow_cohort.report import palette
 from outflow_cohort.report.charts_cohort import frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import estimate, number
 from outflow_cohort.report.page import Figure, Table, table_of
 from outflow_cohort.report.svg import Axes, Drawing, legend, shorten
@@ -26,7 +27,7 @@ def survival_figures(cohort: Cohort) -> list[Figure]:
         return []
     out = []
     for outcome, part in frame.groupby("outcome", sort=True):
-        title = field_title(str(outcome))
+        title = column_label(cohort.statistics, str(outcome))
         at_risk = part[part["statistic"] == "at_risk"]
         curves = part[part["statistic"] == "survival"]
         large = large_groups(at_risk)
@@ -65,7 +66,8 @@ def at_risk_table(cohort: Cohort) -> Table | None:
         return None
     lines = [
         (
-            field_title(str(r["outcome"])), "all" if r["group"] == ALL_GROUPS else words(r["group"]),
+            column_label(cohort.statistics, str(r["outcome"])),
+            "all" if r["group"] == ALL_GROUPS else words(r["group"]),
             number(r["time"], digits=0), number(r["n_at_risk"], digits=0), number(r["n_events"], digits=0),
             estimate(r["estimate"], r["ci_low"], r["ci_high"], digits=2),
         )

@@ -146,12 +146,11 @@ def cohort_report(cohort: Cohort) -> Page:
         contents=contents,
         headline=_headline(cohort),
         flow=shown[id(flow)],
-        asked=_shown(
-            [asked.primary_by_group(cohort), asked.first_by_phase(cohort), asked.left_out_by_status(cohort)], most
-        ),
+        asked=_shown([asked.primary_by_group(cohort), asked.first_by_phase(cohort)], most),
         asked_agreement=_shown([asked.agreement_of_primary(cohort)], most),
         in_doubt=asked.in_doubt(cohort),
         below=asked.below_cutoffs(cohort),
+        left_out=_shown([asked.left_out_by_status(cohort)], most),
         look=look,
         look_title=asked.needs_look(len(look)),
         triage=triage,

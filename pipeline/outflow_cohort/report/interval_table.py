@@ -6,7 +6,7 @@ from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.numbers import estimate, number
 from outflow_cohort.report.page import Table, table_of
 from outflow_cohort.report.statistic_tables import QUANTITY_HEADER, quantity_cells
-from outflow_cohort.report.wording import words
+from outflow_cohort.report.wording import measure_title, words
 from outflow_cohort.stats.agreement.interval_check import COLUMNS, READERS_OVERLAP, remark
 
 COMPARED = ("second read in first interval", "two readers' intervals overlap")
@@ -16,7 +16,7 @@ ORDER = ("too_narrow", "too_wide", "as_expected", "too_few_cases")
 def interval_remark(cohort: Cohort) -> str:
     """One sentence on the study's intervals; empty where the table was not computed."""
     rows = cohort.table("interval_check")
-    return remark(rows) if has(rows, COLUMNS) else ""
+    return remark(rows, measure_title) if has(rows, COLUMNS) else ""
 
 
 def interval_overview(cohort: Cohort) -> Table | None:

@@ -11,11 +11,12 @@ from typing import Any
 import pandas as pd
 
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import estimate, is_number, number
 from outflow_cohort.report.outcome_tables import headline_quantities
 from outflow_cohort.report.page import Table, table_of
 from outflow_cohort.report.statistic_tables import QUANTITY_HEADER, checklist_table, p_text, quantity_cells
-from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
+from outflow_cohort.report.wording import measure_title, method_text, variant_text, words
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 QUANTITY = ("measure", "variant", "method", "plan_id")
@@ -43,7 +44,7 @@ def time_table(cohort: Cohort) -> Table | None:
     rows = rows[(rows["measure"] == "") & (rows["statistic"] != "restricted_mean_difference")]
     lines = [
         (
-            field_title(str(r["outcome"])), TIME_WORDS.get(r["statistic"], words(r["statistic"])),
+            column_label(cohort.statistics, str(r["outcome"])), TIME_WORDS.get(r["statistic"], words(r["statistic"])),
             "all" if r["group"] == ALL_GROUPS else words(r["group"]), value_text(r), p_text(r["p_value"]),
             number(r["n"], digits=0), number(r["n_events"], digits=0),
         )
@@ -65,7 +66,8 @@ def regression_table(cohort: Cohort, name: str) -> Table | None:
     rows = headline_quantities(cohort, rows[rows["measure"] != ""])
     lines = [
         (
-            field_title(str(r["outcome"])), *quantity_cells([r[c] for c in QUANTITY]), str(r["model"]),
+            column_label(cohort.statistics, str(r["outcome"])),
+            *quantity_cells([r[c] for c in QUANTITY]), str(r["model"]),
             TIME_WORDS.get(r["statistic"], words(r["statistic"])), str(r["term"] or ""), value_text(r, 2),
             p_text(r["p_value"]), number(r["n"], digits=0), number(r["n_events"], digits=0),
             number(r["n_missing"], digits=0),
@@ -120,7 +122,7 @@ def reader_areas(cohort: Cohort) -> Table | None:
     rows = headline_quantities(cohort, rows)
     lines = [
         (
-            field_title(str(r["outcome"])), *quantity_cells([r[c] for c in QUANTITY]),
+            column_label(cohort.statistics, str(r["outcome"])), *quantity_cells([r[c] for c in QUANTITY]),
             AREA_WORDS.get(r["statistic"], words(r["statistic"])), str(r["reader"] or ""), value_text(r, 2),
             number(r["df"], digits=1), number(r["n"], digits=0), number(r["n_events"], digits=0),
             number(r["n_readers"], digits=0),
@@ -145,7 +147,7 @@ def missing_table(cohort: Cohort) -> Table | None:
     lines = []
     rows = rows[pd.Series(mine, index=rows.index, dtype=bool)]
     for r in rows.to_dict("records"):
-        name = field_title(r["column"]) if r["column"] else measure_title(r["measure"])
+        name = column_label(cohort.statistics, str(r["column"])) if r["column"] else measure_title(r["measure"])
         detail = "" if r["column"] else ", ".join(filter(None, (variant_text(r["variant"]), method_text(r["method"]))))
         lines.append(
             (

@@ -6,10 +6,11 @@ import pandas as pd
 
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.headline import of_headline_plan
+from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import MISSING, estimate, is_number, number, significant
 from outflow_cohort.report.page import Table, table_of
 from outflow_cohort.report.statistic_tables import QUANTITY_HEADER, p_text, quantity_cells
-from outflow_cohort.report.wording import field_title, variant_text, words
+from outflow_cohort.report.wording import variant_text, words
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 TEST_NAMES = {"fisher_exact": "Fisher exact", "kruskal_wallis": "Kruskal-Wallis", "mann_whitney": "Mann-Whitney"}
@@ -35,7 +36,11 @@ def baseline_overview(cohort: Cohort) -> Table | None:
         for level in dict.fromkeys(mine["level"]):
             part = mine[mine["level"] == level].set_index("group")
             cells = [baseline_cell(part.loc[g]) if g in part.index else MISSING for g in groups]
-            name = f"{field_title(column)}: {level}" if level else field_title(column)
+            name = (
+                f"{column_label(cohort.statistics, str(column))}: {level}"
+                if level
+                else column_label(cohort.statistics, str(column))
+            )
             lines.append((name, *cells, *test))
             test = ("", "", "")
     if not lines:
@@ -134,7 +139,8 @@ def endpoint_overview(cohort: Cohort) -> Table | None:
             value = words(r["status"])
         lines.append(
             (
-                field_title(r["outcome"]), *quantity_cells([r["measure"], r["variant"], r["method"], r["plan_id"]]),
+                column_label(cohort.statistics, str(r["outcome"])),
+                *quantity_cells([r["measure"], r["variant"], r["method"], r["plan_id"]]),
                 STATISTIC_WORDS.get(r["statistic"], words(r["statistic"])),
                 f"{r['cutoff']:g}" if is_number(r["cutoff"]) else MISSING, value, number(r["n"], digits=0),
                 number(r["n_events"], digits=0), words(r.get("warning")) or "",

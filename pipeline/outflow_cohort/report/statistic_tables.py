@@ -12,9 +12,10 @@ import pandas as pd
 from outflow_cohort.report.charts_agreement import headline_rows
 from outflow_cohort.report.charts_cohort import cell_text, frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import MISSING, difference_digits, estimate, interval, is_number, number, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of
-from outflow_cohort.report.wording import field_title, measure_title, method_text, variant_text, words
+from outflow_cohort.report.wording import measure_title, method_text, variant_text, words
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 QUANTITY = ["measure", "variant", "method", "plan_id", "unit"]
@@ -173,7 +174,8 @@ def association_overview(cohort: Cohort) -> Table | None:
     rows = rows[~rows["with"].str.contains(" / ", regex=False)]
     lines = [
         (
-            *quantity_cells([r[c] for c in QUANTITY]), field_title(str(r["with"])), number(r["n"], digits=0),
+            *quantity_cells([r[c] for c in QUANTITY]), column_label(cohort.statistics, str(r["with"])),
+            number(r["n"], digits=0),
             estimate(r["estimate"], r["ci_low"], r["ci_high"], digits=2), p_text(r["p_value"]), p_text(r.get("p_holm")),
         )
         for r in rows.to_dict("records")

@@ -6,6 +6,7 @@ readings and cases. Counts of rows are never shown; what is concerned is named i
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -156,6 +157,9 @@ def _status_finding(code: str, level: Level, where: str, lead: str) -> Finding:
 def _where(data: CaseData, rows: Sequence[ReadValue]) -> str:
     """Measures, phases and readings of `rows`; what holds for all phases or readings is not listed."""
     parts = [named([measure_title(v.measure) for v in sorted(rows, key=lambda v: v.measure)])]
+    plans = sorted({v.plan_id for v in rows if v.plan_id})
+    if plans and plans != data.plan_ids:
+        parts.append(named([f"plan {plan}" for plan in plans]))
     phases = sorted({v.phase_pct for v in rows if v.phase_pct is not None}, key=phase_order)
     if phases and len(data.phases) > 1:
         parts.append("all phases" if len(phases) == len(data.phases) else named([phase_text(p) for p in phases]))
@@ -202,10 +206,18 @@ def _aside_findings(data: CaseData, lead: str) -> list[Finding]:
     for code, rows in grouped.items():
         phases = [phase_text(r.phase_pct) for r in rows if r.phase_pct is not None]
         readings = [f"{r.reader_id}, read {r.read_no}" for r in rows if r.reader_id]
-        where = "; ".join(t for t in (named(phases), named(readings)) if t) or "the whole case"
-        messages = list(dict.fromkeys(r.message for r in rows))
-        found.append(_reason_finding(code, "set_aside", where, lead, messages[0]))
+        where = "; ".join(t for t in (named(phases), named(readings)) if t)
+        if not where or not data.values:
+            where = "the whole case"
+        message = next((r.message for r in rows if r.phase_pct is not None or r.reader_id), rows[0].message)
+        found.append(_reason_finding(code, "set_aside", where, lead, plain_message(code, message)))
     return found
+
+
+def plain_message(code: str, message: str) -> str:
+    """A message of set_aside without the place and the code before it, which the sheet gives in words."""
+    text = re.sub(r"^\S+ row \d+(, series \w+)?: ", "", message).removeprefix(f"{code}: ")
+    return text[:1].upper() + text[1:]
 
 
 def _series_findings(data: CaseData, lead: str) -> list[Finding]:

@@ -60,7 +60,9 @@ OVER_PHASES = {
 
 def words(name: object) -> str:
     """`too_few_points` as `too few points`."""
-    return name.replace("_", " ").replace("deidentif", "de-identif") if isinstance(name, str) else ""
+    if not isinstance(name, str):
+        return ""
+    return name.replace("_", " ").replace("deidentif", "de-identif").replace("followup", "follow-up")
 
 
 ABBREVIATIONS = {
@@ -83,6 +85,16 @@ RATIO_UNITS = {
     "mm_m2": "mm/m²",
 }
 """Endings of column names that are a unit of two parts."""
+
+
+COLUMN_TITLES = {
+    "case_id": "Case", "reader_id": "Reader", "read_no": "Read", "plan_id": "Plan", "device_id": "Device",
+    "cutoff_id": "Cut-off", "ci_low": "95 % from", "ci_high": "95 % to", "std_error": "Standard error", "df": "df",
+    "p_value": "p", "p_holm": "p after Holm", "trend_p": "p of the trend", "n": "Cases", "n_cases": "Cases",
+    "n_events": "Events", "n_non_events": "Without event", "n_at_risk": "At risk", "n_readers": "Readers",
+    "n_readings": "Readings", "n_pairs": "Pairs", "quantile_group": "Group",
+}  # fmt: skip
+"""Headings of columns of the result tables, where the name in words would not do."""
 
 
 def field_title(name: str) -> str:
@@ -114,7 +126,10 @@ def variant_text(variant: str) -> str:
 
 
 def method_text(method: str) -> str:
-    """A method in words."""
+    """A method in words; of a difference of two methods both."""
+    first, minus, second = method.partition(" - ")
+    if minus and first in METHODS:
+        return f"{METHODS[first]} − {METHODS.get(second) or words(second)}"
     return METHODS.get(method) or words(method)
 
 

@@ -181,9 +181,9 @@ def _reader_tables(
 def _subjects(cases: pd.DataFrame, settings: StatisticsSettings) -> dict[str, str]:
     """Facts of the cases for the checklist of reliability studies."""
     counts = groups_of(cases, settings.group_column).value_counts().sort_index()
-    named = ", ".join(f"{name} {count}" for name, count in counts.items())
+    named = ", ".join(f"{str(name).replace('_', ' ')} {count}" for name, count in counts.items())
     return {
-        "subjects": f"{len(cases)} cases by {settings.group_column}: {named}.",
+        "subjects": f"{len(cases)} cases by {settings.group_column.replace('_', ' ')}: {named}.",
         "characteristics": "Characteristics of the cases: table baseline.",
     }
 

@@ -15,6 +15,7 @@ their measures, shares from 0 to 1.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -142,8 +143,11 @@ def _wilson(share: float, n: int, confidence: float) -> tuple[float, float]:
     return float(middle - half), float(middle + half)
 
 
-def remark(table: pd.DataFrame) -> str:
-    """One sentence on the study's intervals, for the report: which are too narrow or wide, if the data suffice."""
+def remark(table: pd.DataFrame, title: Callable[[str], str] = str) -> str:
+    """One sentence on the study's intervals, for the report: which are too narrow or wide, if the data suffice.
+
+    title : the name of a measure as the sentence gives it.
+    """
     tested = table[table["finding"] != "too_few_cases"]
     if not len(tested):
         return (
@@ -154,7 +158,7 @@ def remark(table: pd.DataFrame) -> str:
     for finding, text in (("too_narrow", "too narrow"), ("too_wide", "too wide")):
         found = tested[tested["finding"] == finding]
         if len(found):
-            names = ", ".join(sorted(set(found["measure"].astype(str))))
+            names = ", ".join(title(name) for name in sorted(set(found["measure"].astype(str))))
             parts.append(f"{text} in {len(found)} of {len(tested)} comparisons ({names})")
     if not parts:
         return f"Intervals hold what theory expects in all {len(tested)} comparisons."

@@ -137,8 +137,10 @@ def _estimates(agreement: pd.DataFrame) -> str:
     single = agreement[(agreement["statistic"] == "icc_a_1") & (agreement["phase_rule"] == "one_per_case")]
     values = single["estimate"].to_numpy(np.float64)
     usable = values[np.isfinite(values)]
-    with_interval = int(np.isfinite(agreement["ci_low"].to_numpy(np.float64)).sum())
-    text = f"{len(agreement)} rows of agreement, {with_interval} with an interval"
+    text = "Tables agreement and agreement_detail: estimates with 95 % intervals."
     if len(usable):
-        text += f"; ICC(A,1) of {len(usable)} measures from {usable.min():.2f} to {usable.max():.2f}"
-    return text + "."
+        text += (
+            f" ICC(A,1) from {usable.min():.2f} to {usable.max():.2f} (median {np.median(usable):.2f}) over all "
+            "measures, variants, methods and plans."
+        )
+    return text

@@ -237,6 +237,12 @@ class StatisticsSettings(_Closed):
         description="Further columns of cases.csv known only after treatment: no part of baseline or associations.",
         json_schema_extra=_unit("name"),
     )
+    column_labels: dict[str, Annotated[str, Field(min_length=1)]] = Field(
+        default_factory=dict,
+        description="What columns of cases.csv, such as outcomes, are called in reports and in the tables of a paper;"
+        " else a follow-up is called by its event, and other columns by their name in words.",
+        json_schema_extra=_unit("text"),
+    )
     association_columns: tuple[str, ...] | None = Field(
         None,
         description="Numeric columns of cases.csv compared with the measures; empty = every numeric column.",

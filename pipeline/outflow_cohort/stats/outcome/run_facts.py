@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from outflow_cohort.stats.data.one_value import ALL_GROUPS, PHASE_RULES
+from outflow_cohort.stats.data.settings import USABLE_STATUSES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,9 +28,8 @@ def run_facts(
         "flow": _flow(len(cases), measured, set_aside),
         "measurement": "Measured in batch from computed tomography by written definitions (data dictionary of the "
         f"tables); one value per case: {rule}; {PHASE_RULES[settings.phase_rule]}.",
-        "handling": "Values with a status other than "
-        f"{', '.join(settings.usable_statuses)} do not count. Groups of fewer than {settings.fewest_values} cases have "
-        "no interval and no standardised difference.",
+        "handling": f"{handling(settings)} Groups of fewer than {settings.fewest_values} cases have no interval and "
+        "no standardised difference.",
         "statistics": _statistics(tables, settings),
         "variability": "Agreement within and between readers: table agreement; the checklist of reliability studies "
         "(GRRAS) is in table grras.",
@@ -47,11 +47,28 @@ def run_facts(
     return facts | _outcome_facts(tables, settings)
 
 
+def handling(settings: StatisticsSettings) -> str:
+    """Which values count, in words; statuses are named only where the study departs from the defaults."""
+    text = (
+        "A value whose status says that it may be wrong does not count; one whose status only limits how far it "
+        "carries does, and so do values of a case whose images or points another case has too, until it is clear "
+        "whose they are (the handbook explains each status)."
+    )
+    for words, given, other in (
+        ("Counted as well", settings.usable_statuses, USABLE_STATUSES),
+        ("Not counted either", USABLE_STATUSES, settings.usable_statuses),
+    ):
+        names = [code.replace("_", " ") for code in given if code not in other]
+        if names:
+            text += f" {words}, by the study's own choice: {', '.join(names)}."
+    return text
+
+
 def _flow(n: int, measured: int, set_aside: pd.DataFrame) -> str:
     text = f"{n} cases in the case table, {measured} with at least one usable value."
     if len(set_aside):
         counted = set_aside.groupby("code")["case_id"].nunique().sort_values(ascending=False, kind="stable")
-        reasons = ", ".join(f"{code} {count}" for code, count in counted.items())
+        reasons = ", ".join(f"{str(code).replace('_', ' ')} {count}" for code, count in counted.items())
         text += f" Set aside, in cases by reason (a case may have several): {reasons}."
     return text + " The account is closed at the end of each run: in = measured + set aside."
 
@@ -66,7 +83,7 @@ def _statistics(tables: Mapping[str, pd.DataFrame], settings: StatisticsSettings
         used = frame if column is None else frame[frame[column].notna()]
         sources = sorted({part for text in used["source"] for part in str(text).split("; ") if part})
         if sources:
-            done.append(f"{name}: {'; '.join(sources)}")
+            done.append(f"{name.replace('_', ' ').capitalize()}: {'; '.join(sources)}")
     return f"Intervals {100 * settings.confidence:g} %. " + ". ".join(done) + "."
 
 
@@ -76,10 +93,14 @@ def _outcome_facts(tables: Mapping[str, pd.DataFrame], settings: StatisticsSetti
         return {}
     facts: dict[str, str] = {}
     counts = rows[rows["statistic"] == "auc"].drop_duplicates("outcome")
-    counted = [f"{r.outcome}: {r.n_events} events, {r.n_non_events} without" for r in counts.itertuples()]
+    counted = [
+        f"{str(r.outcome).replace('_', ' ')}: {r.n_events} events, {r.n_non_events} without"
+        for r in counts.itertuples()
+    ]
     facts["events"] = "; ".join(counted) + "."
     facts["outcome"] = "; ".join(
-        f"{o.column} ({o.endpoint or 'definition not stated'}): {o.event} = event, {o.no_event} = none"
+        f"{o.column.replace('_', ' ')} ({o.endpoint.replace('_', ' ') or 'definition not stated'}): {o.event} = event, "
+        f"{o.no_event} = none"
         for o in settings.outcomes
     )
     given = rows[rows["statistic"] == "true_positives"]
@@ -87,7 +108,8 @@ def _outcome_facts(tables: Mapping[str, pd.DataFrame], settings: StatisticsSetti
         facts["cutoffs"] = (
             f"{given['cutoff_id'].nunique()} cut-offs stated beforehand (table endpoints); Youden's is found."
         )
-        facts["two_by_two"] = f"Table endpoints: {len(given)} two-by-two tables, with likelihood ratios."
+        tables_found = "two-by-two table" if len(given) == 1 else "two-by-two tables"
+        facts["two_by_two"] = f"Table endpoints: {len(given)} {tables_found}, with likelihood ratios."
     areas = rows[(rows["statistic"] == "auc") & rows["estimate"].notna()]
     if len(areas):
         first = areas.iloc[0]
