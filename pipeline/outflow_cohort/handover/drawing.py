@@ -7,6 +7,7 @@ from typing import ClassVar
 
 from outflow_cohort.handover.base import HandOver, Part, read_handover, write_handover
 from outflow_geometry.base.drawn import ReadingDrawing
+from outflow_geometry.landmarks.findings import LandmarkFinding
 
 FILE = "drawing.json"
 
@@ -17,19 +18,6 @@ class Suspect(Part):
     structure: str
     point_no: int
     at: list[float]
-
-
-class DrawnFinding(Part):
-    """A finding on the landmarks of the reading, as in tables/landmark_findings.parquet."""
-
-    structure: str
-    point_no: int | None
-    code: str
-    severity: str
-    number: float | None
-    bound: float | None
-    unit: str
-    remedy: str
 
 
 class DrawnReading(Part):
@@ -43,7 +31,7 @@ class DrawnReading(Part):
     carried_from_pct: float | None = None
     carry_error_mm: float | None = None
     warnings: str = ""
-    findings: tuple[DrawnFinding, ...] = ()
+    findings: tuple[LandmarkFinding, ...] = ()
     suspects: tuple[Suspect, ...] = ()
 
 

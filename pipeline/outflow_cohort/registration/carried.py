@@ -9,21 +9,11 @@ from outflow_cohort.handover.base import AsideRow, HandOver, Part, read_handover
 from outflow_geometry.base.inputs import LandmarkOrigin, SharedMove
 
 
-class Move(Part):
-    """Standard deviations of an error that the points of some structures share, mm."""
-
-    structures: tuple[str, ...]
-    shift: float
-    tilt: float
-    radial: float
-    lift: float | None = None
-    oval: float = 0.0
-
-
 class CarriedReading(Part):
     """Landmarks of one reading in a phase that its reader did not mark.
 
     structures : points by structure. path : the reader's path, carried, for where no automatic path can be found.
+    moves : errors that its points share.
     doubt : status of the values (empty = none), reason : in words.
     """
 
@@ -34,7 +24,7 @@ class CarriedReading(Part):
     path: list[list[float]]
     carried_from_pct: float
     error_mm: float
-    moves: tuple[Move, ...]
+    moves: tuple[SharedMove, ...]
     doubt: str
     reason: str
 
@@ -42,14 +32,6 @@ class CarriedReading(Part):
     def origin(self) -> LandmarkOrigin:
         """Where the landmarks come from, for the core."""
         return LandmarkOrigin("carried", self.carried_from_pct, self.error_mm, self.doubt)
-
-    @property
-    def shared_moves(self) -> tuple[SharedMove, ...]:
-        """Their shared errors, for the core."""
-        return tuple(
-            SharedMove(structures=m.structures, shift=m.shift, tilt=m.tilt, radial=m.radial, lift=m.lift, oval=m.oval)
-            for m in self.moves
-        )
 
 
 class RegisteredPair(Part):

@@ -19,7 +19,6 @@ from outflow_cohort.handover.volumes import read_index
 from outflow_cohort.registration.carried import (
     CarriedCase,
     CarriedReading,
-    Move,
     RegisteredPair,
     read_carried,
     write_carried,
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
     from outflow_cohort.phases import PhaseMatch
     from outflow_cohort.registration.blending import Estimate
     from outflow_geometry.base.frames import Volume
+    from outflow_geometry.base.inputs import SharedMove
     from outflow_geometry.landmarks.carry_error import CarryFigures
 
 __all__ = ["carry", "read_carried", "set_case_aside"]
@@ -293,7 +293,9 @@ def _carried_read(case: _Case, read: Read) -> tuple[list[CarriedReading], list[A
     return kept, gone
 
 
-def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> tuple[tuple[Move, ...], CarryFigures]:
+def _figures(
+    case: _Case, read: Read, found: Any, prediction: float | None
+) -> tuple[tuple[SharedMove, ...], CarryFigures]:
     """Shared errors and figures of one joined reading."""
     import numpy as np
 
@@ -333,18 +335,7 @@ def _figures(case: _Case, read: Read, found: Any, prediction: float | None) -> t
         disagreement=largest_disagreement(best.carried, implanted=case.implanted, more=more),
         prediction=prediction,
     )
-    kept = tuple(
-        Move(
-            structures=m.structures,
-            shift=round(m.shift, 4),
-            tilt=round(m.tilt, 4),
-            radial=round(m.radial, 4),
-            lift=None if m.lift is None else round(m.lift, 4),
-            oval=round(m.oval, 4),
-        )
-        for m in moves
-    )
-    return kept, figures
+    return tuple(m.rounded(4) for m in moves), figures
 
 
 def _ways(marks: Mapping[float, Mapping[str, np.ndarray]], centers: Mapping[float, np.ndarray]) -> dict[float, float]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from outflow_cohort import events
 from outflow_cohort.files import write_atomically, write_parquet
 from outflow_cohort.handover.base import AsideRow
-from outflow_cohort.handover.drawing import DrawnFinding, DrawnReading, write_drawings
+from outflow_cohort.handover.drawing import DrawnReading, write_drawings
 from outflow_cohort.handover.inventory import Inventory, read_inventory
 from outflow_cohort.handover.measured import MeasuredAside, write_measured_aside
 from outflow_cohort.handover.request import CheckedReading, Reading, Request, read_request
@@ -209,7 +209,7 @@ def _measure(
                     **result.origin.columns(),
                     drawn=result.drawing,
                     warnings=own.warnings,
-                    findings=tuple(DrawnFinding(**vars(f)) for f in findings),
+                    findings=tuple(findings),
                     suspects=suspect_places(findings, own.landmarks) if own.marked_in == who["phase_pct"] else (),
                 )
             )
@@ -258,7 +258,7 @@ class _Given:
         who = {"phase_pct": reading.phase_pct, "reader_id": reading.reader_id, "read_no": reading.read_no}
         points = core_inputs.landmarks(reading.structures)
         path = np.asarray(reading.path, dtype=np.float64) if len(reading.path) >= 2 else None
-        return cls(who, points, reading.doubt, reading.carried_from_pct, reading.origin, reading.shared_moves, path)
+        return cls(who, points, reading.doubt, reading.carried_from_pct, reading.origin, reading.moves, path)
 
     @classmethod
     def marked(cls, reading: CheckedReading, entry: VolumeEntry) -> _Given:

@@ -185,6 +185,17 @@ class SharedMove:
             oval=factor * self.oval,
         )
 
+    def rounded(self, decimals: int) -> SharedMove:
+        """The same errors to so many decimals, mm."""
+        return SharedMove(
+            structures=self.structures,
+            shift=round(self.shift, decimals),
+            tilt=round(self.tilt, decimals),
+            radial=round(self.radial, decimals),
+            lift=None if self.lift is None else round(self.lift, decimals),
+            oval=round(self.oval, decimals),
+        )
+
 
 @dataclass(frozen=True)
 class ReadingInput:
