@@ -1,5 +1,6 @@
 """The interval's ends are the order statistics p (n + 1) of the redrawn values (Weibull 1939): by hand."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,7 +14,9 @@ from outflow_geometry.scatter.uncertainty import Draws, interval
 def test_ends_are_the_order_statistics_p_n_plus_1(n):
     """n = 99: p (n + 1) = 2.5, so half-way between the second and the third of the ordered draws, mirrored at the
     value; n = 199: the fifth. The common definition 7 would take place 1 + 98 p = 3.45 of 99."""
-    rule = SimpleNamespace(lowest=None, highest=None, scale="length", least_error=0.0, is_extreme=lambda variant: False)
+    rule = SimpleNamespace(
+        lowest=None, highest=None, scale="length", least_error=0.0, jumps=False, is_extreme=lambda variant: False
+    )
     redrawn = np.random.default_rng(n).permutation(np.linspace(90.0, 110.0, n) ** 1.5 / 10.0)
     value = float(np.median(redrawn))
     found = interval(Draws(value, redrawn, 0.0), rule)
@@ -33,3 +36,23 @@ def test_an_interval_of_septal_thickness_holds_both_values_of_places_that_jump()
     found = interval(Draws(28.7, redrawn), measure("septal_thickness"))
     assert found.low <= 22.0
     assert found.high >= 29.0
+
+
+def test_the_native_areas_interval_holds_the_truth_where_leaning_planes_bend_it() -> None:
+    """As in the channel of `test_interval_coverage`: -7 mm2 for each degree that the plane leans, more the further. The
+    normal interval alone held the truth in 90 % of such readings, although its standard error was right on average."""
+    rng = np.random.default_rng(1)
+
+    def area(lean):
+        lean = np.maximum(lean, -5.9)
+        return 462.0 - 7.1 * lean - 0.6 * lean**2
+
+    leans = 1.8 * rng.standard_normal(1000)
+    readings = [Draws(float(area(lean)), area(lean + 1.8 * rng.standard_normal(200))) for lean in leans]
+    rule = measure("native_lvot_area")
+    held, alone = (
+        np.mean([found.low <= 462.0 <= found.high for found in (interval(draws, one) for draws in readings)])
+        for one in (rule, replace(rule, jumps=False))
+    )
+    assert alone < 0.92
+    assert 0.92 <= held <= 0.98

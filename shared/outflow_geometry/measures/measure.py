@@ -27,7 +27,7 @@ class Measure:
     level : `reading`, `plan` (a row for each plan), or `draws` (a plan's, from its redrawn landmarks).
     lowest : smallest possible value, at which intervals end.
     extremes : variants that are the largest or smallest of many directions or places.
-    jumps : whether the places among which such an extreme is sought change with the landmarks.
+    jumps : whether the place that decides the value changes with the landmarks, and draws err to one side by it.
     draws_share : share of the draws that are evaluated, below 1 where one draw is costly.
     scale : where scatter shifts the value by the same whatever the truth, so that intervals are formed there: `plain`,
         `square` (root mean squares), or `place`: the value depends on where the smallest section is, and its interval

@@ -206,6 +206,7 @@ REGISTRY: tuple[Measure, ...] = (
         source=CONVENTION,
         case_variants=OVER_PHASES,
         scale="place",
+        jumps=True,  # leaning planes take much from it one way and add little the other
     ),
     Measure(
         id="lvot_residual_fraction",
@@ -220,6 +221,7 @@ REGISTRY: tuple[Measure, ...] = (
         case_variants=OVER_PHASES,
         highest=1.0,
         scale="place",
+        jumps=True,
     ),
     Measure(
         id="neo_lvot_station",
@@ -250,6 +252,7 @@ REGISTRY: tuple[Measure, ...] = (
         case_variants=OVER_PHASES,
         scale="place",
         extremes=("SOLID",),
+        jumps=True,
     ),
     Measure(
         id="neo_lvot_diameter",
@@ -262,6 +265,7 @@ REGISTRY: tuple[Measure, ...] = (
         definition="Largest and smallest diameter of the neo-LVOT section.",
         source=CONVENTION,
         scale="place",
+        jumps=True,
     ),
     Measure(
         id="bottleneck_area",

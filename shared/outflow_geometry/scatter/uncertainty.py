@@ -9,7 +9,12 @@ Intervals are pivotal ("basic"; Davison & Hinkley 1997, Bootstrap Methods and th
 reader's own scatter has already shifted a measure such as a distance or a departure from a plane to one side once,
 redrawing shifts it again by as much, and the interval takes that shift off. What depends on the place of the smallest
 section jumps in some draws from one place to another, so that the tails of the draws are no guide; there the interval
-is normal with the draws' standard deviation, and the same shift taken off (same book, section 5.2.1).
+is normal with the draws' standard deviation, and the same shift taken off (same book, section 5.2.1). That allows for
+as much on either side. The native area does not err so: as its plane leans one way it rises by less and less, as it
+leans the other way it falls by more and more, so that readings which come out too large have the narrowest draws. The
+interval of such a measure (`jumps`: all that is taken in that plane and is not itself the smallest there) holds the
+draws' own 95 % range as well, which reaches further where they do (percentile intervals respect such a bend; Efron &
+Tibshirani 1993, An Introduction to the Bootstrap, section 13.6).
 """
 
 from __future__ import annotations
@@ -171,8 +176,8 @@ def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval
     Pivotal, save for what depends on the smallest section's place and for extremes over directions and places: there
     normal about the value less the draws' shift. The shift of an extreme depends on the shape itself, so that half of
     it is added to the error (root mean square error; Efron & Tibshirani 1993, An Introduction to the Bootstrap,
-    section 10.6). Where the places of an extreme change from draw to draw, the draws are about several values; which
-    is the truth's cannot be told, so that the interval holds the draws' own 95 % range too. The image's own share
+    section 10.6). Where the places of a measure change from draw to draw (`jumps`), the draws are about several values;
+    which is the truth's cannot be told, so that the interval holds the draws' own 95 % range too. The image's own share
     (`image_share`) is independent of the landmarks', so that squares add.
     """
     value, redrawn = draws.value, draws.redrawn
@@ -182,7 +187,7 @@ def interval(draws: Draws, measure: IntervalRule, variant: str = "") -> Interval
     if extreme or measure.scale == "place":
         half = NORMAL_95 * (math.hypot(error, UNSURE_SHIFT * shift) if extreme else error)
         low, high = value - shift - half, value - shift + half
-        if extreme and measure.jumps:
+        if measure.jumps:
             own = np.quantile(redrawn, [TAIL, 1.0 - TAIL], method="weibull")
             low, high = min(low, float(own[0])), max(high, float(own[1]))
         return _within(measure, value, error, low, high)
