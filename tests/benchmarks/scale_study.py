@@ -403,7 +403,7 @@ def synthesize(results: Path, donor: Path, phases: tuple[int, ...]) -> None:
     inventory = json.loads((donor.parents[1] / f"inventory/{donor.name}.json").read_text(encoding="utf-8"))
     aside = json.loads((donor / "set_aside.json").read_text(encoding="utf-8"))
     tables = {}
-    for name in ("measurements", "curves", "views"):
+    for name in ("measurements", "curves", "views", "implants"):
         one = pq.read_table(donor / f"{name}.parquet")
         frame = one.to_pandas()
         of_phase = frame[frame["phase_pct"].notna()]

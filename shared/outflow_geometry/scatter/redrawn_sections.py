@@ -46,6 +46,16 @@ FIT_REACH = 2.6
 LEAST_FIT = 0.05
 """mm on either side without which no parabola is laid: a range so short holds no other section."""
 
+PILOTS = 24
+"""Draws that are scanned over the whole range; they tell the others where to look."""
+
+SURELY_LARGER, HARDLY_LARGER = 4.0, 0.05
+"""Stations where sections of the pilots exceed their own smallest by so many standard deviations, in logarithms, are not
+scanned in the other draws; where they do so by less than this share on average, always."""
+
+LARGEST_RISE = 3.0
+"""Logarithm of an area over the smallest, at most: that of a plane without section."""
+
 FAR_FROM_SMALLEST = 2.0
 """Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not
 make them the smallest."""
@@ -223,8 +233,7 @@ def _areas_along_path(redraws: PlanRedraws, solid: str, method: str) -> FloatArr
     asked = np.flatnonzero(draws % BOTTLENECK_EVERY == 0)
     draws, stations, cuttings = _ranges(redraws, solid, method, stack, draws[asked], cuttings.rows(asked))
     areas = np.full(len(own.known), np.nan)
-    scanned = _areas(sections, method, stack, draws, stations, cuttings)
-    areas[draws] = _vertices(stations, np.where(scanned > 0.0, scanned, np.inf))[0]
+    areas[draws] = _vertices(stations, _areas_about_smallest(sections, method, stack, draws, stations, cuttings))[0]
     area = sections.section(solid, method).area
     moved = area * (1.0 + _path_errors(sections, solid, method, len(areas) - 1)) + areas[1:] - areas[0]
     result: FloatArray = np.where(moved > 0.0, moved, np.nan)
@@ -334,8 +343,7 @@ def _scanned(
 ) -> FloatArray:
     """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
     field = edge_field(sections.reading.lumen(method))
-    areas = _areas(sections, method, stack, draws, stations, cuttings)
-    areas = np.where(areas > 0.0, areas, np.inf)
+    areas = _areas_about_smallest(sections, method, stack, draws, stations, cuttings)
     numbers = np.full((len(draws), len(NUMBERS)), np.nan)
     numbers[:, 0], numbers[:, 1] = _vertices(stations, areas)
     kept = np.flatnonzero(np.isfinite(numbers[:, 0]))
@@ -350,7 +358,7 @@ def _scanned(
     return numbers
 
 
-def _areas(
+def _areas_about_smallest(
     sections: PlanSections,
     method: str,
     stack: PathStack,
@@ -358,12 +366,49 @@ def _areas(
     stations: FloatArray,
     cuttings: Cuttings,
 ) -> FloatArray:
-    """Areas (d, s) of the draws (d,) at their stations (d, s)."""
-    points, tangents = (found.reshape(-1, 3) for found in stack.at(draws, stations))
-    row = np.repeat(np.arange(len(draws)), stations.shape[1])
-    windows = _windows(sections, method, stations.ravel())
+    """`_areas` (d, s) where they may be the smallest of their draw, and within FIT_REACH of the one that is; else, and
+    where there is no section, inf."""
+
+    def scanned(chosen: NDArray[np.bool_]) -> FloatArray:
+        found = _areas(sections, method, stack, draws, stations, cuttings, chosen)
+        return np.where(found > 0.0, found, np.inf)
+
+    asked = np.zeros(stations.shape, dtype=np.bool_)
+    asked[: PILOTS + 1] = True
+    areas = scanned(asked)
+    if len(draws) <= PILOTS + 1:
+        return areas
+    pilots = areas[: PILOTS + 1]
+    least = pilots.min(axis=1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        rise = np.minimum(np.nan_to_num(np.log(pilots / least), nan=LARGEST_RISE), LARGEST_RISE)
+    likely = rise.mean(axis=0) <= np.maximum(SURELY_LARGER * rise.std(axis=0), HARDLY_LARGER)
+    wanted = np.broadcast_to(likely, stations.shape) & ~asked
+    while wanted.any():
+        areas, asked = np.minimum(areas, scanned(wanted)), asked | wanted
+        best = np.take_along_axis(stations, np.argmin(areas, axis=1)[:, None], axis=1)
+        wanted = (np.abs(stations - best) <= FIT_REACH) & ~asked
+    return areas
+
+
+def _areas(
+    sections: PlanSections,
+    method: str,
+    stack: PathStack,
+    draws: NDArray[np.int64],
+    stations: FloatArray,
+    cuttings: Cuttings,
+    chosen: NDArray[np.bool_] | None = None,
+) -> FloatArray:
+    """Areas (d, s) of the draws (d,) at their stations (d, s), 0 where these are not `chosen` (d, s); None = all."""
+    row, place = np.nonzero(np.ones(stations.shape, dtype=np.bool_) if chosen is None else chosen)
+    asked = stations[row, place]
+    points, tangents = (found[:, 0] for found in stack.at(draws[row], asked[:, None]))
+    windows = _windows(sections, method, asked)
     field = edge_field(sections.reading.lumen(method))
-    return quick_areas(field, points, tangents, cuttings, row, windows).reshape(stations.shape)
+    areas = np.zeros(stations.shape)
+    areas[row, place] = quick_areas(field, points, tangents, cuttings, row, windows)
+    return areas
 
 
 def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
