@@ -50,8 +50,8 @@ PILOTS = 24
 """Draws that are scanned over the whole range; they tell the others where to look."""
 
 SURELY_LARGER, HARDLY_LARGER = 4.0, 0.05
-"""Stations where sections of the pilots exceed their own smallest by so many standard deviations, in logarithms, are not
-scanned in the other draws; where they do so by less than this share on average, always."""
+"""Stations where sections of the pilots exceed their own smallest by so many standard deviations, in logarithms, are
+left out in the other draws; where they do so by less than this share on average they never are."""
 
 LARGEST_RISE = 3.0
 """Logarithm of an area over the smallest, at most: that of a plane without section."""
