@@ -465,3 +465,15 @@ def test_bounds_hold(tmp_path):
     assert "too_many_voxels" in codes_of(rows[0])
     rows = judged(tmp_path / "s", tmp_path, intake={"max_file_megabytes": 0.001})
     assert codes_of(rows[0]) == {"file_too_large"}
+
+
+@pytest.mark.parametrize(("ratio", "most", "warned"), [(8.0, 10.0, False), (12.0, 10.0, True), (None, 10.0, True)])
+def test_lossy_series_are_warned_by_their_ratio(tmp_path, ratio, most, warned):
+    def lossy(ds, _):
+        ds.LossyImageCompression = "01"
+        if ratio is not None:
+            ds.LossyImageCompressionRatio = ratio
+
+    write_series(tmp_path / "s", lossy)
+    (row,) = judged(tmp_path / "s", tmp_path, intake={"lossy_ratio_warn": most})
+    assert ("lossy_compressed" in codes_of(row)) == warned

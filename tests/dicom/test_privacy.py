@@ -433,3 +433,22 @@ def test_what_says_that_a_value_was_removed_is_no_name(tmp_path, words):
 def test_a_name_beside_such_a_word_is_still_a_name(tmp_path, words):
     found = inventory_of(tmp_path, put(ReferringPhysicianName=words))
     assert "person_name" in {rule for _, rule in rules(found, "error")}
+
+
+@pytest.mark.parametrize(("deepest", "audited"), [(5, True), (4, False)])
+def test_a_header_that_nests_too_deep_counts_as_not_audited(tmp_path, deepest, audited):
+    from pydicom.dataset import Dataset
+    from pydicom.sequence import Sequence
+
+    def nest(ds, _):
+        inner = Dataset()
+        inner.ReferencedSOPClassUID = "1.2.840.10008.5.1.4.1.1.2"
+        for _level in range(4):
+            outer = Dataset()
+            outer.ReferencedImageSequence = Sequence([inner])
+            inner = outer
+        ds.ReferencedImageSequence = Sequence([inner])
+
+    write_series(tmp_path / "s", nest, n=4)
+    found = take_inventory(request(tmp_path / "s", intake={"max_sequence_depth": deepest}), tmp_path / "work")
+    assert ("unaudited_header" not in {rule for _, rule in rules(found, "error")}) == audited

@@ -105,6 +105,15 @@ def test_few_clicks_turn_into_the_annulus_as_the_tract_does() -> None:
         assert apart.max() < 0.05, count
 
 
+def test_a_path_that_runs_back_through_the_annulus_is_left_as_it_is() -> None:
+    """No path from ventricle to aorta: turning it round would give it a course that nobody clicked."""
+    clicks = np.array([[6.0, 0.0, -30.0], [3.0, 0.0, -15.0], [-1.0, 0.0, 3.0]])
+    course = path_course(clicks, PLANE, 0.0, LONGEST_EXTENSION)
+    spline = course.from_clicks @ clicks
+    assert np.abs(course.places(clicks[:, None], PLANE.normal[None])[:, 0] - spline).max() > 0.5
+    assert np.array_equal(course.places(clicks[:, None], -PLANE.normal[None])[:, 0], spline)
+
+
 def test_a_path_that_ends_short_of_the_annulus_reaches_it() -> None:
     anatomy = build_anatomy(dict(Channel().anatomy().landmarks))
     points = np.asarray(Channel().pose(Channel().path_points(np.linspace(-30.0, -4.0, 9))))

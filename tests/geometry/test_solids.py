@@ -185,6 +185,20 @@ def test_post_tips_carry_the_outflow_end(anatomy):
         build_solid("full_frame", plan, None, anatomy)
 
 
+@pytest.mark.parametrize(("lean", "refused"), [(57.0, False), (63.0, True)])
+def test_post_tips_beside_the_device_axis_are_refused(anatomy, lean, refused):
+    """Their plane leans by more than 60 degrees."""
+    n, t, a = anatomy.ring_plane.normal, anatomy.toward_aorta, anatomy.across
+    along = np.cos(np.radians(lean)) * t + np.sin(np.radians(lean)) * n
+    tips = anatomy.ring_center + 30.0 * n + 12.0 * np.stack([along, -0.5 * along + 0.8 * a, -0.5 * along - 0.8 * a])
+    plan = Plan("p", DEVICE, None, anchor="post_tips")
+    if not refused:
+        assert build_solid("full_frame", plan, None, anatomy, post_tips=tips).solid_to == DEVICE.height
+        return
+    with pytest.raises(GeometryError, match="post_tips_beside_axis"):
+        build_solid("full_frame", plan, None, anatomy, post_tips=tips)
+
+
 def test_solid_variants(anatomy):
     plan = Plan("p", DEVICE, 15.0)  # the ring plane is at station 7
     valve = Prosthesis("v", 27.0, 24.0, 1.0, post_height=12.0, leaflet_height=9.0)

@@ -68,3 +68,18 @@ def test_a_sheet_made_before_the_copy_came_is_made_anew(tmp_path: Path) -> None:
     assert "Find out whose scan it is" in page.read_text(encoding="utf-8")
     assert (root / "report/cases/K2.html").stat().st_mtime_ns == other
     assert not (root / "report/cases/K3.html").exists()
+
+
+def test_the_first_findings_reach_a_sheet_of_an_earlier_run_and_the_same_ones_leave_it(tmp_path: Path) -> None:
+    root = make_results(tmp_path)
+    sheet(results=root, key="K1")
+    for key in ("K1", "K3"):
+        write_judged(
+            root / f"work/judged/{key}.json", Judged(pixels=(PixelHash(case_id=key, phase_pct=30.0, hash="a"),))
+        )
+    page = root / "report/cases/K1.html"
+    study_findings(results=root)
+    assert "Find out whose scan it is" in page.read_text(encoding="utf-8")
+    made = page.stat().st_mtime_ns
+    study_findings(results=root)
+    assert page.stat().st_mtime_ns == made

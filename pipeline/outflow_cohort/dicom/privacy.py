@@ -83,11 +83,12 @@ class _Options:
 class Auditor:
     """Audits headers one by one; `findings` collects them by series UID.
 
-    case_id : the pseudonym of the case, which names and IDs may equal.
+    case_id : the pseudonym of the case, which names and IDs may equal. deepest : nesting of sequences that is audited.
     """
 
     settings: PrivacySettings
     case_id: str
+    deepest: int = 64
     findings: dict[str, set[Finding]] = field(default_factory=lambda: defaultdict(set))
     _seen: dict[str, set[tuple[Any, ...]]] = field(default_factory=lambda: defaultdict(set))
     _flags: dict[tuple[Any, ...], tuple[_Options, tuple[Finding, ...]]] = field(default_factory=dict)
@@ -184,6 +185,8 @@ class Auditor:
         if items is not None:
             if items and tag != METHOD_CODES:
                 self._attribute(tag, vr, where, keyword, b"items", private, options, found, path)
+            if items and where.count(">") >= self.deepest:
+                raise ValueError("nested too deep")
             for item in items:
                 self._walk(item, where, options, found, seen)
             return

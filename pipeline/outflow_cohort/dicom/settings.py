@@ -70,11 +70,21 @@ class IntakeSettings(_Closed):
         json_schema_extra={"unit": "1"},
     )
     max_sequence_depth: int = Field(
-        16, ge=1, le=64, description="Deepest nesting of sequences.", json_schema_extra={"unit": "1"}
+        16,
+        ge=1,
+        le=64,
+        description="Deepest nesting of sequences; a header that nests deeper counts as one that cannot be audited.",
+        json_schema_extra={"unit": "1"},
     )
     decode_seconds: float = _number(60, "s", "Longest time one compressed frame may take to decode.", 0.1, 3600)
     decode_megabytes: float = _number(2048, "MB", "Memory a decoder may take beyond what it starts with.", 64, 65536)
-    lossy_ratio_warn: float = _number(1.0, "1", "Lossy compression ratio above which a series is warned.", 1, 1000)
+    lossy_ratio_warn: float = _number(
+        1.0,
+        "1",
+        "Lossy compression ratio above which a series is warned; so is one whose ratio is not stated.",
+        1,
+        1000,
+    )
 
 
 class PrivacySettings(_Closed):

@@ -179,10 +179,12 @@ def _judge_rescale(series: JudgedSeries) -> None:
 
 def _judge_pixels(series: JudgedSeries, paths: dict[int, Path], decoder: FrameDecoder, intake: IntakeSettings) -> None:
     frames = series.stack.frames
-    if any(f.lossy for f in frames):
-        ratios = [f.lossy_ratio for f in frames if f.lossy_ratio]
-        found = f"ratio {max(ratios):.3g}" if ratios else "ratio not stated"
-        series.codes["lossy_compressed"] = found
+    lossy = [f for f in frames if f.lossy]
+    if lossy:
+        ratios = [f.lossy_ratio for f in lossy if f.lossy_ratio]
+        # a ratio of 1 would be no loss: it says no more than none
+        if any((f.lossy_ratio or 1.0) <= 1.0 for f in lossy) or max(ratios) > intake.lossy_ratio_warn:
+            series.codes["lossy_compressed"] = f"ratio {max(ratios):.3g}" if ratios else "ratio not stated"
         series.figures["lossy_ratio"] = max(ratios) if ratios else None
     try:
         for f in frames:

@@ -165,7 +165,7 @@ def _judge_folder(
         case.series.append(folder_row(case.case_id, row, folder.code, folder.message))
         return []
     if folder not in scans:
-        auditor = Auditor(case.privacy, case.case_id)
+        auditor = Auditor(case.privacy, case.case_id, case.intake.max_sequence_depth)
         scans[folder] = scan_folder(folder, case.intake, case.phase, auditor.audit), auditor
     scan, auditor = scans[folder]
     for code, message in scan.problems:
