@@ -66,6 +66,12 @@ def distance_at_gaps(points: FloatArray, places: NDArray[np.intp], closed: bool)
 
     points : (n, 3) in order along the curve. places : (k,) of the points that are left out, inner ones where open.
     """
+    departure, share = departure_at_gaps(points, places, closed)
+    return np.linalg.norm(departure, axis=1), share
+
+
+def departure_at_gaps(points: FloatArray, places: NDArray[np.intp], closed: bool) -> tuple[FloatArray, FloatArray]:
+    """Vectors (k, 3), mm, from the spline through the others to each point; else as `distance_at_gaps`."""
     n = len(points)
     others = (places[:, None] + 1 + np.arange(n - 1)) % n if closed else np.arange(n - 1)[None] + 0 * places[:, None]
     if not closed:
@@ -81,7 +87,8 @@ def distance_at_gaps(points: FloatArray, places: NDArray[np.intp], closed: bool)
     fine = low[:, None] + width * np.linspace(-1.0, 2.0, GAP_SAMPLES)
     fine = np.mod(fine, knots[:, -1:]) if closed else np.clip(fine, 0.0, knots[:, -1:])
     weights = spline_weights(knots, fine, closed)
-    away = np.linalg.norm(weights @ nodes - points[places][:, None], axis=2)
-    nearest = np.argmin(away, axis=1)
+    away = points[places][:, None] - weights @ nodes
+    nearest = np.argmin(np.linalg.norm(away, axis=2), axis=1)
     share: FloatArray = np.sqrt(1.0 + np.sum(weights[row, nearest] ** 2, axis=1))
-    return away[row, nearest], share
+    departure: FloatArray = away[row, nearest]
+    return departure, share

@@ -20,12 +20,12 @@ LEAST_CLOSED, LEAST_OPEN = 7, 5
 OWN_SCATTER_FLOOR = 0.35
 """mm; a reader is not taken to be steadier than this: the curve itself errs by some tenths between its points."""
 
-DEPARTURE, DEPARTURE_FEW = 5.1, 4.0
-"""Scatters beyond which a point is off its curve: 5.1 (1 + 4 / n), n the points that tell the scatter. Distances in two
+DEPARTURE, DEPARTURE_FEW = 5.3, 4.0
+"""Scatters beyond which a point is off its curve: 5.3 (1 + 4 / n), n the points that tell the scatter. Distances in two
 coordinates pass 4.4 scatters once in 16,000 points; the rest is for the scatter, which n points give only roughly. Set
 on invented hearts."""
 
-BACKSTEP = 4.8
+BACKSTEP = 5.3
 """Own scatters, and BACKSTEP_LEAST mm, by which a point may step back along its curve."""
 BACKSTEP_LEAST = 2.5
 SLID, SLID_SHARE, SLID_POINTS = 5.2, 0.8, 7
@@ -64,6 +64,8 @@ RAYLEIGH_MEDIAN = 1.1774
 END_AMPLIFICATION, END_BEND = 1.6, 4.0
 """How much more than its own scatter the end of an open curve departs from where the next points lead (the line through
 points at 1 to 4 steps, one step on: variance 1 + 1/4 + 2.5^2 / 5 = 2.5), and mm that a path may bend there besides."""
+END_BEND_SHARE = 0.6
+"""Share of the step between its next two points by which a path of few points may bend at its end, if that is more."""
 
 NARROWEST_BEND = 10.0
 """mm; radius of the tightest bend that a path or leaflet is taken to go on along at its end."""
@@ -102,13 +104,18 @@ def departures(points: FloatArray, closed: bool) -> Departures:
     if closed:
         return Departures(distance, amplification)
     both = (points, points[::-1])
-    distance[[0, -1]] = [_beyond_bend(_end_departure(onward)) for onward in both]
+    distance[[0, -1]] = [_beyond_bend(_end_departure(onward), _end_bend(onward)) for onward in both]
     return Departures(distance, amplification, (_straight_on(points), _straight_on(both[1])))
 
 
-def _beyond_bend(distance: float) -> float:
+def _end_bend(points: FloatArray) -> float:
+    """How far, mm, a curve may bend before its first point."""
+    return max(END_BEND, END_BEND_SHARE * float(np.linalg.norm(points[2] - points[1])))
+
+
+def _beyond_bend(distance: float, bend: float) -> float:
     """The part of an end's departure that no bend explains, mm: a bend and scatter add by their squares."""
-    return float(np.sqrt(max(distance**2 - END_BEND**2, 0.0)))
+    return float(np.sqrt(max(distance**2 - bend**2, 0.0)))
 
 
 def _end_departure(points: FloatArray) -> float:
@@ -284,8 +291,9 @@ def judge_curve(
             away, share = distance_at_gaps(among, np.array([place]), closed)
             distance, most = float(away[0]), bound * float(share[0])
         else:
-            distance = _end_departure(among if place == 0 else among[::-1])
-            most = float(np.hypot(END_BEND, bound * END_AMPLIFICATION))
+            onward = among if place == 0 else among[::-1]
+            distance = _end_departure(onward)
+            most = float(np.hypot(_end_bend(onward), bound * END_AMPLIFICATION))
         if distance > most:
             found.append(finding("point_off_curve", structure, i + 1, distance, most))
     return CurveJudgement(tuple(found), usual)

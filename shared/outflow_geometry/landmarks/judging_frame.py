@@ -13,7 +13,7 @@ from outflow_geometry.base.planes import facing, least_squares_plane
 
 USUAL_SCATTER = 0.7
 """mm; taken for the reader's scatter where no curve of the reading shows it (the core's prior, no source)."""
-SCATTERS = 5.0
+SCATTERS = 5.2
 """Scatters added to every bound."""
 
 OFF_RING = 4.0

@@ -18,7 +18,7 @@ along the leaflet departs from no curve."""
 POSTS_UNEVEN, POSTS_SCATTERS = 4.0, 1.6
 """mm, and shares of SCATTERS: how far post tips may differ in height, distance from the axis and mutual distance, these
 three taken together."""
-SURFACE, SURFACE_SCATTERS = 3.7, 5.6
+SURFACE, SURFACE_SCATTERS = 3.7, 5.9
 """mm, and scatters about the surface, that a point may depart from it."""
 MOST_OFF_SURFACE = 2
 """Points that may be slips; where more depart, the septum has a ridge and the surface is no measure."""

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.findings import WHOLE_READING, LandmarkFinding, finding
+from outflow_geometry.scatter.expected_places import Curve, from_curve, same_scheme
+from outflow_geometry.scatter.odd_points import CORNERED, common_scatter, odd_points
 from outflow_geometry.scatter.redrawing import (
     CLOSED_STRUCTURES,
     OPEN_STRUCTURES,
@@ -24,15 +25,12 @@ from outflow_geometry.scatter.redrawing import (
 )
 
 DIFFERENCE = 4.9
-"""Standard deviations of a difference beyond which two readings differ: a distance in three coordinates passes 4.5 once
-in 7,000 points; the rest is for the scatter, which is itself estimated."""
+"""Standard deviations of a difference beyond which two readings are shifted against each other, as a whole or in one
+structure."""
 
 SCATTER_FLOOR, SCATTER_CEILING = 0.4, 2.0
 """mm; the pooled scatter of one coordinate is taken within these: a case's few points can look steadier than readers
 are, and a scatter above the ceiling is itself a finding (common practice, no source)."""
-
-HARDER: Mapping[str, float] = {"lv_apex": 1.3}
-"""Structures that scatter more than the rest, and how much (set on invented readers)."""
 
 SHIFT_LEAST = 3.0
 """mm; common shift of all structures between two readings that is still taken for chance."""
@@ -43,25 +41,9 @@ STRUCTURE_SHIFT, SHIFT_ALONG, STRUCTURE_POINTS = 3.0, 5.5, 5
 """mm by which a whole structure of this many points may be shifted between two readings across itself, and along itself
 where both readers follow the same scheme, before scatter is added: what readers' habits differ by (common practice, no
 source)."""
-SAG_SHARE = 0.6
-"""Share of the sag of a bend between two points that a spline with natural ends may miss."""
-TIGHTEST_BEND = 15.0
-"""mm; radius of the bend in which an open curve may go on beyond the end of another reader's."""
 SEEN_SHARE = 0.2
 """Share of its points that must show a direction for a shift in it to be told."""
 
-PAIRED_SHARE, PAIRED_SHARE_OPEN = 0.35, 0.5
-"""Two readers follow the same scheme of points where the median distance of points of equal number is below this share
-of the distance of neighbours: then points are compared one by one, else curve with curve. An open curve has a first
-point, so equal numbers mean equal places more surely than around a ring."""
-
-CHI_MEDIAN = {1: 0.6745, 2: 1.1774, 3: 1.5382}
-"""Median of the distance in 1, 2, 3 coordinates of unit standard deviation."""
-
-OWN_SCALE_POINTS = 6
-"""Points of a structure from which it shows a scatter of its own."""
-
-CURVE_SAMPLES = 20
 HINGES = ("aortic_hinge_left", "aortic_hinge_right", "aortic_hinge_non")
 
 PHASE_JUMP = 25.0
@@ -85,24 +67,21 @@ class JudgedRead:
 
 @dataclass(frozen=True)
 class _Difference:
-    """Distances (n,) of one structure's points between two reads, in units of a coordinate's scatter of one read."""
+    """Differences of one structure's points between two reads.
+
+    structure : its name. count : points compared.
+    vectors : (n, 3), mm, second minus first, where points are paired.
+    of_second : whether the points are those of the second read (True), the first (False), or of both (None).
+    across : (n, 3, 3) projections on the directions in which the points tell a shift; None of single points.
+    moves : (n, 3), mm, second minus first in those directions.
+    """
 
     structure: str
-    numbers: tuple[int, ...]
+    count: int
     vectors: FloatArray | None
-    """(n, 3), mm, second minus first, where points are paired."""
-    distance: FloatArray
-    amplification: FloatArray
-    coordinates: int
     of_second: bool | None = None
-    """Whether the numbers are those of the second read (True), the first (False), or of both (None)."""
     across: FloatArray | None = None
-    """(n, 3, 3) projections on the directions in which a structure's points tell a shift; None of single points."""
     moves: FloatArray | None = None
-    """(n, 3), mm, second minus first in those directions."""
-
-    allowed: FloatArray | float = 0.0
-    """(n,) mm by which points may be away beside their scatter."""
 
     def shift(self, common: FloatArray | None) -> float:
         """Length, mm, of the shift of this structure beside the common one; 0 where none can be told."""
@@ -126,36 +105,51 @@ def judge_phase(reads: Sequence[JudgedRead]) -> list[list[LandmarkFinding]]:
     """Findings of each of the reads of one phase from comparing them; [] each for fewer than two."""
     far: list[dict[tuple[str, int | None], list[tuple[float, float]]]] = [{} for _ in reads]
     compared: list[dict[str, int]] = [{} for _ in reads]
-    pairs = {(i, j): _differences(reads[i].read, reads[j].read) for i, j in combinations(range(len(reads)), 2)}
-    scatter = _pooled(list(pairs.values()))
+    if len(reads) < 2:
+        return [[] for _ in reads]
+    own = [float(np.clip(judged.scatter, SCATTER_FLOOR, SCATTER_CEILING)) for judged in reads]
+    pairs = {
+        (i, j): _differences(reads[i].read, reads[j].read, float(np.hypot(own[i], own[j]) / np.sqrt(2.0)))
+        for i, j in combinations(range(len(reads)), 2)
+    }
+    unshifted = [(_marks(reads[i]), _marks(reads[j], shift)) for (i, j), (_, shift) in pairs.items()]
+    scatter = float(np.clip(common_scatter(unshifted, float(np.mean(own))), SCATTER_FLOOR, SCATTER_CEILING))
     for (i, j), (differences, shift) in pairs.items():
         bound = max(SHIFT_LEAST, DIFFERENCE * scatter)
         moved = float(np.linalg.norm(shift)) if shift is not None else 0.0
+        common = shift if moved > bound else None
+        odd = odd_points(_marks(reads[i]), _marks(reads[j], common), scatter)
         for k in (i, j):
             for name in {d.structure for d in differences} | {WHOLE_READING}:
                 compared[k][name] = compared[k].get(name, 0) + 1
             if moved > bound:
                 far[k].setdefault((WHOLE_READING, None), []).append((moved, bound))
         for d in differences:
-            slid = d.shift(shift if moved > bound else None)
-            # three coordinates of a mean over points that each tell about two of them
-            most_slid = float(np.hypot(STRUCTURE_SHIFT, DIFFERENCE * scatter * np.sqrt(2.0 * 1.5 / len(d.distance))))
-            if slid <= most_slid and d.vectors is not None and len(d.vectors) >= STRUCTURE_POINTS:
-                whole = np.median(d.vectors, axis=0) - (shift if moved > bound and shift is not None else 0.0)
-                slid, most_slid = float(np.linalg.norm(whole)), float(np.hypot(SHIFT_ALONG, most_slid))
-            if slid > most_slid:
+            for slid, most_slid in _structure_shift(d, common, scatter):
                 for k in (i, j) if d.of_second is None else (j if d.of_second else i,):
                     far[k].setdefault((d.structure, None), []).append((slid, most_slid))
-            away = d.distance
-            if moved > bound and shift is not None:
-                away = np.linalg.norm(d.vectors - shift, axis=1) if d.vectors is not None else np.zeros(len(away))
-            usual = max(scatter, _own_scale(away / d.amplification, d.coordinates))
-            limit = DIFFERENCE * usual * HARDER.get(d.structure, 1.0) * d.amplification + d.allowed
-            for number, distance, most in zip(d.numbers, away, limit, strict=True):
-                if distance > most:
-                    for k in (i, j) if d.of_second is None else (j if d.of_second else i,):
-                        far[k].setdefault((d.structure, number), []).append((float(distance), float(most)))
+        for k, points in zip((i, j), odd, strict=True):
+            for p in points:
+                far[k].setdefault((p.structure, p.number), []).append((p.distance, p.bound))
     return [_voted(reads, k, far, compared[k]) for k in range(len(reads))]
+
+
+def _marks(judged: JudgedRead, shift: FloatArray | None = None) -> Points:
+    """Points of a read by structure, samples left out, less a shift (3,), mm."""
+    points = judged.read.landmarks
+    away = np.zeros(3) if shift is None else shift
+    return {name: p - away for name, p in points.items() if name not in SAMPLE_STRUCTURES}
+
+
+def _structure_shift(d: _Difference, common: FloatArray | None, scatter: float) -> list[tuple[float, float]]:
+    """Shift of a structure as a whole, mm, and its bound, where it is beyond."""
+    slid = d.shift(common)
+    # three coordinates of a mean over points that each tell about two of them
+    most_slid = float(np.hypot(STRUCTURE_SHIFT, DIFFERENCE * scatter * np.sqrt(2.0 * 1.5 / d.count)))
+    if slid <= most_slid and d.vectors is not None and len(d.vectors) >= STRUCTURE_POINTS:
+        whole = np.median(d.vectors, axis=0) - (0.0 if common is None else common)
+        slid, most_slid = float(np.linalg.norm(whole)), float(np.hypot(SHIFT_ALONG, most_slid))
+    return [(slid, most_slid)] if slid > most_slid else []
 
 
 def _voted(
@@ -183,87 +177,33 @@ def _voted(
     return found
 
 
-def _own_scale(scaled: FloatArray, coordinates: int) -> float:
-    """Robust scatter, mm, of one structure by itself, 0 for few points: two readers who begin a ring at other places,
-    or draw a leaflet with another length, differ all along it."""
-    return float(np.median(scaled)) / CHI_MEDIAN[coordinates] if len(scaled) >= OWN_SCALE_POINTS else 0.0
-
-
-def _pooled(pairs: Sequence[tuple[list[_Difference], FloatArray | None]]) -> float:
-    """Robust scatter of one coordinate of one read, mm, over all structures of all pairs, common shifts taken off."""
-    estimates: list[float] = []
-    weights: list[float] = []
-    for differences, shift in pairs:
-        for d in differences:
-            moved = d.distance
-            if d.vectors is not None and shift is not None:
-                moved = np.linalg.norm(d.vectors - shift, axis=1)
-            scaled = moved / d.amplification / CHI_MEDIAN[d.coordinates] / HARDER.get(d.structure, 1.0)
-            estimates += scaled.tolist()
-            # a ring of 16 points knows the scatter better than an apex, but is one structure: its points share a shift
-            weights += [1.0 / np.sqrt(len(scaled))] * len(scaled)
-    if not estimates:
-        return SCATTER_CEILING
-    order = np.argsort(estimates)
-    total = np.cumsum(np.asarray(weights)[order])
-    middle = float(np.asarray(estimates)[order][np.searchsorted(total, total[-1] / 2.0)])
-    return float(np.clip(middle, SCATTER_FLOOR, SCATTER_CEILING))
-
-
-def _differences(first: Read, second: Read) -> tuple[list[_Difference], FloatArray | None]:
-    """Differences of all structures that both reads have, less their common shift; and that shift (3,), mm."""
+def _differences(first: Read, second: Read, scatter: float) -> tuple[list[_Difference], FloatArray | None]:
+    """Differences of all structures that both reads have; and their common shift (3,), mm, where it can be told."""
     names = sorted((set(first.landmarks) & set(second.landmarks)) - set(SAMPLE_STRUCTURES))
-    raw = [d for name in names for d in _of_structure(name, first.landmarks[name], second.landmarks[name])]
+    raw = [d for name in names for d in _of_structure(name, first.landmarks[name], second.landmarks[name], scatter)]
     means = [np.median(d.vectors, axis=0) for d in raw if d.vectors is not None]
     shift = np.median(np.stack(means), axis=0) if len(means) >= SHIFT_STRUCTURES else None
     return raw, shift
 
 
-def _of_structure(name: str, first: FloatArray, second: FloatArray) -> list[_Difference]:
-    numbers = tuple(range(1, len(first) + 1))
-    if len(first) == len(second) and _same_scheme(first, second, name in OPEN_STRUCTURES):
+def _of_structure(name: str, first: FloatArray, second: FloatArray, scatter: float) -> list[_Difference]:
+    if len(first) == len(second) and same_scheme(first, second, name in OPEN_STRUCTURES):
         vectors = second - first
-        length = np.linalg.norm(vectors, axis=1)
         across = _told(name, first)
         moves = None if across is None else np.einsum("nij,nj->ni", across, vectors)
-        share = np.full(len(first), np.sqrt(2.0))
-        return [
-            _Difference(
-                structure=name,
-                numbers=numbers,
-                vectors=vectors,
-                distance=length,
-                amplification=share,
-                coordinates=3,
-                across=across,
-                moves=moves,
-            )
-        ]
+        return [_Difference(name, len(first), vectors, across=across, moves=moves)]
     if name in SURFACE_STRUCTURES or name not in (*CLOSED_STRUCTURES, *OPEN_STRUCTURES):
         return []
-    closed = name in CLOSED_STRUCTURES
-    there, back = _to_curve(first, second, closed), _to_curve(second, first, closed)
+    closed, smooth = name in CLOSED_STRUCTURES, name not in CORNERED
+    curves = [Curve.of(p, range(len(p)), closed, scatter, smooth=smooth) for p in (first, second)]
+    there, back = from_curve(curves[0], curves[1], scatter), from_curve(curves[1], curves[0], scatter)
     if there is None or back is None:
         return []
     found = []
-    for points, (distance, amplification, vectors, allowed), of_second in ((first, there, False), (second, back, True)):
+    for points, (vectors, _), of_second in ((first, there, False), (second, back, True)):
         across = _told(name, points)
-        moves = None if across is None else (-1.0 if of_second else 1.0) * np.einsum("nij,nj->ni", across, vectors)
-        own = tuple(range(1, len(points) + 1))
-        found.append(
-            _Difference(
-                structure=name,
-                numbers=own,
-                vectors=None,
-                distance=distance,
-                amplification=amplification,
-                coordinates=2,
-                of_second=of_second,
-                across=across,
-                moves=moves,
-                allowed=allowed,
-            )
-        )
+        moves = None if across is None else (1.0 if of_second else -1.0) * np.einsum("nij,nj->ni", across, vectors)
+        found.append(_Difference(name, len(points), None, of_second=of_second, across=across, moves=moves))
     return found
 
 
@@ -283,54 +223,6 @@ def _told(name: str, points: FloatArray) -> FloatArray | None:
     tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
     result: FloatArray = np.eye(3)[None] - tangent[:, :, None] * tangent[:, None, :]
     return result
-
-
-def _same_scheme(first: FloatArray, second: FloatArray, is_open: bool) -> bool:
-    """Whether points of equal number mean the same place."""
-    if len(first) == 1:
-        return True
-    apart = np.concatenate([np.linalg.norm(np.diff(p, axis=0), axis=1) for p in (first, second)])
-    shift = np.median(second - first, axis=0)
-    distance = float(np.median(np.linalg.norm(second - first - shift, axis=1)))
-    share = PAIRED_SHARE_OPEN if is_open else PAIRED_SHARE
-    return distance < share * float(np.median(apart)) or distance < SCATTER_FLOOR
-
-
-def _to_curve(
-    points: FloatArray, other: FloatArray, closed: bool
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray] | None:
-    """Distances (n,), mm, to the spline through `other`, how much scatter enters, the vectors (n, 3) there, and what a
-    bend explains (n,), mm; None where `other` has too few points or repeats one."""
-    if len(other) < (4 if closed else 2):
-        return None
-    nodes = np.vstack([other, other[:1]]) if closed else other
-    steps = np.linalg.norm(np.diff(nodes, axis=0), axis=1)
-    if np.any(steps <= 1e-3):
-        return None
-    knots = np.concatenate([[0.0], np.cumsum(steps)])
-    identity = np.eye(len(other))
-    weights = CubicSpline(
-        knots, np.vstack([identity, identity[:1]]) if closed else identity, bc_type="periodic" if closed else "natural"
-    )
-    fine = np.linspace(0.0, knots[-1], CURVE_SAMPLES * len(steps) + 1)
-    at = weights(fine)
-    places, allowed = at @ other, np.zeros(len(points))
-    away = np.linalg.norm(points[:, None] - places[None], axis=2)
-    nearest = np.argmin(away, axis=1)
-    distance = away[np.arange(len(points)), nearest]
-    if not closed:
-        # between points far apart the curve may bend more than the spline tells: a share of the sag of a circle's chord
-        gap = steps[np.clip(np.searchsorted(knots, fine[nearest]) - 1, 0, len(steps) - 1)]
-        allowed = SAG_SHARE * gap**2 / (8.0 * TIGHTEST_BEND)
-        # beyond its ends the curve goes straight on, or bends: readers end their lines at different places
-        for place, end, inner in ((0, other[0], other[1]), (len(fine) - 1, other[-1], other[-2])):
-            axis = (end - inner) / np.linalg.norm(end - inner)
-            onward = (points - end) @ axis
-            beyond = (nearest == place) & (onward > 0.0)
-            aside = np.linalg.norm((points - end) - onward[:, None] * axis, axis=1)
-            distance = np.where(beyond, aside, distance)
-            allowed = np.where(beyond, onward**2 / (2.0 * TIGHTEST_BEND), allowed)
-    return distance, np.sqrt(1.0 + np.sum(at[nearest] ** 2, axis=1)), places[nearest] - points, allowed
 
 
 # ---------------------------------------------------------------------- phases
