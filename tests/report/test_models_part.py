@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from outflow_cohort.paper.model_tables import model_tables
+from outflow_cohort.paper.mixed_models import mixed_models
+from outflow_cohort.paper.model_tables import model_tables, not_shown
 from outflow_cohort.report.charts_survival import at_risk_table, survival_figures
 from outflow_cohort.report.cohort_data import Cohort, read_cohort
 from outflow_cohort.report.cohort_report import cohort_report
@@ -61,6 +62,7 @@ def test_numbers_at_risk_are_counts(cohort: Cohort) -> None:
     table = at_risk_table(cohort)
     assert table is not None
     lines = [row for row in table.rows if row[1] == "all"]
+    assert {row[1] for row in table.rows} == {"all", "a"}  # b and c have fewer than five cases
     for row in lines:
         time = float(row[2])
         assert int(row[3]) == (time <= TIMES).sum()
@@ -113,7 +115,45 @@ def test_checklists_and_gaps_go_into_report_and_paper(cohort: Cohort) -> None:
         assert told == sum(row[4] != "\u2013" for row in table.rows)
     names = [t.name for t in model_tables(cohort)]
     assert names == sorted(names)
-    assert {"table_m1_survival", "table_m2_time_to_event", "table_s1_strobe"} <= set(names)
+    assert {"table_m1_survival", "table_s1_strobe"} <= set(names)
+
+
+def test_a_table_without_a_figure_is_left_out_of_the_paper_and_named(cohort: Cohort) -> None:
+    assert not [t for t in model_tables(cohort) if "time_to_event" in t.name]
+    remark = not_shown(cohort)
+    assert remark.startswith(
+        "Asked for but not shown, since every figure is withheld (too few events): time to the event"
+    )
+    without = replace(
+        cohort, tables={n: t for n, t in cohort.tables.items() if n not in ("time_to_event", "multi_reader_roc")}
+    )
+    assert not_shown(without) == ""
+
+
+def test_mixed_models_of_a_paper_are_a_column_each(cohort: Cohort) -> None:
+    def row(measure: str, statistic: str, term: str, level: str | None, estimate: float, **more: float) -> dict:
+        names = {"measure": measure, "variant": "", "method": "reader_points", "plan_id": "", "unit": "mm2"}
+        numbers = {"df": np.nan, "df2": np.nan, "ci_low": np.nan, "ci_high": np.nan, "p_value": np.nan} | more
+        return {**names, "model": "group x phase", "statistic": statistic, "term": term, "level": level,
+                "estimate": estimate, "n_cases": 10, "n_readers": 3, **numbers}  # fmt: skip
+
+    rows = [
+        row("mitral_area", "variance", "case", None, 400.0),
+        row("mitral_area", "f_test", "group", None, 5.54, df=3.0, df2=6.04, p_value=0.0381),
+        row("mitral_area", "mean", "group", "failed_ring", 659.9, ci_low=558.3, ci_high=761.5),
+        row("mitral_area", "mean", "group x phase", "failed_ring / 20 %", 660.5, ci_low=558.7, ci_high=762.4),
+        row("mitral_area", "difference", "phase", "40 % - 20 %", -28.0, ci_low=-41.8, ci_high=-14.1),
+        row("aortic_area", "f_test", "site", None, 0.9, df=2.0, df2=4.0, p_value=0.0002),
+    ]
+    table = mixed_models(replace(cohort, tables=cohort.tables | {"mixed_models": pd.DataFrame(rows)}))
+    assert table is not None
+    assert table.header[1:] == ("Mitral area, mm² (reader's points)", "Aortic area, mm² (reader's points)")
+    assert table.rows == (
+        ("Test of group", "F(3, 6.0) = 5.5; p = 0.038", "–"),
+        ("Test of site", "–", "F(2, 4.0) = 0.9; p < 0.001"),
+        ("Mean, failed ring", "660 (558 to 762)", "–"),
+        ("SD between cases", "20.0", "–"),
+    )
 
 
 def test_the_paper_has_a_survival_figure_with_the_numbers_at_risk(cohort: Cohort, tmp_path: Path) -> None:

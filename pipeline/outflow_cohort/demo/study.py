@@ -125,6 +125,8 @@ def _study_yaml(demo: DemoSettings) -> str:
         "  n_boot: 500\n"
         "  outcomes:\n"
         "    - {column: obstruction, endpoint: mean_rise_10}\n"
+        "  outcome_columns: [followup_gradient_mmhg]  # known only after treatment: no baseline fact\n"
+        '  column_labels: {followup_end: Death, age: "Age, years"}\n'
         f"{MODELS}" + (_carry_yaml(demo) if demo.carry else "") + (IMPLANTS if demo.implants else "")
     )
 

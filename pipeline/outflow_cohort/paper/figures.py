@@ -17,9 +17,10 @@ from outflow_cohort.report.charts_survival import COLUMNS as SURVIVAL_COLUMNS
 from outflow_cohort.report.charts_survival import FEWEST_CASES, interval_bands, large_groups, steps_of
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.headline import of_headline_plan
+from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import unit_text
 from outflow_cohort.report.palette import CATEGORIES
-from outflow_cohort.report.wording import field_title, measure_title, words
+from outflow_cohort.report.wording import measure_title, words
 from outflow_cohort.stats.data.one_value import ALL_GROUPS
 
 if TYPE_CHECKING:
@@ -153,9 +154,8 @@ def _survival_figures(cohort: Cohort) -> list[tuple[str, str, Callable[[Cohort, 
             if large_groups(rows[rows["statistic"] == "at_risk"])
             else f"all cases (no group has {FEWEST_CASES}) with the 95 % interval as a band"
         )
-        caption = (
-            f"{field_title(str(outcome))}: share without the event (Kaplan-Meier), {whom}. Numbers: cases at risk."
-        )
+        label = column_label(cohort.statistics, str(outcome))
+        caption = f"{label}: share without the event (Kaplan-Meier), {whom}. Numbers: cases at risk."
         drawings.append((f"survival_{outcome}", caption, partial(_survival, rows=rows)))
     return drawings
 

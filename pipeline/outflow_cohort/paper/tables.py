@@ -13,7 +13,8 @@ from outflow_cohort.report.asked import doubted_cases
 from outflow_cohort.report.charts_agreement import headline_rows
 from outflow_cohort.report.cohort_data import Cohort, has
 from outflow_cohort.report.headline import of_headline_plan
-from outflow_cohort.report.numbers import MISSING, is_number, number, unit_text
+from outflow_cohort.report.labels import column_label
+from outflow_cohort.report.numbers import MISSING, estimate, is_number, number, unit_text
 from outflow_cohort.report.outcome_tables import baseline_overview
 from outflow_cohort.report.statistic_tables import p_text
 from outflow_cohort.report.wording import measure_title, method_text, words
@@ -116,7 +117,7 @@ def agreement(cohort: Cohort) -> PaperTable | None:
             (
                 f"{measure_title(measure, variant)}, {unit_text(unit)}".rstrip(", "),
                 f"{number(own['icc_a_1']['n_cases'], digits=0)} / {number(own['icc_a_1']['n_readers'], digits=0)}",
-                _estimate(own["icc_a_1"]), _estimate(own["icc_intra_single"]), _limits(own), _estimate(rdc),
+                _icc(own["icc_a_1"]), _icc(own["icc_intra_single"]), _limits(own), _estimate(rdc),
             )
         )  # fmt: skip
     if not lines:
@@ -176,7 +177,7 @@ def outcomes(cohort: Cohort) -> PaperTable | None:
             mark = " *" if r.get("warning") else ""
             lines.append(
                 (
-                    words(str(r["outcome"])).capitalize(), measure_title(measure, variant),
+                    column_label(cohort.statistics, str(r["outcome"])), measure_title(measure, variant),
                     MODEL_STATISTICS[r["statistic"]], f"{number(r['n_events'], digits=0)} / {number(r['n'], digits=0)}",
                     rounded(r["estimate"], r.get("ci_low"), r.get("ci_high")) + mark, p_text(r.get("p_value")),
                 )
@@ -223,6 +224,13 @@ def of_all_readers(rows: pd.DataFrame, statistic: str) -> pd.Series | None:
 
 def _estimate(row: pd.Series | None) -> str:
     return MISSING if row is None else rounded(row["estimate"], row.get("ci_low"), row.get("ci_high"))
+
+
+def _icc(row: pd.Series | None) -> str:
+    """A coefficient with two decimals: fewer hide what an ICC is read for, more nobody reads."""
+    if row is None:
+        return MISSING
+    return estimate(row["estimate"], row.get("ci_low"), row.get("ci_high"), digits=2)
 
 
 def _limits(own: dict[str, pd.Series | None]) -> str:

@@ -24,7 +24,7 @@ def write_paper(*, results: Path, output: Path) -> list[str]:
     except ImportError as error:
         raise MissingLibrary(f"found no {error.name}; needed for papers: pip install 'outflow-cohort[paper]'") from None
     from outflow_cohort.paper.figures import write_paper_figures
-    from outflow_cohort.paper.model_tables import model_tables
+    from outflow_cohort.paper.model_tables import model_tables, not_shown
     from outflow_cohort.paper.tables import paper_tables
     from outflow_cohort.paper.writers import write_methods, write_tables
     from outflow_cohort.report.cohort_data import read_cohort
@@ -32,7 +32,7 @@ def write_paper(*, results: Path, output: Path) -> list[str]:
     from outflow_cohort.report.settings import read_settings
 
     cohort = read_cohort(results, read_settings(results))
-    write_tables([*paper_tables(cohort), *model_tables(cohort)], output / "tables")
+    write_tables([*paper_tables(cohort), *model_tables(cohort)], output / "tables", not_shown(cohort))
     captions = write_paper_figures(cohort, output / "figures")
     write_text(output / "figures" / "captions.txt", "\n\n".join(captions) + "\n")
     write_methods(*methods_text(cohort), output)

@@ -45,12 +45,14 @@ LINE = 150.0
 """Letters of 8 points across the page of the tables."""
 
 
-def write_tables(tables: Sequence[PaperTable], folder: Path) -> None:
-    """NAME.csv and NAME.tex of each table, and tables.docx with all."""
+def write_tables(tables: Sequence[PaperTable], folder: Path, remark: str = "") -> None:
+    """NAME.csv and NAME.tex of each table, and tables.docx with all; `remark` opens it, and is not_shown.txt too."""
     for table in tables:
         write_csv(folder / f"{table.name}.csv", pd.DataFrame(table.rows, columns=list(table.header)))
         write_text(folder / f"{table.name}.tex", latex_table(table))
-    write_atomically(folder / "tables.docx", lambda path: _tables_document(tables, path))
+    write_atomically(folder / "tables.docx", lambda path: _tables_document(tables, path, remark))
+    if remark:
+        write_text(folder / "not_shown.txt", f"{remark}\n")
 
 
 def write_methods(paragraphs: Sequence[str], references: Sequence[str], folder: Path) -> None:
@@ -71,7 +73,7 @@ def write_methods(paragraphs: Sequence[str], references: Sequence[str], folder: 
     write_atomically(folder / "methods.docx", write)
 
 
-def _tables_document(tables: Sequence[PaperTable], path: Path) -> None:
+def _tables_document(tables: Sequence[PaperTable], path: Path, remark: str) -> None:
     from docx.enum.section import WD_ORIENT
     from docx.shared import Pt
 
@@ -79,6 +81,8 @@ def _tables_document(tables: Sequence[PaperTable], path: Path) -> None:
     section = document.sections[0]
     section.orientation = WD_ORIENT.LANDSCAPE
     section.page_width, section.page_height = section.page_height, section.page_width
+    if remark:
+        document.add_paragraph().add_run(remark).font.size = Pt(9)
     for number, table in enumerate(tables, start=1):
         caption = document.add_paragraph()
         caption.paragraph_format.keep_with_next = True
@@ -86,14 +90,19 @@ def _tables_document(tables: Sequence[PaperTable], path: Path) -> None:
         caption.add_run(f"Table {number}. ").bold = True
         caption.add_run(table.title)
         grid = document.add_table(rows=1 + len(table.rows), cols=len(table.header))
-        grid.style = "Light List"
+        grid.style = "Normal Table"
+        _rule(grid)
         for line, cells in enumerate((table.header, *table.rows)):
             for cell, text in zip(grid.rows[line].cells, cells, strict=True):
                 cell.text = ""
+                spacing = cell.paragraphs[0].paragraph_format
+                spacing.space_before, spacing.space_after = Pt(1), Pt(1)
                 run = cell.paragraphs[0].add_run(text)
                 run.font.size = Pt(8)
                 run.bold = line == 0
-        _repeat_header(grid.rows[0])
+        for row in grid.rows:
+            _mark(row, "cantSplit")
+        _mark(grid.rows[0], "tblHeader")
         _set_widths(grid, (table.header, *table.rows), section)
         for text in (*table.footnotes, RESEARCH):
             paragraph = document.add_paragraph()
@@ -123,14 +132,35 @@ def _set_widths(grid: Any, lines: Sequence[Sequence[str]], section: Any) -> None
             cell.width = column.width
 
 
-def _repeat_header(row: object) -> None:
-    """The header row comes again on each page (ECMA-376, w:tblHeader)."""
+def _mark(row: Any, name: str) -> None:
+    """A property of a row: cantSplit keeps it on one page, tblHeader repeats it on each (ECMA-376, w:trPr)."""
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
 
-    mark = OxmlElement("w:tblHeader")
+    mark = OxmlElement(f"w:{name}")
     mark.set(qn("w:val"), "true")
-    row._tr.get_or_add_trPr().append(mark)  # type: ignore[attr-defined]
+    row._tr.get_or_add_trPr().append(mark)
+
+
+def _rule(grid: Any) -> None:
+    """Lines as journals set them: above and below the table and below its header, none upright."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    def line(parent: Any, *sides: str) -> None:
+        for side in sides:
+            edge = OxmlElement(f"w:{side}")
+            for key, value in (("val", "single"), ("sz", "6"), ("space", "0"), ("color", "000000")):
+                edge.set(qn(f"w:{key}"), value)
+            parent.append(edge)
+
+    around = OxmlElement("w:tblBorders")
+    line(around, "top", "bottom")
+    grid._tbl.tblPr.append(around)
+    for cell in grid.rows[0].cells:
+        below = OxmlElement("w:tcBorders")
+        line(below, "bottom")
+        cell._tc.get_or_add_tcPr().append(below)
 
 
 def _document(title: str):  # type: ignore[no-untyped-def]

@@ -66,15 +66,19 @@ def at_risk_table(cohort: Cohort) -> Table | None:
         return None
     lines = [
         (
-            column_label(cohort.statistics, str(r["outcome"])),
+            column_label(cohort.statistics, str(outcome)),
             "all" if r["group"] == ALL_GROUPS else words(r["group"]),
             number(r["time"], digits=0), number(r["n_at_risk"], digits=0), number(r["n_events"], digits=0),
             estimate(r["estimate"], r["ci_low"], r["ci_high"], digits=2),
         )
-        for r in frame[frame["statistic"] == "at_risk"].to_dict("records")
+        for outcome, part in frame[frame["statistic"] == "at_risk"].groupby("outcome", sort=True)
+        for r in part[part["group"].isin([ALL_GROUPS, *large_groups(part)])].to_dict("records")
     ]  # fmt: skip
     header = ("Outcome", "Group", f"Time, {frame['time_unit'].iloc[0]}", "At risk", "Events", "Share (95 % CI)")
-    note = "Kaplan-Meier; at risk: followed to this time or beyond; events: by this time."
+    note = (
+        "Kaplan-Meier; at risk: followed to this time or beyond; events: by this time. Groups of fewer than "
+        f"{FEWEST_CASES} cases are not listed."
+    )
     return table_of(header, lines, note, "Share without the event") if lines else None
 
 

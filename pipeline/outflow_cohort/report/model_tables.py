@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import estimate, is_number, number
 from outflow_cohort.report.outcome_tables import headline_quantities
@@ -25,13 +26,17 @@ TIME_WORDS = {
     "restricted_mean_difference": "difference of restricted means", "hazard_ratio": "hazard ratio",
     "proportionality": "proportionality chi-square", "concordance": "concordance",
 }  # fmt: skip
+WITHHELD = "withheld: "
+"""Begins a cell whose figure is not given; the reason follows."""
+NOT_GAPS = ("device_id", "prosthesis_id")
+"""Columns whose empty cell says that there is none."""
 AREA_WORDS = {"auc_of_reader": "area of a reader", "auc_mean": "mean area", "auc_difference": "difference of areas"}
 
 
 def value_text(row: Mapping[str, Any], digits: int | None = None) -> str:
     """`estimate (low to high)`, or the reason why there is none."""
     if not is_number(row["estimate"]):
-        return f"withheld: {words(row['status'])}"
+        return f"{WITHHELD}{words(row['status'])}"
     text = estimate(row["estimate"], row["ci_low"], row["ci_high"], digits=digits)
     return text if row["status"] == "ok" else f"{text}; {words(row['status'])}"
 
@@ -145,8 +150,8 @@ def missing_table(cohort: Cohort) -> Table | None:
         not r["measure"] or (r["measure"], r["variant"], r["method"]) in wanted for r in rows.to_dict("records")
     ]  # fmt: skip
     lines = []
-    rows = rows[pd.Series(mine, index=rows.index, dtype=bool)]
-    for r in rows.to_dict("records"):
+    rows = rows[pd.Series(mine, index=rows.index, dtype=bool) & ~rows["column"].isin(NOT_GAPS)]
+    for r in of_headline_plan(rows, ["measure"]).to_dict("records"):
         name = column_label(cohort.statistics, str(r["column"])) if r["column"] else measure_title(r["measure"])
         detail = "" if r["column"] else ", ".join(filter(None, (variant_text(r["variant"]), method_text(r["method"]))))
         lines.append(
