@@ -93,7 +93,7 @@ def _surface(points: FloatArray, place: int, others: list[int], quadratic: bool)
 
 
 def judge_leaflet(f: Frame) -> list[LandmarkFinding]:
-    """The leaflet\'s length, its tip, and its base on the ring."""
+    """The leaflet's length, its tip, and its base on the ring."""
     leaflet, ring = f.points.get("anterior_leaflet"), f.points.get("mitral_ring")
     if leaflet is None or len(leaflet) < 2:
         return []

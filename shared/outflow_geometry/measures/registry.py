@@ -2,7 +2,7 @@
 
 Lengths mm, areas mm2, volumes ml, angles degrees, percentages as in 10 for 10 %.
 
-To add a measure, write one function of (frame, variant, method) in `measure_functions` and one entry in REGISTRY.
+To add a measure, write one function of (context, variant, method) in `measure_functions` and one entry in REGISTRY.
 """
 
 from __future__ import annotations
