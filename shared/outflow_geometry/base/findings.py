@@ -6,7 +6,7 @@ Lengths mm, areas mm2. Implemented by the floors above; measures depend on these
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from typing import Protocol
 
 import numpy as np
@@ -38,7 +38,9 @@ class SectionNumbers:
     area, native_area : mm2; station : mm; residual_fraction : area / native_area.
     septum_distance : smallest distance in the plane from the solid to the blood edge on the aortic side, mm.
     diameter_max, diameter_min : largest and smallest caliper width (Feret) of the section, mm.
-    jumping : names of the numbers here that would be others at a second smallest section (`outflow.rival_places`).
+    jumping : names of the numbers here that would be others at a second smallest section (`outflow.rival_places`,
+        `scatter.drawn_places`).
+    unsure : names of those that depend on the direction of the automatic path (`outflow.turned_plane`).
     """
 
     area: float
@@ -50,6 +52,7 @@ class SectionNumbers:
     diameter_min: float
     status: str = "ok"
     jumping: frozenset[str] = frozenset()
+    unsure: frozenset[str] = frozenset()
 
 
 class ImageFindings(Protocol):
@@ -79,6 +82,10 @@ class PathSpread:
     septum_distance: float = 0.0
     diameter_max: float = 0.0
     diameter_min: float = 0.0
+
+    def with_more(self, other: PathSpread) -> PathSpread:
+        """Both together, independent of each other."""
+        return PathSpread(*(math.hypot(one, two) for one, two in zip(astuple(self), astuple(other), strict=True)))
 
 
 @dataclass(frozen=True)

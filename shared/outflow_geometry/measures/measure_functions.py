@@ -163,10 +163,14 @@ def neo_lvot_area(context: ReadingContext, variant: str, method: str) -> Value:
 
 
 def _at_place(section: SectionNumbers, name: str) -> tuple[float, str]:
-    """A number that depends on the place of the smallest section; `two_places` where a second place gives another."""
+    """A number that depends on the place of the smallest section: `two_places` where a second place gives another,
+    `path_unsure` where another direction of its plane does."""
     value: float = getattr(section, name)
-    jumps = name in section.jumping and section.status in UNTROUBLED
-    return value, "two_places" if jumps else section.status
+    if section.status in UNTROUBLED and name in section.jumping:
+        return value, "two_places"
+    if section.status in UNTROUBLED and name in section.unsure:
+        return value, "path_unsure"
+    return value, section.status
 
 
 def native_lvot_area(context: ReadingContext, variant: str, method: str) -> Value:

@@ -22,6 +22,7 @@ from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.reading_lumen import ReadingLumen
+from outflow_geometry.scatter.drawn_places import SectionsWithDraws
 from outflow_geometry.scatter.redrawing import path_scatter
 from outflow_geometry.scatter.redrawn_sections import PlanRedraws
 from outflow_geometry.scatter.responses import ReadingResponses, RedrawnFindings
@@ -108,7 +109,7 @@ def measure_reading(reading: ReadingInput, image: PhaseImage | None = None) -> R
                 image=findings,
                 prosthesis=reading.prosthesis,
                 plan=plan,
-                sections=sections,
+                sections=SectionsWithDraws(redraws),
             ),
             [
                 ReadingContext(

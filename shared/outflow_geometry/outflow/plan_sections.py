@@ -34,6 +34,7 @@ from outflow_geometry.outflow.sections import NativeSections, counted_areas, cut
 from outflow_geometry.outflow.smallest_planes import SmallestPlane, smallest_planes
 from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.outflow.sparse_clicks import clicks_too_sparse
+from outflow_geometry.outflow.turned_plane import DOUBTED_ERROR, IN_DOUBT, MOST_TURNED, WIDER, leaning_spread
 
 PATH_METHODS = ("reader_path", "automatic_path")
 
@@ -304,8 +305,30 @@ class PlanSections:
         status = self.reading.lumen(method).status
         if status == "ok":
             status = "paths_differ" if self.paths_differ(solid) else found.status
-        jumping = self._jumping(solid, method) if found.status in UNTROUBLED else frozenset[str]()
-        return replace(found, status=status, jumping=jumping)
+        if found.status not in UNTROUBLED:
+            return replace(found, status=status)
+        unsure = IN_DOUBT if method == "automatic_path" and self._direction_counts(solid) else frozenset[str]()
+        return replace(found, status=status, jumping=self._jumping(solid, method), unsure=unsure)
+
+    def _direction_counts(self, solid: str) -> bool:
+        """Whether the direction of its plane leaves the automatic path's native area in doubt (`turned_plane`)."""
+        annulus = self.native("automatic_path").at(np.zeros(1))
+        wide = self.section(solid, "automatic_path").native_area > WIDER * counted_areas(annulus, annulus.native)[0]
+        return bool(wide) or self._leaning_spread(solid)[1] > MOST_TURNED
+
+    def _leaning_spread(self, solid: str) -> tuple[PathSpread, float]:
+        reading = self.reading
+        return tried_once(
+            self._found,
+            ("leaning_spread", solid),
+            lambda: leaning_spread(
+                reading.findings.lumen,
+                self.section(solid, "automatic_path").plane,
+                reading.anatomy,
+                self.solid(solid),
+                self.definitions,
+            ),
+        )
 
     def _jumping(self, solid: str, method: str) -> frozenset[str]:
         """Names of the numbers that would be others at a second place, as small as the smallest within noise."""
@@ -343,9 +366,13 @@ class PlanSections:
         reading = self.reading
         try:
             paths = self._flow_path(self.narrowed), self._flow_path(self._other_flow)
-            return path_spread(reading.findings.lumen, paths, reading.anatomy, self.solid(solid), self.definitions)
+            either = path_spread(reading.findings.lumen, paths, reading.anatomy, self.solid(solid), self.definitions)
         except GeometryError:
-            return PathSpread()  # one flow alone has a section: the status says `path_unsure`
+            either = PathSpread()  # one flow alone has a section: the status says `path_unsure`
+        either = either.with_more(self._leaning_spread(solid)[0])
+        if not self._direction_counts(solid):
+            return either
+        return either.with_more(PathSpread(DOUBTED_ERROR * self.section(solid, "automatic_path").native_area))
 
     def bottleneck(self, solid: str, method: str) -> Value:
         """The smallest section over plane orientations, mm2."""

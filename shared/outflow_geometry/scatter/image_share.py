@@ -69,5 +69,6 @@ def _of_section(context: MeasuredContext, measure: str, variant: str, method: st
         (noise.area / found.area) ** 2
         + (noise.native_area / found.native_area) ** 2
         - 2.0 * noise.area**2 / (found.area * found.native_area)
+        + (noise.path.native_area / found.native_area) ** 2
     )
     return found.residual_fraction * math.sqrt(max(relative, 0.0))
