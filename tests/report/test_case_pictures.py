@@ -10,6 +10,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 from synthetic_results import make_drawing, make_heart
 
+from outflow_cohort.report.outlines import aorta_outline, crossings, device_silhouette, trace
 from outflow_cohort.report.pictures import (
     GREY_KNOTS,
     GREY_KNOTS_HU,
@@ -19,7 +20,7 @@ from outflow_cohort.report.pictures import (
     read_pictures,
     take_pictures,
 )
-from outflow_cohort.report.plates import aorta_outline, crossings, device_silhouette, spread, trace
+from outflow_cohort.report.plates import spread
 from outflow_geometry.base.drawn import DrawnAorta, DrawnPlan
 from outflow_geometry.base.frames import Volume
 

@@ -11,10 +11,10 @@ if TYPE_CHECKING:
 
 @cache
 def figure(measure_id: str) -> Drawing | None:
-    """The figure of a measure: the function of its name in `ring_figures` or `outflow_figures`; None where none is."""
-    from outflow_cohort.handbook import outflow_figures, ring_figures
+    """The figure of a measure, the function of its name in one of the modules of figures; None where there is none."""
+    from outflow_cohort.handbook import outflow_figures, ring_figures, ventricle_figures
 
-    for module in (ring_figures, outflow_figures):
+    for module in (ring_figures, outflow_figures, ventricle_figures):
         function = vars(module).get(measure_id)
         if function is not None and function.__module__ == module.__name__:
             drawing: Drawing = function()

@@ -1,4 +1,4 @@
-"""Figures of outflow tract, device and ventricle. Points LPS, mm; planes, path and device come from the core."""
+"""Figures of outflow tract and device. Points LPS, mm; planes, path and device come from the core."""
 
 from __future__ import annotations
 
@@ -8,60 +8,15 @@ import numpy as np
 import shapely
 from scipy.stats import norm
 
-from outflow_cohort.handbook.canvas import BLOOD, DEVICE, HEIGHT, LEFT, MUSCLE, WIDTH, Projection, sheet
+from outflow_cohort.handbook.canvas import BLOOD, DEVICE, HEIGHT, LEFT, WIDTH, Projection, sheet
 from outflow_cohort.handbook.specimen import STATIONS, specimen
+from outflow_cohort.handbook.three_chamber import DASH, key, path_line, plane_edge, three_chamber
 from outflow_cohort.report import palette
-from outflow_cohort.report.svg import Axes, Drawing, legend
+from outflow_cohort.report.svg import Axes, Drawing
 from outflow_geometry.base.contours import closed_contour
-from outflow_geometry.base.frames import FloatArray, Plane
+from outflow_geometry.base.frames import Plane
 from outflow_geometry.base.planes import least_squares_plane
 from outflow_geometry.outflow.residual import SEPTAL_FAN
-
-DASH = "6 3"
-HALF_WIDTH_MM = 75.0
-SCALE = 3.2
-"""px a mm of the three-chamber view."""
-
-
-def _key(drawing: Drawing, entries: list[tuple[str, str, str]]) -> None:
-    legend(drawing, 24, HEIGHT - 12, entries, WIDTH - 48)
-
-
-def _three_chamber(drawing: Drawing, device: bool = True, centre: tuple[float, float] = (8.0, 14.0)) -> Projection:
-    """Blood and muscle cut along the three-chamber plane, ring and aortic plane, and the planned device."""
-    heart = specimen()
-    plane = heart.three_chamber_view()
-    view = Projection(drawing, centre, SCALE, y=HEIGHT / 2 - 14)
-    drawing.clip(0, 0, WIDTH, HEIGHT - 28)
-    for tissue in ("muscle", "left_walls"):
-        view.shape(heart.blood(plane, HALF_WIDTH_MM, tissue), MUSCLE)
-    view.shape(heart.blood(plane, HALF_WIDTH_MM, "left_blood"), BLOOD)
-    if device:
-        view.shape(heart.solid.outline(plane), DEVICE, palette.BLUE)
-        place = heart.solid.outline(plane).centroid
-        view.note((place.x, place.y), "device", 0, 4, "middle", palette.BLUE)
-    drawing.end_clip()
-    view.note((-19.0, -20.0), "left atrium", 0, 0, "middle", palette.FAINT_INK)
-    view.note((-8.0, 48.0), "left ventricle", 0, 0, "middle", palette.FAINT_INK)
-    return view
-
-
-def _edge(
-    view: Projection, cut: Plane, centre: FloatArray, colour: str, half: float = 24.0, dash: str = ""
-) -> FloatArray:
-    """A plane seen edge-on in the three-chamber view; returns its direction (2,) in the drawing's plane."""
-    plane = specimen().three_chamber_view()
-    along = np.cross(cut.normal, plane.normal)
-    along /= np.linalg.norm(along)
-    middle, direction = plane.project(centre), np.array([along @ plane.u, along @ plane.v])
-    view.curve([middle - half * direction, middle + half * direction], stroke=colour, stroke_dasharray=dash)
-    return direction
-
-
-def _path(view: Projection) -> None:
-    heart = specimen()
-    points, _ = heart.path.at(np.linspace(-34.0, 6.0, 60))
-    view.curve(heart.three_chamber_view().project(points), stroke=palette.PURPLE, stroke_dasharray="8 3 2 3")
 
 
 def _section_edge(view: Projection, station: float, colour: str, dash: str = "") -> None:
@@ -77,38 +32,16 @@ def _section_edge(view: Projection, station: float, colour: str, dash: str = "")
             view.curve(plane.project(np.array(ends)), stroke=colour, stroke_width=3, stroke_dasharray=dash)
 
 
-def aorto_mitral_angle() -> Drawing:
-    """Ring plane and aortic plane with their downstream normals, and the angle between these."""
-    drawing = sheet(
-        "Aorto-mitral angle", "Ring plane and aortic plane edge-on in the three-chamber plane, downstream normals"
-    )
-    heart, view = specimen(), _three_chamber(drawing, device=False)
-    plane, anatomy = heart.three_chamber_view(), heart.anatomy
-    for cut, centre, colour, name in (
-        (anatomy.ring_plane, anatomy.ring_center, palette.BLUE, "n_m"),
-        (anatomy.aortic_plane, anatomy.aortic_center, palette.VERMILION, "n_a"),
-    ):
-        _edge(view, cut, centre, colour)
-        start, tip = plane.project(np.stack([centre, centre + 22.0 * cut.normal]))
-        view.span(start, tip, colour, both=False)
-        view.note(tip, name, 8, 4, colour=colour)
-    drawing.text(WIDTH - 24, HEIGHT - 96, "opening: between n_m and n_a", "end", class_="b")
-    drawing.text(WIDTH - 24, HEIGHT - 78, "(180 degrees = coplanar valves)", "end")
-    drawing.text(WIDTH - 24, HEIGHT - 60, "axis: 180 degrees less the opening", "end", class_="b")
-    _key(drawing, [("mitral ring plane", palette.BLUE, ""), ("aortic plane", palette.VERMILION, "")])
-    return drawing
-
-
 def neo_lvot_area() -> Drawing:
     """The smallest section edge-on in the three-chamber view, and en face."""
     drawing = sheet(
         "Neo-LVOT area", "The smallest section between device and septum: along the heart, and seen from the aorta"
     )
-    view = _three_chamber(drawing, centre=(48.0, 14.0))
-    _path(view)
+    view = three_chamber(drawing, centre=(48.0, 14.0))
+    path_line(view)
     _section_edge(view, specimen().smallest(), palette.GREEN)
     _en_face(drawing)
-    _key(drawing, [("outflow path", palette.PURPLE, "8 3 2 3"), ("smallest section", palette.GREEN, "")])
+    key(drawing, [("outflow path", palette.PURPLE, "8 3 2 3"), ("smallest section", palette.GREEN, "")])
     return drawing
 
 
@@ -129,14 +62,14 @@ def native_lvot_area() -> Drawing:
     """The same plane without a device."""
     drawing = sheet("Native LVOT area", "The same plane and rule as the neo-LVOT, without a device")
     heart = specimen()
-    view = _three_chamber(drawing, device=False, centre=(48.0, 14.0))
-    _path(view)
+    view = three_chamber(drawing, device=False, centre=(48.0, 14.0))
+    path_line(view)
     _, lumen, _ = heart.section(heart.smallest())
-    _edge(view, heart.path.plane(heart.smallest()), heart.path.at(heart.smallest())[0], palette.ORANGE, 18.0, DASH)
+    plane_edge(view, heart.path.plane(heart.smallest()), heart.path.at(heart.smallest())[0], palette.ORANGE, 18.0, DASH)
     face = Projection(drawing, (float(lumen.centroid.x), float(lumen.centroid.y)), 3.6, x=WIDTH - 132, y=HEIGHT / 2)
     face.shape(lumen, BLOOD, palette.ORANGE, 1.6)
     drawing.text(WIDTH - 132, 60, "seen along the path", "middle", class_="b halo")
-    _key(drawing, [("outflow path", palette.PURPLE, "8 3 2 3"), ("plane of the section", palette.ORANGE, DASH)])
+    key(drawing, [("outflow path", palette.PURPLE, "8 3 2 3"), ("plane of the section", palette.ORANGE, DASH)])
     return drawing
 
 
@@ -180,7 +113,7 @@ def neo_lvot_station() -> Drawing:
     drawing.line(place, axes.top, place, axes.bottom, stroke=palette.INK, stroke_dasharray="2 2.5")
     drawing.mark(place, axes.y(float(left.min())), "circle", palette.GREEN, 4.5)
     drawing.text(place + 8, axes.y(float(left.min())) + 16, "neo-LVOT", class_="b halo")
-    _key(drawing, [("native", palette.ORANGE, DASH), ("left by the device", palette.GREEN, "")])
+    key(drawing, [("native", palette.ORANGE, DASH), ("left by the device", palette.GREEN, "")])
     return drawing
 
 
@@ -206,7 +139,7 @@ def device_septum_distance() -> Drawing:
         turn = math.radians(side * SEPTAL_FAN)
         ray = math.cos(turn) * towards + math.sin(turn) * np.array([-towards[1], towards[0]])
         view.curve([axis, axis + 34.0 * ray], stroke=palette.FAINT_INK, stroke_dasharray="2 2.5", stroke_width=1)
-    _key(drawing, [("shortest distance", palette.VERMILION, ""), ("what counts as septum", palette.FAINT_INK, "2 2.5")])
+    key(drawing, [("shortest distance", palette.VERMILION, ""), ("what counts as septum", palette.FAINT_INK, "2 2.5")])
     return drawing
 
 
@@ -249,16 +182,16 @@ def bottleneck_area() -> Drawing:
     drawing = sheet(
         "Bottleneck area", "At each station planes tilted up to 30 degrees against the path; the smallest counts"
     )
-    heart, view = specimen(), _three_chamber(drawing)
-    _path(view)
+    heart, view = specimen(), three_chamber(drawing)
+    path_line(view)
     plane, station = heart.three_chamber_view(), heart.smallest()
     point, tangent = heart.path.at(station)
     for tilt in (-30.0, -15.0, 0.0, 15.0, 30.0):
         turn = math.radians(tilt)
         normal = math.cos(turn) * tangent + math.sin(turn) * np.cross(plane.normal, tangent)
         colour, dash = (palette.GREEN, "") if tilt == 0.0 else (palette.FAINT_INK, "2 2.5")
-        _edge(view, Plane.from_normal(point, normal), point, colour, 15.0, dash)
-    _key(drawing, [("at right angles to the path", palette.GREEN, ""), ("tilted", palette.FAINT_INK, "2 2.5")])
+        plane_edge(view, Plane.from_normal(point, normal), point, colour, 15.0, dash)
+    key(drawing, [("at right angles to the path", palette.GREEN, ""), ("tilted", palette.FAINT_INK, "2 2.5")])
     return drawing
 
 
@@ -287,7 +220,7 @@ def neo_lvot_chance_below() -> Drawing:
             axes.x(value), axes.top, axes.x(value), axes.bottom, stroke=palette.FAINT_INK, stroke_dasharray=DASH
         )
         drawing.text(axes.x(value) + (6 if side == "start" else -6), axes.top + 10, name, side, class_="b halo")
-    _key(drawing, [("chance below", palette.ORANGE, "")])
+    key(drawing, [("chance below", palette.ORANGE, "")])
     return drawing
 
 
@@ -306,7 +239,7 @@ def traced_area() -> Drawing:
     view.curve(cut.project(contour.outline), True, fill=LEFT, fill_opacity=0.6, stroke=palette.GREEN)
     for mark in marks:
         view.dot(mark, palette.VERMILION, size=3.6)
-    _key(drawing, [("spline through the points", palette.GREEN, ""), ("edge in the image", palette.FAINT_INK, "")])
+    key(drawing, [("spline through the points", palette.GREEN, ""), ("edge in the image", palette.FAINT_INK, "")])
     return drawing
 
 
@@ -325,85 +258,5 @@ def oversizing() -> Drawing:
     view.curve(
         centre + radius * np.stack([np.cos(turn), np.sin(turn)], axis=1), True, stroke=palette.BLUE, stroke_width=2.4
     )
-    _key(drawing, [("device, nominal diameter", palette.BLUE, ""), ("ring", palette.VERMILION, "")])
-    return drawing
-
-
-def leaflet_length() -> Drawing:
-    """The curve through the anterior leaflet's points."""
-    drawing = sheet("Leaflet length", "Curve through the anterior leaflet's points from base to tip")
-    heart, view = specimen(), _three_chamber(drawing, device=False)
-    points = heart.three_chamber_view().project(heart.anatomy.structure("anterior_leaflet"))
-    view.curve(points, stroke=palette.GREEN, stroke_width=3)
-    for point in points:
-        view.dot(point, palette.VERMILION, size=3.4)
-    for point, name in ((points[0], "base"), (points[-1], "tip")):
-        view.note(point, name, 10, -8, colour=palette.VERMILION)
-    return drawing
-
-
-def septal_thickness() -> Drawing:
-    """Both blood edges of the septum near the outflow tract."""
-    drawing = sheet(
-        "Septal thickness", "From the left ventricle's blood edge to the right's, within 20 mm of the aortic plane"
-    )
-    heart, view = specimen(), _three_chamber(drawing, device=False, centre=(34.0, 14.0))
-    plane = heart.three_chamber_view()
-    drawing.clip(0, 0, WIDTH, HEIGHT - 28)
-    right = heart.blood(plane, HALF_WIDTH_MM, "right_blood")
-    view.shape(right, "#DCE6F0", palette.BLUE)
-    drawing.end_clip()
-    _edge(view, heart.anatomy.aortic_plane, heart.anatomy.aortic_center, palette.VERMILION)
-    septum = heart.anatomy.structure("septum")
-    in_view = septum[np.abs(plane.height(septum)) < np.abs(plane.height(septum)).min() + 1.0]
-    for point in plane.project(in_view):
-        far = shapely.shortest_line(shapely.Point(point), right)
-        view.span(far.coords[0], far.coords[1], palette.GREEN)
-    view.note((62.0, 30.0), "right ventricle", 0, 0, "middle", palette.FAINT_INK)
-    _key(drawing, [("aortic plane", palette.VERMILION, ""), ("thickness; the largest counts", palette.GREEN, "")])
-    return drawing
-
-
-def ring_septum_distance() -> Drawing:
-    """From the ring's nearest point to the septum's plane."""
-    drawing = sheet(
-        "Distance from ring to septum", "From the ring contour to the least-squares plane of the septum's points"
-    )
-    heart, view = specimen(), _three_chamber(drawing, device=False)
-    plane, anatomy = heart.three_chamber_view(), heart.anatomy
-    points = anatomy.structure("septum")
-    wall = least_squares_plane(points)
-    _edge(view, wall, points.mean(axis=0), palette.BLUE, 20.0, DASH)
-    _edge(view, anatomy.ring_plane, anatomy.ring_center, palette.VERMILION, 15.0)
-    outline = anatomy.ring_contour.outline
-    nearest = outline[int(np.argmin(np.abs(wall.height(outline))))]
-    start, end = plane.project(np.stack([nearest, nearest - wall.height(nearest) * wall.normal]))
-    view.span(start, end, palette.GREEN)
-    _key(drawing, [("septum's plane", palette.BLUE, DASH), ("ring plane", palette.VERMILION, ""),
-                   ("shortest distance", palette.GREEN, "")])  # fmt: skip
-    return drawing
-
-
-def lv_volume() -> Drawing:
-    """Blood below the ring plane and upstream of the aortic plane."""
-    drawing = sheet("Volume of the left ventricle", "Blood below the ring plane and upstream of the aortic plane")
-    heart, view = specimen(), _three_chamber(drawing, device=False)
-    plane, anatomy = heart.three_chamber_view(), heart.anatomy
-    blood = heart.blood(plane, HALF_WIDTH_MM, "outflow_blood")
-    reach = 200.0
-    for cut, sign in ((anatomy.ring_plane, 1.0), (anatomy.aortic_plane, -1.0)):
-        normal = sign * np.array([cut.normal @ plane.u, cut.normal @ plane.v])
-        across = np.array([-normal[1], normal[0]])
-        foot = plane.project(cut.point) if cut is anatomy.ring_plane else plane.project(anatomy.aortic_center)
-        half = shapely.Polygon([foot - reach * across, foot + reach * across, foot + reach * (across + normal),
-                                foot + reach * (normal - across)])  # fmt: skip
-        blood = blood.intersection(half)
-    drawing.clip(0, 0, WIDTH, HEIGHT - 28)
-    view.shape(blood, LEFT, palette.GREEN, 1.4)
-    drawing.end_clip()
-    view.note((-8.0, 48.0), "left ventricle", 0, 0, "middle", palette.FAINT_INK)
-    _edge(view, anatomy.ring_plane, anatomy.ring_center, palette.BLUE)
-    _edge(view, anatomy.aortic_plane, anatomy.aortic_center, palette.VERMILION)
-    _key(drawing, [("ring plane", palette.BLUE, ""), ("aortic plane", palette.VERMILION, ""),
-                   ("counted", palette.GREEN, "")])  # fmt: skip
+    key(drawing, [("device, nominal diameter", palette.BLUE, ""), ("ring", palette.VERMILION, "")])
     return drawing
