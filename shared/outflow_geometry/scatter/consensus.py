@@ -41,6 +41,8 @@ STRUCTURE_SHIFT, SHIFT_ALONG, STRUCTURE_POINTS = 3.0, 5.5, 5
 """mm by which a whole structure of this many points may be shifted between two readings across itself, and along itself
 where both readers follow the same scheme, before scatter is added: what readers' habits differ by (common practice, no
 source)."""
+TILTED_POINTS = 7
+"""Points of a closed curve from which its tilt against another reader's is told."""
 SEEN_SHARE = 0.2
 """Share of its points that must show a direction for a shift in it to be told."""
 
@@ -74,6 +76,7 @@ class _Difference:
     of_second : whether the points are those of the second read (True), the first (False), or of both (None).
     across : (n, 3, 3) projections on the directions in which the points tell a shift; None of single points.
     moves : (n, 3), mm, second minus first in those directions.
+    places : (n, 3), mm, of the points of a closed curve.
     """
 
     structure: str
@@ -82,6 +85,7 @@ class _Difference:
     of_second: bool | None = None
     across: FloatArray | None = None
     moves: FloatArray | None = None
+    places: FloatArray | None = None
 
     def shift(self, common: FloatArray | None) -> float:
         """Length, mm, of the shift of this structure beside the common one; 0 where none can be told."""
@@ -99,6 +103,22 @@ class _Difference:
             away = np.linalg.norm(moves - self.across @ result, axis=1)
             weights = 1.0 / np.maximum(1.0, away / max(2.0 * float(np.median(away)), 1e-6)) ** 2
         return float(np.linalg.norm(result))
+
+    def tilt(self, common: FloatArray | None) -> float:
+        """How far, mm, a closed curve is off its plane at the edge where a tilt and a shift carry it farthest."""
+        if self.places is None or self.moves is None or len(self.places) < TILTED_POINTS:
+            return 0.0
+        away = self.places - self.places.mean(axis=0)
+        axes = np.linalg.svd(away)[2]
+        moves = self.moves if common is None else self.moves - common
+        heights, design = moves @ axes[2], np.column_stack([np.ones(len(away)), away @ axes[:2].T])
+        weights = np.ones(len(away))
+        # as in `shift`: single points that are off do not tilt a curve
+        for _ in range(3):
+            fit = np.linalg.solve(design.T @ (weights[:, None] * design), design.T @ (weights * heights))
+            off = np.abs(heights - design @ fit)
+            weights = 1.0 / np.maximum(1.0, off / max(2.0 * float(np.median(off)), 1e-6)) ** 2
+        return float(np.abs(design @ fit).max())
 
 
 def judge_phase(reads: Sequence[JudgedRead]) -> list[list[LandmarkFinding]]:
@@ -142,13 +162,19 @@ def _marks(judged: JudgedRead, shift: FloatArray | None = None) -> Points:
 
 
 def _structure_shift(d: _Difference, common: FloatArray | None, scatter: float) -> list[tuple[float, float]]:
-    """Shift of a structure as a whole, mm, and its bound, where it is beyond."""
+    """Shift or tilt of a structure as a whole, mm, and its bound, where it is beyond."""
     slid = d.shift(common)
     # three coordinates of a mean over points that each tell about two of them
     most_slid = float(np.hypot(STRUCTURE_SHIFT, DIFFERENCE * scatter * np.sqrt(2.0 * 1.5 / d.count)))
     if slid <= most_slid and d.vectors is not None and len(d.vectors) >= STRUCTURE_POINTS:
         whole = np.median(d.vectors, axis=0) - (0.0 if common is None else common)
         slid, most_slid = float(np.linalg.norm(whole)), float(np.hypot(SHIFT_ALONG, most_slid))
+    if slid <= most_slid:
+        # at the edge of a round curve a plane through n points has the variance 3 / n, of two readings 6 / n
+        slid, most_slid = (
+            d.tilt(common),
+            float(np.hypot(STRUCTURE_SHIFT, DIFFERENCE * scatter * np.sqrt(6.0 / d.count))),
+        )
     return [(slid, most_slid)] if slid > most_slid else []
 
 
@@ -191,7 +217,8 @@ def _of_structure(name: str, first: FloatArray, second: FloatArray, scatter: flo
         vectors = second - first
         across = _told(name, first)
         moves = None if across is None else np.einsum("nij,nj->ni", across, vectors)
-        return [_Difference(name, len(first), vectors, across=across, moves=moves)]
+        places = first if name in CLOSED_STRUCTURES else None
+        return [_Difference(name, len(first), vectors, across=across, moves=moves, places=places)]
     if name in SURFACE_STRUCTURES or name not in (*CLOSED_STRUCTURES, *OPEN_STRUCTURES):
         return []
     closed, smooth = name in CLOSED_STRUCTURES, name not in CORNERED
@@ -203,7 +230,10 @@ def _of_structure(name: str, first: FloatArray, second: FloatArray, scatter: flo
     for points, (vectors, _), of_second in ((first, there, False), (second, back, True)):
         across = _told(name, points)
         moves = None if across is None else (1.0 if of_second else -1.0) * np.einsum("nij,nj->ni", across, vectors)
-        found.append(_Difference(name, len(points), None, of_second=of_second, across=across, moves=moves))
+        places = points if closed else None
+        found.append(
+            _Difference(name, len(points), None, of_second=of_second, across=across, moves=moves, places=places)
+        )
     return found
 
 
