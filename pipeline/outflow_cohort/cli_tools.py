@@ -224,7 +224,7 @@ def _unblind(args: argparse.Namespace) -> int:
     from outflow_cohort.interchange.blinding import unblind_file
 
     try:
-        count = unblind_file(landmarks=args.landmarks, key=args.key, output=args.output)
+        count = unblind_file(landmarks=args.landmarks, key=args.key, output=args.output, study_file=args.study)
     except (FileNotFoundError, ValueError) as error:
         events.error(str(error))
         return EXIT_FAILED
@@ -314,7 +314,8 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     add_paths(p, lists="folder of the lists", key="another folder for their key")
     text = "Give landmarks that readers filed under reading_id back to case, phase and read number."
     p = add_command(commands, "unblind", _unblind, text, "filed.csv --key key/key.csv --output landmarks.csv")
-    p.add_argument("landmarks", type=Path, help="table in the columns of landmarks.csv, reading_id as case_id")
+    p.add_argument("landmarks", type=Path, nargs="+", help="files of points, reading_id as case_id")
+    p.add_argument("--study", type=Path, help="study.yaml whose landmark_files describe files of other programs")
     add_paths(p, key="key.csv that was written with the lists", output="landmark table to write")
 
 

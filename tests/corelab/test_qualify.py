@@ -11,7 +11,7 @@ import pytest
 
 from outflow_cohort.cli import main
 from outflow_cohort.cli_parts import EXIT_OK, EXIT_USAGE
-from outflow_cohort.corelab.qualify import NEEDED, filed_table, report
+from outflow_cohort.corelab.qualify import report
 from outflow_cohort.corelab.qualify_deal import deal, known_hearts
 from outflow_cohort.corelab.qualify_errors import errors_of, true_points
 from outflow_cohort.corelab.qualify_score import Reading, measure_table, score
@@ -19,6 +19,7 @@ from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.cohort import heart_case
 from outflow_cohort.demo.random_cases import random_case
 from outflow_cohort.demo.readers import Noise, Reader, read
+from outflow_cohort.interchange.filed_points import NEEDED, filed_table
 from outflow_cohort.study.landmark_sources import LandmarkFiles
 from outflow_cohort.study.qualification import MeasureLimit, QualificationSettings
 

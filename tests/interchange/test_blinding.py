@@ -44,7 +44,7 @@ def test_written_lists_hold_no_case_and_the_key_stands_apart(tmp_path):
     write_lists(blinded, lists=tmp_path / "lists", key=tmp_path / "key")
     text = "".join(p.read_text() for p in (tmp_path / "lists").iterdir())
     assert not any(case in text for case in SERIES["case_id"])
-    with pytest.raises(ValueError, match="must not lie"):
+    with pytest.raises(ValueError, match="must not be"):
         write_lists(blinded, lists=tmp_path / "lists", key=tmp_path / "lists" / "inner")
 
 
@@ -79,6 +79,48 @@ def test_the_command_gives_back_what_was_filed(tmp_path: Path, capsys: pytest.Ca
     np.testing.assert_array_equal(back["x_mm"], -blinded.key["order"] / 7.0)
     assert main([*words, "--output", str(tmp_path / "landmarks.csv")]) == EXIT_FAILED
     assert "not overwritten" in capsys.readouterr().err
+
+
+MAPPED = """study_id: blinded
+landmark_files:
+  - files: "*.tsv"
+    coordinates: RAS
+    unit: cm
+    separator: tab
+    columns: {case_id: reading, reader_id: who, structure: name, x_mm: R, y_mm: A, z_mm: S}
+    structures: {tip: lv_apex}
+"""
+
+
+def test_files_of_other_programs_come_back_by_the_mapping_of_the_study(tmp_path: Path, capsys):
+    """One reader files a table in the contract's columns, the other in RAS, cm and other names: the same comes back."""
+    blinded = blinded_lists(SERIES, ["R1", "R2"], repeat_share=0.2, seed=3)
+    write_lists(blinded, lists=tmp_path / "lists", key=tmp_path / "key")
+    rows = filed_under(blinded.key)
+    rows[rows["reader_id"] == "R1"].to_csv(tmp_path / "R1.csv", index=False)
+    theirs = rows[rows["reader_id"] == "R2"].rename(columns={"case_id": "reading", "reader_id": "who"})
+    theirs = theirs.assign(R=-theirs["x_mm"] / 10.0, A=-theirs["y_mm"] / 10.0, S=theirs["z_mm"] / 10.0, name="tip")
+    theirs[["reading", "who", "name", "R", "A", "S"]].to_csv(tmp_path / "R2.tsv", index=False, sep="\t")
+    (tmp_path / "study.yaml").write_text(MAPPED, encoding="utf-8")
+    words = ["unblind", str(tmp_path / "R1.csv"), str(tmp_path / "R2.tsv"), "--key", str(tmp_path / "key/key.csv")]
+    words += ["--study", str(tmp_path / "study.yaml"), "--output", str(tmp_path / "landmarks.csv")]
+    assert main(words) == EXIT_OK, capsys.readouterr().err
+    back = pd.read_csv(tmp_path / "landmarks.csv")
+    columns = ["case_id", "phase_pct", "reader_id", "read_no"]
+    pd.testing.assert_frame_equal(back[columns], blinded.key[columns], check_dtype=False)
+    np.testing.assert_allclose(back[["x_mm", "y_mm", "z_mm"]], rows[["x_mm", "y_mm", "z_mm"]], atol=1e-9)
+    assert set(back["structure"]) == {"lv_apex"}
+
+
+def test_a_file_that_no_mapping_describes_names_what_is_missing(tmp_path: Path, capsys):
+    blinded = blinded_lists(SERIES, ["R1"], repeat_share=0.0, seed=3)
+    write_lists(blinded, lists=tmp_path / "lists", key=tmp_path / "key")
+    filed_under(blinded.key).rename(columns={"x_mm": "R"}).to_csv(tmp_path / "filed.csv", index=False)
+    words = ["unblind", str(tmp_path / "filed.csv"), "--key", str(tmp_path / "key/key.csv")]
+    assert main([*words, "--output", str(tmp_path / "landmarks.csv")]) == EXIT_FAILED
+    told = capsys.readouterr().err
+    assert "found no column x_mm" in told
+    assert "--study with an entry of landmark_files" in told
 
 
 @pytest.mark.parametrize(

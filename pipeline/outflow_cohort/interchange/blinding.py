@@ -99,33 +99,27 @@ def unblind(landmarks: pd.DataFrame, key: pd.DataFrame) -> pd.DataFrame:
     return joined.drop(columns="reading_id")
 
 
-def unblind_file(*, landmarks: Path, key: Path, output: Path) -> int:
-    """Write the table `landmarks` (columns of landmarks.csv, reading_id as case_id) to `output` with what the key says
-    of each reading; returns the number of readings.
+def unblind_file(*, landmarks: Sequence[Path], key: Path, output: Path, study_file: Path | None = None) -> int:
+    """Write the points of the files `landmarks` (reading_id as case_id) to `output` with what the key says of each
+    reading; returns the number of readings.
+
+    study_file : study.yaml whose `landmark_files` describe files of other programs; else see `filed_table`.
 
     Raises FileNotFoundError, or ValueError where a column is missing, a reading is not in the key, or `output` exists.
     """
+    from outflow_cohort.interchange.filed_points import filed_table, landmark_files_of
+
     if output.exists():
         raise ValueError(f"{output.name} exists and is not overwritten; name a new file")
-    for path in (landmarks, key):
-        if not path.is_file():
-            raise FileNotFoundError(f"{path.name}: no such file; needed a table")
-    filed = pd.read_csv(landmarks, dtype="str", keep_default_na=False, encoding="utf-8-sig")
+    if not key.is_file():
+        raise FileNotFoundError(f"{key.name}: no such file; needed a table")
     known = pd.read_csv(key, dtype="str", keep_default_na=False, encoding="utf-8-sig")
-    for path, frame, needed in (
-        (landmarks, filed, [c for c in LANDMARK_COLUMNS if c not in ("phase_pct", "read_no")]),
-        (key, known, KEY_COLUMNS),
-    ):
-        missing = [column for column in needed if column not in frame.columns]
-        if missing:
-            raise ValueError(f"{path.name}: found no column {', '.join(missing)}; needed {', '.join(needed)}")
+    missing = [column for column in KEY_COLUMNS if column not in known.columns]
+    if missing:
+        raise ValueError(f"{key.name}: found no column {', '.join(missing)}; needed {', '.join(KEY_COLUMNS)}")
+    groups = () if study_file is None else landmark_files_of(study_file)
+    filed = pd.concat([filed_table(path, groups) for path in landmarks], ignore_index=True)
     restored = unblind(filed, known)
-    for column in ("phase_pct", "x_mm", "y_mm", "z_mm"):
-        numbers = pd.to_numeric(restored[column].where(restored[column] != "", None), errors="coerce")
-        bad = np.flatnonzero(numbers.isna() & (restored[column] != ""))
-        if len(bad):
-            place = f"{landmarks.name}, row {bad[0] + 2}, {column}"
-            raise ValueError(f"{place}: found no number; needed digits with a decimal point")
-        restored[column] = numbers.astype("float64")
+    restored["phase_pct"] = pd.to_numeric(restored["phase_pct"].where(restored["phase_pct"] != "", None))
     write_csv(output, restored[list(LANDMARK_COLUMNS)])
     return len(restored.drop_duplicates(["case_id", "phase_pct", "reader_id", "read_no"]))
