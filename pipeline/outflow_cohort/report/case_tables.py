@@ -111,6 +111,7 @@ def plan_overview(data: CaseData, phase: float | None) -> Table:
 
 
 def cutoff_table(data: CaseData) -> Table:
+    """The study's cut-offs, mm2, with endpoint, patients and source."""
     rows = []
     for c in data.request.study.cutoffs:
         patients = f"n {c.n}" if c.n else ""
@@ -122,6 +123,7 @@ def cutoff_table(data: CaseData) -> Table:
 
 
 def sizing_table(data: CaseData, phase: float | None) -> Table:
+    """Oversizing by each plan, percent, beside the study's targets."""
     reference = data.reference
     targets = data.request.sizing_targets
     rows = []
@@ -191,6 +193,7 @@ def number_blocks(data: CaseData) -> list[Block]:
 
 
 def definition_table(data: CaseData) -> Table:
+    """What each measure of the sheet is."""
     names = list(dict.fromkeys(v.measure for v in data.values))
     rows = [(measure_title(n), definition(n)) for n in names if definition(n)]
     return table_of(("Measure", "Definition"), rows)
@@ -235,6 +238,7 @@ def series_table(data: CaseData) -> Table:
 
 
 def level_table(data: CaseData) -> Table:
+    """Blood, muscle, the level between and noise, HU, by phase."""
     rows = []
     for phase in data.phases:
         drawing = data.drawing(phase)
@@ -248,6 +252,7 @@ def level_table(data: CaseData) -> Table:
 
 
 def plan_table(data: CaseData) -> Table:
+    """Where each planned device sits, mm and degrees."""
     rows = []
     for plan in data.request.plans:
         device = data.request.devices[plan.device_id]
@@ -276,6 +281,7 @@ def _pair(first: float | None, second: float | None, unit: str) -> str:
 
 
 def case_facts(data: CaseData) -> list[tuple[str, str]]:
+    """What the study's tables say of the case: title and text of each fact."""
     facts = data.case.model_dump(exclude={"case_id", "key"})
     prosthesis = data.request.prosthesis
     if prosthesis is not None:
@@ -284,6 +290,7 @@ def case_facts(data: CaseData) -> list[tuple[str, str]]:
 
 
 def definitions_chosen(data: CaseData) -> str:
+    """The definitions that the study chose, in one line."""
     chosen = data.request.study.definitions.model_dump(mode="json")
     parts: Sequence[str] = [f"{field_title(n)}: {setting_text(v)}" for n, v in sorted(chosen.items())]
     return "; ".join(parts) or "the defaults"

@@ -117,6 +117,7 @@ def check_outcomes(cases: pd.DataFrame, study: Study, problems: list[Problem]) -
 
 
 def check_devices(read: dict[str, pd.DataFrame], problems: list[Problem]) -> None:
+    """Covered parts and profiles, mm, that do not fit their device, and targets, percent, the wrong way round."""
     devices = read["devices"].drop_duplicates("device_id").set_index("device_id")
     for _, row in read["devices"].iterrows():
         start, end, height = row["covered_from_mm"], row["covered_to_mm"], row["height_mm"]

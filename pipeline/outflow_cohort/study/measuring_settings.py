@@ -14,6 +14,7 @@ FEWEST_DRAWS = 50
 
 
 def unit(name: str) -> dict[str, Any]:
+    """The unit of a setting, for its schema."""
     return {"unit": name}
 
 

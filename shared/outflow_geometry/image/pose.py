@@ -127,7 +127,7 @@ def hinge_order(hinges: FloatArray, apex: FloatArray) -> float:
 
 
 def hinges_wrong_way(points: Mapping[str, FloatArray]) -> bool | None:
-    """Whether the hinges run the other way round than in a heart; None without hinges or apex."""
+    """Whether the hinges, (n, 3) by name, run the other way round than in a heart; None without hinges or apex."""
     if not all(len(points.get(name, ())) for name in (*HINGES, "lv_apex")):
         return None
     hinges = np.stack([np.asarray(points[name], dtype=np.float64)[0] for name in HINGES])

@@ -1,6 +1,6 @@
 """Compiled depths into a section on the nodes of a grid: blood, cutting planes and device; imported on first use.
 
-What `scan_kernels` counts.
+What `scan_kernels` counts. Lengths mm.
 """
 
 # mypy: disable-error-code="no-any-return, untyped-decorator"

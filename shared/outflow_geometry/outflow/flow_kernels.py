@@ -1,4 +1,7 @@
-"""Compiled loops that solve a flow and sum it over shells of its potential; imported on first use, cached on disk."""
+"""Compiled loops that solve a flow and sum it over shells of its potential; imported on first use, cached on disk.
+
+Lengths mm; potentials without unit, 0 to 1.
+"""
 
 # mypy: disable-error-code="no-any-return, untyped-decorator"
 

@@ -1,6 +1,7 @@
 """Compiled outlines of a solid of revolution in planes, and rings of corners; imported on first use, cached on disk.
 
 In the plane's frame along the axis (t, w) an outline is |w| <= W(t), W linear between knots.
+Lengths mm, areas mm2.
 """
 
 # mypy: disable-error-code="no-any-return, untyped-decorator"
@@ -107,6 +108,7 @@ def corner(index, knots, widths, count):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def inside_device(t, w, knots, widths, count):  # type: ignore[no-untyped-def]
+    """Whether (t, w), mm, is inside the outline of `count` knots and half-widths."""
     if t <= knots[0] or t >= knots[count - 1]:
         return False
     n = min(max(np.searchsorted(knots[:count], t, side="right") - 1, 0), count - 2)
@@ -131,6 +133,7 @@ def ring_holds(ring, t, w):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def ring_distance(ring, t, w):  # type: ignore[no-untyped-def]
+    """Distance, mm, of (t, w) from the ring's (n, 2) edges."""
     least = math.inf
     before = len(ring) - 1
     for n in range(len(ring)):
@@ -145,6 +148,7 @@ def ring_distance(ring, t, w):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def ring_area(ring):  # type: ignore[no-untyped-def]
+    """Area, mm2, of a ring (n, 2), above 0 where its corners turn to the left."""
     total = 0.0
     x0, y0 = ring[0, 0], ring[0, 1]
     for n in range(1, len(ring) - 1):

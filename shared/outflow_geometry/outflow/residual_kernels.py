@@ -3,6 +3,7 @@
 The same numbers as Shapely's difference of a section and the solid's outline, to rounding: the outline is the polygon
 of `solids.outlines`, the parts that count are those of `sections.counted_parts`. In the plane's frame along the axis
 (t, w) the outline is |w| <= W(t), W linear between knots, so an edge of the section meets it in few places.
+Lengths mm, areas mm2.
 """
 
 # mypy: disable-error-code="no-any-return, untyped-decorator"

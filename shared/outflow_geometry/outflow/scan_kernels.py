@@ -1,6 +1,6 @@
 """Compiled loop for quick section areas on a coarse grid; imported on first use and cached on disk.
 
-Used to search among thousands of planes; what is found is then cut exactly by `sections`.
+Used to search among thousands of planes; what is found is then cut exactly by `sections`. Lengths mm, areas mm2.
 """
 
 # mypy: disable-error-code="no-any-return, untyped-decorator"
