@@ -140,6 +140,19 @@ def test_few_ring_points_are_measured_with_a_status() -> None:
     assert status["mitral_diameter", "circle_fit"] == "ok"
 
 
+@pytest.mark.parametrize(("count", "status"), [(3, "few_ring_points"), (4, "ok")])
+def test_a_plane_of_three_points_is_doubted_by_all_that_rests_on_it(count: int, status: str) -> None:
+    # a saddle 4 mm high: three points lie in a plane of their own, 4 degrees off the ring's, and seem flat
+    t = np.arange(count) / count * 2 * np.pi + 0.3
+    ring = np.stack([17 * np.sin(t), 15 * np.cos(t), 2 * np.cos(2 * t)], axis=1)
+    anatomy = build_anatomy({**landmarks(24), "mitral_ring": ring})
+    rows, _ = evaluate(ReadingContext(anatomy, Definitions(), WithoutImage()), "reading", [])
+    found = {(r.measure, r.variant): r.status for r in rows if r.value is not None}
+    assert found["mitral_nonplanarity", "range"] == status
+    assert found["aorto_mitral_angle", "opening"] == status
+    assert found["mitral_diameter", "intertrigonal"] == "ok"
+
+
 def test_d_shape_without_aorta_leaves_out_the_shorter_side() -> None:
     marks = {k: v for k, v in landmarks(24).items() if k in ("mitral_ring", "trigone_left", "trigone_right")}
     assert values(marks)["mitral_area", "d_shape"] == pytest.approx(d_shape_area(), rel=1e-3)

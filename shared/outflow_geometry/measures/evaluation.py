@@ -15,11 +15,15 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.findings import Draws, Key
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.results import MeasuredValue
+from outflow_geometry.landmarks.mitral import ring_plane_status
 from outflow_geometry.measures.measure import Measure
 from outflow_geometry.measures.measure_functions import ReadingContext
 from outflow_geometry.measures.registry import REGISTRY
 from outflow_geometry.scatter.image_share import image_sd
 from outflow_geometry.scatter.uncertainty import Interval, draws_elsewhere, interval, usable
+
+ON_RING_PLANE = ("mitral_nonplanarity", "aorto_mitral_angle", "ring_septum_distance", "lv_volume")
+"""Measures of a reading that rest on where the ring plane lies, as everything about a planned device does."""
 
 NOT_REDRAWN = "not_redrawn"
 """Code by which a draw says that its measure does not depend on where exactly the reader put the landmarks."""
@@ -43,6 +47,8 @@ def _value(measure: Measure, context: ReadingContext, variant: str, method: str)
     except GeometryError as error:
         return None, error.code
     value, status = found if isinstance(found, tuple) else (found, "ok")
+    if status == "ok" and (measure.level != "reading" or measure.id in ON_RING_PLANE):
+        status = ring_plane_status(context.anatomy)
     return (value, status) if math.isfinite(value) else (None, status if status != "ok" else "not_finite")
 
 

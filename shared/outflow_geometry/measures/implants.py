@@ -33,6 +33,7 @@ from outflow_geometry.base.findings import UNTROUBLED
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.base.inputs import Definitions, Device, ImplantGrid, Plan, Prosthesis
 from outflow_geometry.landmarks.anatomy import Anatomy
+from outflow_geometry.landmarks.mitral import ring_plane_status
 from outflow_geometry.outflow.placing import device_axis
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.reading_lumen import ReadingLumen
@@ -162,6 +163,7 @@ def _implant(
     total = math.hypot(landmarks or 0.0, placement or 0.0)
     known = landmarks is not None or placement is not None
     cutoffs = sections.definitions.cutoffs
+    status = "two_places" if numbers.jumping and numbers.status in UNTROUBLED else numbers.status
     chances = {c.cutoff_id: _chance(c.area - numbers.area, total) for c in cutoffs} if known else {}
     return placed(
         area=numbers.area,
@@ -171,7 +173,7 @@ def _implant(
         landmark_sd=landmarks,
         placement_sd=placement,
         chance_below=chances,
-        status="two_places" if numbers.jumping and numbers.status in UNTROUBLED else numbers.status,
+        status=ring_plane_status(sections.reading.anatomy) if status == "ok" else status,
     )
 
 
