@@ -18,6 +18,7 @@ from outflow_cohort.corelab.qualify_score import (
     score,
     structure_table,
 )
+from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.files import read_json, write_csv, write_text
 from outflow_cohort.interchange.filed_points import filed_table, landmark_files_of
 from outflow_cohort.study.qualification import QualificationSettings
@@ -58,7 +59,6 @@ def report(
 
 
 def _readings(filed: pd.DataFrame, key: pd.DataFrame, folder: Path) -> list[Reading]:
-    from outflow_cohort.demo.anatomy import HeartPhase
     from outflow_cohort.demo.cohort import heart_case
 
     hearts = {name: HeartPhase(heart_case(case), phase) for name, (case, phase) in known_hearts(folder).items()}

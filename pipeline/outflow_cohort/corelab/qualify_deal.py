@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 import yaml
 
+from outflow_cohort.demo.anatomy import HeartPhase
 from outflow_cohort.demo.render import FWHM_TO_SD, Scanner
 from outflow_cohort.files import write_csv, write_json, write_text
 from outflow_cohort.study.problems import StudyError
@@ -140,7 +141,6 @@ def _phase(number: int) -> float:
 
 
 def _at(case: DemoCase, phase: float) -> HeartPhase:
-    from outflow_cohort.demo.anatomy import HeartPhase
     from outflow_cohort.demo.cohort import heart_case
 
     return HeartPhase(heart_case(case), phase)

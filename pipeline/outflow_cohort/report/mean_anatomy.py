@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, unit
 
 if TYPE_CHECKING:
@@ -116,7 +117,6 @@ def _first_reads(readings: pd.DataFrame) -> Iterator[tuple[str, dict[str, FloatA
 
 def _shapes(landmarks: Mapping[str, FloatArray]) -> _Shapes | None:
     """One reading in its own frame; None where its landmarks make no frame."""
-    from outflow_geometry.base.errors import GeometryError
     from outflow_geometry.landmarks.anatomy import build_anatomy
 
     try:

@@ -16,6 +16,7 @@ from outflow_cohort.report.case_data import CaseData, ReadValue, phase_order
 from outflow_cohort.report.numbers import count, phase_text
 from outflow_cohort.report.wording import measure_title, words
 from outflow_cohort.study.status_codes import ANY_STRUCTURE, LEVELS, MISSING, Level, status_code, status_codes
+from outflow_geometry.landmarks.findings import CODES
 
 GUIDE = "what_to_do.html"
 """The page beside the cohort report that says what to do about each code."""
@@ -125,7 +126,6 @@ def cohort_triage(
 
 def _study_finding(code: str, where: str) -> Finding:
     """A landmark finding of the whole study: always to be acted on."""
-    from outflow_geometry.landmarks.findings import CODES
 
     known = CODES[code]
     meaning = f"{known.meaning[:1].upper()}{known.meaning[1:]}."

@@ -11,6 +11,7 @@ import numpy as np
 
 from outflow_cohort.datasets import count_rows_by
 from outflow_cohort.handover.settings import frozen_section
+from outflow_cohort.stats.cohort.cutoffs import AREA, cutoff_shares
 from outflow_cohort.stats.cohort.implants import implant_tables
 from outflow_cohort.stats.cohort.summary import cohort_summary, phase_curves
 from outflow_cohort.stats.data.case_reduction import case_values, rules_of
@@ -93,7 +94,6 @@ def _cohort_tables(
 ) -> dict[str, pd.DataFrame]:
     from outflow_cohort.stats.cohort.associations import association_table, numeric_columns
     from outflow_cohort.stats.cohort.baseline import baseline_table
-    from outflow_cohort.stats.cohort.cutoffs import cutoff_shares
     from outflow_cohort.stats.cohort.missing_data import missing_table
     from outflow_cohort.stats.cohort.phase_table import phase_table
     from outflow_cohort.stats.outcome.endpoint_questions import endpoint_tables, matching, model_tables
@@ -148,7 +148,6 @@ def _reader_tables(
     from outflow_cohort.stats.agreement.by_quantity import quantities_compared, several_methods
     from outflow_cohort.stats.agreement.core_table import split
     from outflow_cohort.stats.cohort.categorical import risk_agreement
-    from outflow_cohort.stats.cohort.cutoffs import AREA
     from outflow_cohort.stats.data.grras import grras_checklist
 
     chosen = one_value_a_case(values, settings.phase_rule)

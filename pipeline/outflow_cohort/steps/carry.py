@@ -26,6 +26,7 @@ from outflow_cohort.registration.carried import (
 from outflow_cohort.registration.settings import CarrySettings
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge import read_judgements
+from outflow_geometry.base.errors import GeometryError
 
 if TYPE_CHECKING:
     import numpy as np
@@ -192,7 +193,6 @@ def _register_pair(case: _Case, image: Volume, source: float, target: float, rea
     from outflow_cohort.registration.blending import Estimate
     from outflow_cohort.registration.engines import chosen_engine, register, write_field
     from outflow_cohort.volumes import load_volume
-    from outflow_geometry.base.errors import GeometryError
     from outflow_geometry.image.registration import compared, likeness, valve_points
     from outflow_geometry.landmarks.carrying import PATH, carried_landmarks, support_points
 

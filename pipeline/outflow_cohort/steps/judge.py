@@ -19,6 +19,7 @@ from outflow_cohort.handover.request import CheckedReading, Reading, Request, re
 from outflow_cohort.handover.volumes import VolumeEntry, VolumeIndex, read_index
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge_pictures import point_pictures, write_pictures
+from outflow_geometry.landmarks.findings import CODES, LANDMARK_SUSPECT, WHOLE_READING
 
 if TYPE_CHECKING:
     import numpy as np
@@ -64,7 +65,6 @@ def read_judgements(path: Path) -> Judgements:
 
 def suspect_rows(rows: list[dict[str, Any]], suspects: Collection[str]) -> list[dict[str, Any]]:
     """Rows of tried implants (solid, method, area_mm2, status), with the status of those that rest on `suspects`."""
-    from outflow_geometry.landmarks.findings import LANDMARK_SUSPECT, WHOLE_READING
     from outflow_geometry.measures.judging import rests_on
     from outflow_geometry.measures.registry import measure
 
@@ -250,7 +250,6 @@ def _image_evidence(file: Path, reads: list[JudgedRead]) -> list[list[LandmarkFi
 
 def in_words(found: LandmarkFinding) -> str:
     """A finding as a sentence: where, what, found, needed."""
-    from outflow_geometry.landmarks.findings import CODES
 
     where = found.structure or "the whole reading"
     if found.point_no is not None:

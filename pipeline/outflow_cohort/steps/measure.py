@@ -19,6 +19,7 @@ from outflow_cohort.handover.volumes import SeriesQuality, VolumeEntry, read_ind
 from outflow_cohort.registration.carried import CarriedCase, CarriedReading, read_carried
 from outflow_cohort.steps.guard import CRASH_CODE, crash_message, run_guarded
 from outflow_cohort.steps.judge import Judgements, read_judgements, suspect_places, suspect_rows
+from outflow_geometry.base.inputs import MARKED, ReadingInput
 
 if TYPE_CHECKING:
     import numpy as np
@@ -148,7 +149,6 @@ def _measure(
     from outflow_cohort.steps.placing import place_readings
     from outflow_cohort.study import core_inputs
     from outflow_cohort.volumes import load_volume
-    from outflow_geometry.base.inputs import ReadingInput
     from outflow_geometry.image.phase_image import PhaseImage
     from outflow_geometry.image.pose import may_be_mirrored
     from outflow_geometry.measures.judging import marked, suspect_structures
@@ -264,7 +264,6 @@ class _Given:
     def marked(cls, reading: CheckedReading, entry: VolumeEntry) -> _Given:
         """From a request's reading in the phase of one volume."""
         from outflow_cohort.study import core_inputs
-        from outflow_geometry.base.inputs import MARKED
 
         phase = entry.phase_pct
         who = {"phase_pct": phase, "reader_id": reading.reader_id, "read_no": reading.read_no}

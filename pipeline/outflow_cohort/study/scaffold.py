@@ -12,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, QualitySettings
 from outflow_cohort.files import write_text
 from outflow_cohort.study.columns import STRUCTURES, TABLES
 from outflow_cohort.study.config import Study
@@ -174,7 +175,6 @@ def _archives(tree: Path) -> list[Path]:
 def _series_in(place: Path, folder: Path) -> list[dict[str, Any]]:
     """What a folder, or a zip archive, holds; raises PixelError for an archive that cannot be unpacked."""
     from outflow_cohort.dicom.archives import opened_folder
-    from outflow_cohort.dicom.settings import IntakeSettings
 
     with opened_folder(place, IntakeSettings()) as opened, _own_files(opened, place.is_file()) as own:
         return _judged(own, place.relative_to(folder).as_posix())
@@ -199,7 +199,6 @@ def _judged(place: Path, shown: str) -> list[dict[str, Any]]:
     from outflow_cohort.dicom.phase import decide_phase
     from outflow_cohort.dicom.pixels import frame_decoder
     from outflow_cohort.dicom.scan import list_files, scan_folder
-    from outflow_cohort.dicom.settings import IntakeSettings, PhaseSettings, QualitySettings
     from outflow_cohort.dicom.verify import judge_frames
 
     intake, phase = IntakeSettings(), PhaseSettings()

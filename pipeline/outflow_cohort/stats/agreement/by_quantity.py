@@ -5,6 +5,14 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
+from outflow_cohort.stats.agreement.agreement_table import (
+    EACH_PHASE,
+    ONE_PER_CASE,
+    ROW_COLUMNS,
+    AgreementSettings,
+    agreement_table,
+)
+from outflow_cohort.stats.agreement.method_agreement_table import LABELS, MeasureChoice, method_agreement
 from outflow_cohort.stats.data.dask_scheduler import compute_each
 from outflow_cohort.stats.data.measure_files import MeasureFiles
 from outflow_cohort.stats.data.one_value import NOT_STATED
@@ -59,7 +67,6 @@ def _compared(
     settings: StatisticsSettings,
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame | None]:
     from outflow_cohort.stats.agreement.interval_check import interval_check
-    from outflow_cohort.stats.agreement.method_agreement_table import method_agreement
 
     frame = files.readings(*quantity, intervals=True)
     methods = quantity[0] in several and quantity[0] != TRACED
@@ -73,8 +80,6 @@ def _compared(
 def _traced_of(quantity: tuple[str, str], *, files: MeasureFiles, settings: StatisticsSettings) -> pd.DataFrame:
     """The traced area against each computed one."""
     import pandas as pd
-
-    from outflow_cohort.stats.agreement.method_agreement_table import MeasureChoice, method_agreement
 
     frame, areas = files.readings(*quantity), files.readings("neo_lvot_area")
     traced, computed = (
@@ -90,20 +95,11 @@ def _methods_of_none() -> pd.DataFrame:
     """The table of methods without rows."""
     import pandas as pd
 
-    from outflow_cohort.stats.agreement.agreement_table import ROW_COLUMNS
-    from outflow_cohort.stats.agreement.method_agreement_table import LABELS
-
     return pd.DataFrame([], columns=[*LABELS, *ROW_COLUMNS])
 
 
 def agreement_of(frame: pd.DataFrame, groups: pd.Series, settings: StatisticsSettings) -> pd.DataFrame:
     """Agreement of the readings of one quantity, as the settings ask for it."""
-    from outflow_cohort.stats.agreement.agreement_table import (
-        EACH_PHASE,
-        ONE_PER_CASE,
-        AgreementSettings,
-        agreement_table,
-    )
 
     chosen = AgreementSettings(
         confidence=settings.confidence,
