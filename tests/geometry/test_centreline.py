@@ -119,14 +119,16 @@ def test_path_of_a_bent_tube_keeps_to_the_closed_form():
     ends = channel.pose(channel.path_points(np.array([-50.0, -35.0, -18.0, 0.0, 13.0])))
     lumen = drawn_lumen(inside, ends.min(axis=0) - 10.0, ends.max(axis=0) + 10.0)
     path = automatic_path(lumen, anatomy)
-    points, tangents = path.at(np.arange(-24.0, -5.0, 2.0))  # nearer the outlet its plane turns the flow
+    # the outlet's plane turns the flow, and the path ends in its crossing of the aortic plane
+    points, tangents = path.at(np.arange(-24.0, -9.0, 2.0))
     relative = points - shift - center
     radius = np.hypot(relative[:, 0], relative[:, 2])
     expected = 0.5 * (big + np.sqrt(big**2 - rho**2))
     # smoothing over 1.5 mm (standard deviation s) takes s^2 / (2 R) off the radius
     assert radius == pytest.approx(np.full(len(radius), expected - 1.5**2 / (2.0 * big)), abs=0.08)
     off_meridian = np.vecdot(tangents, unit(relative * [1.0, 0.0, 1.0]))
-    assert np.degrees(np.arcsin(np.abs(off_meridian))).max() < 1.0
+    # the crossing lies 0.2 mm outside the circle: over 10 mm a slope of 0.02
+    assert np.degrees(np.arcsin(np.abs(off_meridian))).max() < 1.2
 
 
 def test_a_channel_of_two_lobes_says_so() -> None:
@@ -177,9 +179,10 @@ def test_depths_that_are_scanned_together_are_scanned_as_each_alone() -> None:
 
 
 def test_doubt_is_the_larger_of_leaning_planes_and_of_another_flow() -> None:
+    """Two sections that differ by 20 % count for 40: the truth may lie as far again."""
     assert plane_doubt(np.array([100.0, 103.0, 98.0]), 99.0) == pytest.approx(0.03)
-    assert plane_doubt(np.array([100.0, 101.0, 98.0]), 80.0) == pytest.approx(0.2)
-    assert plane_doubt(np.array([100.0]), 125.0) == pytest.approx(0.2)
+    assert plane_doubt(np.array([100.0, 101.0, 98.0]), 80.0) == pytest.approx(0.4)
+    assert plane_doubt(np.array([100.0]), 125.0) == pytest.approx(0.4)
     assert path_error(0.0) == BASE_ERROR
     assert path_error(0.2) == pytest.approx(np.hypot(BASE_ERROR, 0.2))
     assert path_error(5.0) == pytest.approx(np.hypot(BASE_ERROR, 0.3))

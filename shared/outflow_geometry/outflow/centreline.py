@@ -4,13 +4,16 @@ All points LPS, mm, float64. Image, ring, aortic plane and device alone decide i
 
 The flow around a narrowed and lengthened device (`path_body`) is cut into shells of equal potential. On the
 aortic side of the device's axis each shell gives the path one point, the mean position weighted by |grad phi|^2 V
-(the flow's own share), and a length, sum |grad phi| V / sum |grad phi|^2 V times the step of the potential. All solids
-of a plan share the path around the whole device (`full_frame`): planes then differ by what is solid alone.
+(the flow's own share), and a length, sum |grad phi| V / sum |grad phi|^2 V times the step of the potential. The path is
+the cubic laid through that mean line (FITTED), its station 0 the line's crossing of the aortic plane. All solids of a
+plan share the path around the whole device (`full_frame`): planes then differ by what is solid alone.
 
 Source: definition of the automatic path in the study contract.
 """
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from scipy import ndimage
@@ -24,15 +27,14 @@ from outflow_geometry.outflow.potential_flow import Flow, FlowGround, solved_flo
 from outflow_geometry.outflow.sections import aortic_side
 from outflow_geometry.outflow.solids import Solid
 
-NARROWED = 1.5
-"""mm by which the device's radius is less for the path (study contract)."""
+NARROWED = 5.0
+"""mm by which the device's radius is less for the path (the study contract begins with 1.5). So near, the flow finds the
+channel's middle and not one of its lobes; see FITTED for the figures."""
 
-KEPT_OFF = 5.0
+KEPT_OFF = 8.0
 """mm by which it is less for a second flow, further off the device: where device and septum all but touch, the first
 may go into one lobe and lean. The second is taken where it finds a clearly smaller section, as a doubtful one
-(`plane_doubt`). On 35 asymmetric invented hearts at three depths the first was nearer to sections along the true
-centreline where both agree (SD 3.1 %, the second 3.5 %), the second where they do not. One choice serves all depths
-of a device (`plane_doubt.smaller_kept_off`)."""
+(`plane_doubt`). One choice serves all depths of a device (`plane_doubt.smaller_kept_off`)."""
 
 LENGTHENED = 30.0
 """mm below the ring plane to which the device's last diameter is carried on for the path at least: the flow does not
@@ -46,9 +48,19 @@ BODY_DECIMALS = 7
 SHELLS = 4000
 """Shells of the potential: in the ventricle, where it changes least, one is about 0.3 mm thick."""
 
-POINT_SMOOTHING, TANGENT_SMOOTHING = 1.5, 4.0
-"""mm; standard deviations along the path by which points and tangents are smoothed. Of 2, 4 and 6 mm for tangents, 4
-gave the least scatter on those hearts (the study contract begins with 2)."""
+POINT_SMOOTHING = 1.5
+"""mm; standard deviation along the flow's mean line by which its points are smoothed."""
+
+FITTED, DEGREE = 40.0, 3
+"""mm upstream of the annulus over which a polynomial of that degree in arc length is laid through the mean line.
+
+About a deep device the mean line follows the device, round its rim, where the tract's own middle line does not turn.
+On 42 asymmetric invented hearts at 12, 17 and 22 mm sections were within 8 % of those along the true centreline in 98,
+90 and 90 %, with a mean line smoothed over 4 mm and flows 1.5 and 5 mm off in 98, 83 and 63 %; 30, 35, 45 and 50 mm,
+degrees 2 and 4, a slope that is the aortic normal, and means of several flows were no better."""
+
+SHORTEST_FIT = 10.0
+"""mm of flow upstream of the annulus that a path needs."""
 
 LEAST_FLOW = 1e-3
 """Of the mean energy of a shell: one that holds less is empty."""
@@ -148,23 +160,41 @@ def flow_line(flow: Flow, anatomy: Anatomy, body: Solid | None) -> OutflowPath:
 
 
 def _smooth_path(length: FloatArray, places: FloatArray, anatomy: Anatomy) -> OutflowPath:
-    """The path through `places` (n, 3) at `length` (n,), mm, smoothed, with station 0 on the aortic plane."""
+    """The path along `places` (n, 3) at `length` (n,), mm, with station 0 on the aortic plane.
+
+    The cubic of arc length that is nearest to the flow's mean line over FITTED mm, through its crossing of the aortic
+    plane; further upstream straight on as far as the flow goes.
+    """
     even = np.arange(length[0], length[-1], PATH_STEP)
     if len(even) < 8:
         raise GeometryError("no_channel", "the flow is too short for a path; check hinges and ring")
     raw = np.stack([np.interp(even, length, places[:, axis]) for axis in range(3)], axis=-1)
     points = ndimage.gaussian_filter1d(raw, POINT_SMOOTHING / PATH_STEP, axis=0, mode="nearest")
-    slopes = ndimage.gaussian_filter1d(
-        np.gradient(points, axis=0), TANGENT_SMOOTHING / PATH_STEP, axis=0, mode="nearest"
-    )
-    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    moving = np.concatenate([[True], np.diff(stations) > 1e-6])
-    points, slopes, stations = points[moving], slopes[moving], stations[moving]
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     height = anatomy.aortic_plane.height(points)
     crossing = np.flatnonzero((height[:-1] < 0.0) & (height[1:] >= 0.0))
     if not len(crossing):
         raise GeometryError("no_channel", "the flow does not cross the aortic plane; check hinges")
     # the plane, carried on, may cut the ventricle too
     k = int(crossing[np.argmin(np.linalg.norm(points[crossing] - anatomy.aortic_center, axis=1))])
-    zero = stations[k] + (stations[k + 1] - stations[k]) * height[k] / (height[k] - height[k + 1])
-    return OutflowPath("automatic_path", stations - zero, points, unit(slopes))
+    share = height[k] / (height[k] - height[k + 1])
+    end = points[k] + share * (points[k + 1] - points[k])
+    along -= along[k] + share * (along[k + 1] - along[k])
+    if along[0] > -SHORTEST_FIT:
+        raise GeometryError("no_channel", "the flow is too short for a path; check hinges and ring")
+    reach = min(FITTED, -float(along[0]))
+    at = np.linspace(-reach, 0.0, math.ceil(reach / PATH_STEP) + 1)
+    moving = np.concatenate([[True], np.diff(along) > 1e-9])
+    line = np.stack([np.interp(at, along[moving], points[moving, axis]) for axis in range(3)], axis=-1)
+    powers = np.arange(1, DEGREE + 1)
+    factors = np.linalg.lstsq((at / reach)[:, None] ** powers, line - end, rcond=None)[0]
+    share_of = (at / reach)[:, None]
+    curve = end + share_of**powers @ factors
+    tangents = unit((powers * share_of ** (powers - 1)) @ factors)
+    stations = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
+    # straight on at both ends, as far as the flow goes
+    further, past = max(-float(along[0]) - reach, PATH_STEP), max(float(along[-1]), PATH_STEP)
+    curve = np.vstack([curve[0] - further * tangents[0], curve, curve[-1] + past * tangents[-1]])
+    stations = np.concatenate([[-further], stations, [stations[-1] + past]]) - stations[-1]
+    tangents = np.vstack([tangents[0], tangents, tangents[-1]])
+    return OutflowPath("automatic_path", stations, curve, tangents)
