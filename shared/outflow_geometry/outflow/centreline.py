@@ -28,8 +28,8 @@ from outflow_geometry.outflow.sections import aortic_side
 from outflow_geometry.outflow.solids import Solid
 
 NARROWED = 5.0
-"""mm by which the device's radius is less for the path (the study contract begins with 1.5). So near, the flow finds the
-channel's middle and not one of its lobes; see FITTED for the figures."""
+"""mm by which the device's radius is less for the path (the study contract begins with 1.5): so far off the flow finds
+the channel's middle and seldom one of its lobes; figures with FITTED."""
 
 KEPT_OFF = 8.0
 """mm by which it is less for a second flow, further off the device: where device and septum all but touch, the first
