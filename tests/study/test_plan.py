@@ -101,6 +101,8 @@ def test_names_are_not_missed_in_a_table_that_could_not_be_read(study):
         ("study_id: t\nuncertainty: {draws: -1}\n", "uncertainty.draws"),
         ("study_id: !!python/object/apply:os.system ['true']\n", "broken YAML"),
         ("study_id: t\ndefinitions: {section_rule: other}\n", "section_rule"),
+        ("study_id: t\nimplants: {depths_mm: [8], cases: [C9], devices: [none]}\n", "implants.cases"),
+        ("study_id: t\nimplants: {depths_mm: [8], devices: [none]}\n", "implants.devices"),
     ],
 )
 def test_settings_are_closed_and_bounded(study, settings, expected):

@@ -78,7 +78,9 @@ class DemoSettings(_Closed):
     carry_grid_mm: float | None = None
     """Voxel edge of the registrations; none = the program's own."""
     implants: bool = False
-    """Whether the study tries other depths and sizes than the plans."""
+    """Whether the study tries other depths and sizes than the plans, in every case and phase."""
+    implants_in: tuple[str, ...] = ()
+    """Cases in which it tries a few of them in one phase."""
     sites: tuple[str, ...] = Field(min_length=1)
     cases: tuple[DemoCase, ...] = Field(min_length=1)
     scan: DemoScan = DemoScan()

@@ -98,6 +98,16 @@ implants:
   placement: {depth_sd_mm: 1.5, tilt_sd_deg: 3, offset_sd_mm: 1}
 """
 
+FEW_IMPLANTS = """\
+# What a few other depths and sizes would leave free in one phase; how far one may land from its plan is invented too.
+implants:
+  cases: [{cases}]
+  devices: [Quillane-26, Quillane-29]
+  depths_mm: {{from: 8, to: 20, step: 4}}
+  phases: [20]
+  placement: {{depth_sd_mm: 1.5, tilt_sd_deg: 3, offset_sd_mm: 1}}
+"""
+
 
 MODELS = """\
   # Follow-up is invented too. With so few events most models are withheld, and the report says why.
@@ -127,8 +137,14 @@ def _study_yaml(demo: DemoSettings) -> str:
         "    - {column: obstruction, endpoint: mean_rise_10}\n"
         "  outcome_columns: [followup_gradient_mmhg]  # known only after treatment: no baseline fact\n"
         '  column_labels: {followup_end: Death, age: "Age, years"}\n'
-        f"{MODELS}" + (_carry_yaml(demo) if demo.carry else "") + (IMPLANTS if demo.implants else "")
+        f"{MODELS}" + (_carry_yaml(demo) if demo.carry else "") + _implants_yaml(demo)
     )
+
+
+def _implants_yaml(demo: DemoSettings) -> str:
+    if demo.implants:
+        return IMPLANTS
+    return FEW_IMPLANTS.format(cases=", ".join(demo.implants_in)) if demo.implants_in else ""
 
 
 def _carry_yaml(demo: DemoSettings) -> str:

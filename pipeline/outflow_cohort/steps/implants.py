@@ -20,11 +20,13 @@ from outflow_geometry.measures.reading import ReadingResult
 
 
 class TriedImplants:
-    """The implants of one case; none where study.yaml has no `implants`, or no device fits."""
+    """The implants of one case; none where study.yaml has no `implants` for it, or no device fits."""
 
     def __init__(self, request: Request, readings: Sequence[Mapping[str, np.ndarray]], match: PhaseMatch) -> None:
         """readings : landmarks of every reading of the case."""
-        self._settings = request.study.implants
+        settings = request.study.implants
+        wanted = settings is not None and (settings.cases == "all" or request.case.case_id in settings.cases)
+        self._settings = settings if wanted else None
         self._match = match
         self._devices = core_inputs.devices(request)
         self._targets = core_inputs.sizing_targets(request)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -67,34 +68,40 @@ def check_case_keys(cases: pd.DataFrame, problems: list[Problem]) -> None:
 
 
 def check_implants(read: dict[str, pd.DataFrame], study: Study, problems: list[Problem]) -> None:
-    """The devices that `implants:` asks for are there."""
+    """The cases and devices that `implants:` asks for are there."""
     if study.implants is None:
         return
-    if study.implants.devices == "fitting":
-        if not len(read["sizing_targets"]):
-            problems.append(
-                Problem(
-                    file="study.yaml",
-                    row=None,
-                    column="implants.devices",
-                    found=f"`fitting`, and no row in {study.sizing_targets}",
-                    needed="sizing targets that say which device fits",
-                    remedy="Fill that table, or list devices by name.",
-                )
+    if study.implants.cases != "all":
+        _check_names(problems, "implants.cases", study.implants.cases, study.cases, read["cases"]["case_id"])
+    if study.implants.devices != "fitting":
+        _check_names(problems, "implants.devices", study.implants.devices, study.devices, read["devices"]["device_id"])
+    elif not len(read["sizing_targets"]):
+        problems.append(
+            Problem(
+                file="study.yaml",
+                row=None,
+                column="implants.devices",
+                found=f"`fitting`, and no row in {study.sizing_targets}",
+                needed="sizing targets that say which device fits",
+                remedy="Fill that table, or list devices by name.",
             )
-        return
-    known = set(read["devices"]["device_id"])
-    for name in study.implants.devices:
+        )
+
+
+def _check_names(problems: list[Problem], setting: str, asked: Sequence[str], table: str, listed: pd.Series) -> None:
+    """Note each name asked for by a setting of study.yaml that is not `listed` in the table's column."""
+    known = set(listed)
+    for name in asked:
         if name not in known:
             hint = nearest(name, known) or "."
             problems.append(
                 Problem(
                     file="study.yaml",
                     row=None,
-                    column="implants.devices",
+                    column=setting,
                     found=shown(name),
-                    needed=f"a device_id of {study.devices}",
-                    remedy=f"Correct it or add it to {study.devices}{hint}",
+                    needed=f"a {listed.name} of {table}",
+                    remedy=f"Correct it or add it to {table}{hint}",
                 )
             )
 

@@ -78,6 +78,11 @@ class ImplantSettings(_Closed):
     solids: Annotated[tuple[SolidName, ...], Field(min_length=1)] = Field(
         ("full_frame",), description="Which parts of the device count as solid.", json_schema_extra=_unit("name")
     )
+    cases: Literal["all"] | Annotated[tuple[str, ...], Field(min_length=1)] = Field(
+        "all",
+        description="Cases in which implants are tried: `all`, or a list of case_id.",
+        json_schema_extra=_unit("name"),
+    )
     phases: Literal["all"] | Annotated[tuple[Annotated[float, Field(ge=0, le=100)], ...], Field(min_length=1)] = Field(
         "all", description="Phases in which implants are tried: `all`, or a list.", json_schema_extra=_unit("% of R-R")
     )
