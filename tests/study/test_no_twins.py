@@ -31,7 +31,6 @@ def classes() -> dict[str, tuple[str, frozenset[str], frozenset[str]]]:
 KNOWN = {
     "inputs:Prosthesis and cohort:DemoProsthesis": "the demonstration's are drawn, so their sizes are never missing",
     "findings:LandmarkFinding and judged:FindingRow": "a flat row of a table: the finding and where it was found",
-    "findings:SectionNumbers and true_sections:TrueSection": "the truth is computed without the core",
     "results:MeasuredValue and final_values:_Row": "a row of the table as read, NaN and all, a hundred thousand at once",
     "imputation:Pooled and mixed_model:Contrast": "pooled values have missing information and no test statistic",
     "kappa:KappaResult and kappa:FleissResult": "Fleiss' has classes, three standard errors and counts of ratings",
