@@ -6,7 +6,16 @@ import argparse
 from pathlib import Path
 
 from outflow_cohort import events
-from outflow_cohort.cli_parts import EXIT_FAILED, EXIT_OK, EXIT_USAGE, Commands, add_command, add_paths, add_study
+from outflow_cohort.cli_parts import (
+    EXIT_FAILED,
+    EXIT_OK,
+    EXIT_USAGE,
+    Commands,
+    add_command,
+    add_paths,
+    add_study,
+    study_file,
+)
 
 
 def results_of(study_file: Path) -> Path:
@@ -135,7 +144,9 @@ def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "qualify", _qualify, text, example)
     p.add_argument("--cases", type=int, default=12, metavar="N", help="invented hearts (default 12)")
     p.add_argument("--readers", help="reader_ids, comma-separated")
-    p.add_argument("--study", type=Path, metavar="PATH", help="study whose scans, limits and landmark_files are taken")
+    p.add_argument(
+        "--study", type=study_file, metavar="PATH", help="study whose scans, limits and landmark_files are taken"
+    )
     p.add_argument("--repeat", type=_share, default=0.25, metavar="SHARE", help="share of scans read twice (25%%)")
     p.add_argument("--seed", type=int, help="seed of hearts and orders (default a secret one)")
     p.add_argument("--output", type=Path, metavar="PATH", help="folder to write")

@@ -19,6 +19,7 @@ from outflow_cohort.cli_parts import (
     add_command,
     add_paths,
     add_study,
+    study_file,
 )
 
 if TYPE_CHECKING:
@@ -228,7 +229,7 @@ def _unblind(args: argparse.Namespace) -> int:
     except (FileNotFoundError, ValueError) as error:
         events.error(str(error))
         return EXIT_FAILED
-    events.tell(f"{count} readings")
+    events.tell(f"{count} readings given back to their cases in {args.output}.")
     return EXIT_OK
 
 
@@ -315,7 +316,8 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     text = "Give landmarks that readers filed under reading_id back to case, phase and read number."
     p = add_command(commands, "unblind", _unblind, text, "filed.csv --key key/key.csv --output landmarks.csv")
     p.add_argument("landmarks", type=Path, nargs="+", help="files of points, reading_id as case_id")
-    p.add_argument("--study", type=Path, help="study.yaml whose landmark_files describe files of other programs")
+    text = "study whose landmark_files describe files of other programs"
+    p.add_argument("--study", type=study_file, metavar="PATH", help=text)
     add_paths(p, key="key.csv that was written with the lists", output="landmark table to write")
 
 

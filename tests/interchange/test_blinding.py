@@ -84,6 +84,7 @@ def test_the_command_gives_back_what_was_filed(tmp_path: Path, capsys: pytest.Ca
 MAPPED = """study_id: blinded
 landmark_files:
   - files: "*.tsv"
+    blinded: true
     coordinates: RAS
     unit: cm
     separator: tab

@@ -74,6 +74,12 @@ class LandmarkFiles(BaseModel):
     encoding: str = Field(
         "utf-8", max_length=40, description="Encoding of text files.", json_schema_extra=_unit("name")
     )
+    blinded: bool = Field(
+        False,
+        description="The files name readings of a blinded list as their cases: `unblind` and `qualify` read them, a run"
+        " does not.",
+        json_schema_extra=_unit("1"),
+    )
     sheet: str | None = Field(
         None, description="Sheet of a workbook; empty = the first.", json_schema_extra=_unit("name")
     )

@@ -37,6 +37,8 @@ class LandmarkSources:
         """The files that the groups name, each with the first group that names it."""
         found: dict[Path, LandmarkFiles] = {}
         for number, group in enumerate(self.groups):
+            if group.blinded:
+                continue
             if Path(group.files).is_absolute():
                 files = [Path(name) for name in glob(group.files, recursive=True)]
             else:
@@ -50,7 +52,7 @@ class LandmarkSources:
                         column=f"landmark_files.{number}.files",
                         found="no file of this name or pattern",
                         needed="a path or pattern, relative to the study folder",
-                        remedy="Correct `files`.",
+                        remedy="Correct `files`; say `blinded: true` of files that `unblind` takes back.",
                     )
                 )
             for file in files:
