@@ -36,7 +36,6 @@ class FileRecord:
 
     ordinal: int
     size: int
-    mtime_ns: int
     transfer_syntax: str
     pixel_offset: int | None
     pixel_bytes: int | None
@@ -104,7 +103,6 @@ class Frame:
 class OtherObject:
     """A file that is no CT plane: what kind and why."""
 
-    file_ordinal: int
     code: str
     series: str = ""
     sop_class: str = ""

@@ -38,7 +38,7 @@ def frames_of(
     rows, columns = whole_number(elements, 0x00280010), whole_number(elements, 0x00280011)
 
     def other(code: str) -> OtherObject:
-        return OtherObject(record.ordinal, code, series, sop_class, modality)
+        return OtherObject(code, series, sop_class, modality)
 
     if sop_class not in CT_CLASSES and (sop_class or modality != "CT"):
         return other(_kind_of_other(sop_class, modality))

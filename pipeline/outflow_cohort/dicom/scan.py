@@ -95,7 +95,7 @@ def _scan_file(
     result: FolderScan,
 ) -> None:
     if status.st_size > intake.max_file_megabytes * 1e6:
-        result.others.append(OtherObject(ordinal, "file_too_large"))
+        result.others.append(OtherObject("file_too_large"))
         return
     try:
         with (folder / name).open("rb") as handle:
@@ -103,10 +103,10 @@ def _scan_file(
     except Exception as problem:
         # Untrusted bytes: pydicom raises nearly any type, with values in the text; only the kind is kept.
         code = "file_unreadable" if isinstance(problem, OSError) else "header_damaged"
-        result.others.append(OtherObject(ordinal, code))
+        result.others.append(OtherObject(code))
         return
     if isinstance(read, str):
-        result.others.append(OtherObject(ordinal, read))
+        result.others.append(OtherObject(read))
         return
     dataset, record, preamble, trailer = read
     series = text(elements_of(dataset), 0x0020000E)
@@ -116,7 +116,7 @@ def _scan_file(
         result_frames = frames_of(dataset, record, intake, phase)
     except Exception:
         # As above: a damaged element is a verdict on this file, not an end of the run.
-        result.others.append(OtherObject(ordinal, "header_damaged", series))
+        result.others.append(OtherObject("header_damaged", series))
         return
     if isinstance(result_frames, OtherObject):
         result.others.append(result_frames)
@@ -154,7 +154,6 @@ def read_header(
         record = FileRecord(
             ordinal=ordinal,
             size=status.st_size,
-            mtime_ns=status.st_mtime_ns,
             transfer_syntax=syntax,
             pixel_offset=None,
             pixel_bytes=None,
@@ -180,7 +179,6 @@ def read_header(
     record = FileRecord(
         ordinal=ordinal,
         size=status.st_size,
-        mtime_ns=status.st_mtime_ns,
         transfer_syntax=syntax,
         pixel_offset=offset if offset is not None and not encapsulated else None,
         pixel_bytes=None if length is None or encapsulated else min(length, max(0, status.st_size - (offset or 0))),

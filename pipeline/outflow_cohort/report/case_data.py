@@ -87,7 +87,6 @@ class CaseData:
     settings: ReportSettings
     primary: tuple[PrimaryValue, ...] = ()
     leading: Leading = NOTHING_LEADS
-    adjudicated: bool = False
     of_study: tuple[FindingRow, ...] = ()
 
     @property
@@ -309,7 +308,6 @@ def read_case(results: Path, key: str, settings: ReportSettings) -> CaseData:
         pictures=pictures,
         implants=read_implants(measured / "implants.parquet"),
         settings=settings,
-        adjudicated=statistics.values == "final",
         primary=primary,
         leading=leading(primary, statistics.curve_step_pct),
         of_study=of_study,

@@ -13,7 +13,6 @@ from outflow_cohort.stats.kernels import firth, spline
 EVENTS_A_SLOPE = 10
 """Fewer events per coefficient than this call for Firth's penalty: Peduzzi 1996 J Clin Epidemiol 49:1373."""
 CURVE_POINTS = 25
-COLLINEAR = 1e-9
 
 
 @dataclass(frozen=True)
