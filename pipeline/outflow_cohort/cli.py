@@ -244,7 +244,7 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     add_paths(p, output="folder to write")
     _add_attempts(p)
     _add_minutes(p)
-    text, example = "Gather the cases' measurements into the tables of a study.", "--results results"
+    text, example = "Gather all cases' measurements into the tables of the study.", "--results results"
     p = add_command(commands, "table", _table, text, example)
     add_paths(p, results=RESULTS)
     text = "Settle one value per case, phase and measure; list what a further reader must settle."
@@ -255,7 +255,7 @@ def _add_steps(commands: Commands[argparse.ArgumentParser]) -> None:
     p.add_argument("--scheduler", help="address of a running dask.distributed scheduler")
     text = "tables of the cohort's values and landmarks, or of the agreement of measured values; both where not given"
     p.add_argument("--part", choices=["cohort", "readers"], help=text)
-    text = "Say of each case what only the whole study shows."
+    text = "Add to each case what only the whole study shows."
     p = add_command(commands, "study-findings", _study_findings, text, "--results results")
     add_paths(p, results=RESULTS)
     p = add_command(commands, "sheet", _sheet, "Write the sheet of one case.", "--results results --key C001")

@@ -291,7 +291,7 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
         "--most-megabytes", type=float, default=16_384.0, metavar="MB", help="largest series (default 16384)"
     )
     add_paths(p, output="folder to write")
-    text, example = "Cases and readers needed for an agreement study.", "--icc 0.9 --width 0.1 --readers 3"
+    text, example = "Say how many cases and readers an agreement study needs.", "--icc 0.9 --width 0.1 --readers 3"
     p = add_command(commands, "cases-needed", _cases_needed, text, example)
     p.add_argument("--icc", type=float, default=0.9, help="ICC expected (default 0.9)")
     p.add_argument("--width", type=float, default=0.1, help="full width of its 95 %% interval (default 0.1)")
@@ -313,7 +313,7 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     )
     p.add_argument("--seed", type=int, default=1, help="seed of the random orders (default 1)")
     add_paths(p, lists="folder of the lists", key="another folder for their key")
-    text = "Give landmarks that readers filed under reading_id back to case, phase and read number."
+    text = "Give the readers' blinded files back their case, phase and read number."
     p = add_command(commands, "unblind", _unblind, text, "filed.csv --key key/key.csv --output landmarks.csv")
     p.add_argument("landmarks", type=Path, nargs="+", help="files of points, reading_id as case_id")
     text = "study whose landmark_files describe files of other programs"
@@ -342,6 +342,12 @@ def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "paper", _paper, text, "results --output paper")
     p.add_argument("results", type=Path, help=RESULTS)
     add_paths(p, output="folder to write: tables (DOCX, LaTeX, CSV), figures (SVG, PDF, PNG), methods")
-    p = add_command(commands, "wide", _wide, "Write one row per reading and plan.", "results --output wide.csv")
+    p = add_command(
+        commands,
+        "wide",
+        _wide,
+        "Write all measurements as one CSV, one row per reading and plan.",
+        "results --output wide.csv",
+    )
     p.add_argument("results", type=Path, help=RESULTS)
     add_paths(p, output="CSV to write; its Table Schema goes beside it")

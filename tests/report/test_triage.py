@@ -83,7 +83,7 @@ def test_each_code_once_by_level_without_counts_of_rows(results: Path) -> None:
     rows += [value("missing_plan")] * 263 + [value("ok", 1.0)]
     triage = case_triage(replace(data, values=tuple(rows), inventory=Inventory(), set_aside=()))
     (leak,) = triage.act
-    assert (leak.code, leak.where) == ("leak", "Neo-LVOT area; 40 %; R1, read 1")
+    assert (leak.code, leak.where) == ("leak", "Neo-LVOT area; 40 %; R1 read 1")
     assert leak.remedy
     assert leak.href == "../what_to_do.html#leak"
     assert [f.code for f in triage.know] == ["two_lobes"]

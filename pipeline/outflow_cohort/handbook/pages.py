@@ -9,6 +9,14 @@ from outflow_cohort.handbook.markdown import markdown_table
 from outflow_cohort.handbook.setting_rows import setting_rows
 from outflow_cohort.study.dictionary import CAUTION
 
+STAGES = {
+    "plan": "Readings that cannot be used", "files": "Files", "kind": "Kind of image", "geometry": "Geometry",
+    "phase": "Cardiac phase", "quality": "Image quality", "volume": "Region and orientation", "landmarks": "Landmarks",
+    "judge": "Landmarks", "carry": "Landmarks carried to other phases", "privacy": "Privacy",
+}  # fmt: skip
+STEPS = "Steps of the run"
+"""Heading of what several steps can say."""
+EFFECTS = {"set_aside": "set aside", "warning": "warning", "info": "note"}
 HELP_WIDTH = 88
 """Characters of a line of help in the handbook."""
 
@@ -126,9 +134,19 @@ def codes_page() -> str:
     """Reason codes of plan, intake and the steps with meaning and remedy."""
     from outflow_cohort.dicom.codes import reasons
 
-    found = [*reasons("outflow_cohort.steps").values(), *reasons().values()]
-    rows = [(f"`{r.code}`", r.stage, r.severity, r.meaning, r.remedy) for r in found]
-    return "# Reason codes\n\n" + markdown_table(("code", "stage", "severity", "meaning", "remedy"), rows) + "\n"
+    parts = [
+        "# Reason codes",
+        "Why a series, reading or case was set aside (not measured), or has a warning (measured all the same). What a "
+        "status beside a value means is on [its own page](statuses.md).",
+    ]
+    by_stage: dict[str, list[tuple[str, ...]]] = {}
+    for r in (*reasons("outflow_cohort.steps").values(), *reasons().values()):
+        row = (f"`{r.code}`", EFFECTS.get(r.severity, r.severity), r.meaning, r.remedy)
+        by_stage.setdefault(STAGES.get(r.stage, STEPS), []).append(row)
+    for title in dict.fromkeys((*STAGES.values(), STEPS)):
+        if title in by_stage:
+            parts += [f"## {title}", markdown_table(("code", "effect", "meaning", "what to do"), by_stage[title])]
+    return "\n\n".join(parts) + "\n"
 
 
 def files_page() -> str:
@@ -165,6 +183,13 @@ def files_page() -> str:
     return "\n\n".join(["# Files in and out", CAUTION, text, markdown_table(("what", "where", "format"), rows)]) + "\n"
 
 
+def _own_help(text: str) -> str:
+    """The help of a command without what all commands share: options for messages, exit status, caution."""
+    own, _, rest = text.partition("\nmessages:")
+    examples = [line for line in rest.splitlines() if line.startswith("example: ")]
+    return "\n".join([own.rstrip(), *(f"\n{line}" for line in examples)])
+
+
 def commands_page(parser: argparse.ArgumentParser) -> str:
     """Help of every command of `parser`."""
     from outflow_cohort.cli_parts import STATUS_MEANINGS
@@ -192,6 +217,10 @@ def commands_page(parser: argparse.ArgumentParser) -> str:
         "No command prints colour. With `NO_COLOR` set, the lines of the workflow engine are plain too.",
         "`outflow-cohort completion bash` (or zsh) prints a script that completes commands and options.",
     ]
+    parts.append(
+        "The commands from `plan` to `finish` are steps of the workflow, which calls them itself. Options for "
+        "messages, exit status and the caution are the same for all and are left out below."
+    )
     for name, sub in subparsers.choices.items():
-        parts.append(f"## {name}\n\n```\n{sub.format_help()}```")
+        parts.append(f"## {name}\n\n```\n{_own_help(sub.format_help())}\n```")
     return "\n\n".join(parts) + "\n"

@@ -226,12 +226,17 @@ def _plain(value: Any) -> str:
     return words(str(value))
 
 
+def _series_cell(name: str, value: Any) -> str:
+    """A cell of the series table; a count is a whole number whatever it was stored as."""
+    return number(value, digits=0) if name.startswith("n_") and isinstance(value, float) else _plain(value)
+
+
 def series_table(data: CaseData) -> Table:
     """Fields down, series across: few series, many fields."""
     quality = {(q.row, q.series): q for q in data.series_quality}
     rows = [series_record(r, quality.get((r.row, r.series))) for r in data.inventory.series]
     rows.sort(key=lambda r: phase_order(r.get("phase_pct")))
-    lines = [(field_title(n), *(_plain(r.get(n)) for r in rows)) for n in _shown_fields(rows)]
+    lines = [(field_title(n), *(_series_cell(n, r.get(n)) for r in rows)) for n in _shown_fields(rows)]
     if not rows:
         return EMPTY_TABLE
     return table_of(("Field", *(phase_text(r.get("phase_pct")) for r in rows)), lines)

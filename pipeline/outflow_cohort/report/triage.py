@@ -163,8 +163,8 @@ def _where(data: CaseData, rows: Sequence[ReadValue]) -> str:
     phases = sorted({v.phase_pct for v in rows if v.phase_pct is not None}, key=phase_order)
     if phases and len(data.phases) > 1:
         parts.append("all phases" if len(phases) == len(data.phases) else named([phase_text(p) for p in phases]))
-    readers = sorted({v.reader for v in rows if v.reader_id})
-    everyone = {f"{d.reader_id}, read {d.read_no}" for d in data.drawings}
+    readers = sorted({f"{v.reader_id} read {v.read_no}" for v in rows if v.reader_id})
+    everyone = {f"{d.reader_id} read {d.read_no}" for d in data.drawings}
     if len(everyone) > 1 and set(readers) != everyone:
         parts.append(named(readers))
     return "; ".join(parts)
@@ -205,7 +205,7 @@ def _aside_findings(data: CaseData, lead: str) -> list[Finding]:
     found = []
     for code, rows in grouped.items():
         phases = [phase_text(r.phase_pct) for r in rows if r.phase_pct is not None]
-        readings = [f"{r.reader_id}, read {r.read_no}" for r in rows if r.reader_id]
+        readings = [f"{r.reader_id} read {r.read_no}" for r in rows if r.reader_id]
         where = "; ".join(t for t in (named(phases), named(readings)) if t)
         if not where or not data.values:
             where = "the whole case"

@@ -62,7 +62,10 @@ def words(name: object) -> str:
     """`too_few_points` as `too few points`."""
     if not isinstance(name, str):
         return ""
-    return name.replace("_", " ").replace("deidentif", "de-identif").replace("followup", "follow-up")
+    text = name.replace("_", " ")
+    for joined, apart in (("deidentif", "de-identif"), ("followup", "follow-up"), ("inplane", "in-plane")):
+        text = text.replace(joined, apart)
+    return text
 
 
 ABBREVIATIONS = {

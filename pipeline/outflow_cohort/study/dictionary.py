@@ -36,6 +36,12 @@ CASES = (
     "its status says why. The interval of several readers is widened to hold each reader's value. Every column is "
     "described in cases.schema.json and on the second sheet of the workbook.",
     "",
+    "**The neo-LVOT of each case at end-systole**: column `neo_lvot_area_mm2`, with its interval beside it. "
+    "`phase_pct` is the phase it was taken in, and `phase_found_by` says how that phase was found "
+    "(`smallest_lv_volume`: the phase in which the ventricle is smallest, which is end-systole). `solid`, `plan_id` "
+    "and `neo_lvot_area_method` say for which part of the device, which plan and which path it holds. An empty "
+    "value with a number under `neo_lvot_area_in_doubt` may be wrong: `neo_lvot_area_status` says why.",
+    "",
     "## readings/MEASURE.parquet",
     "",
     "One table per measure with one row per case, phase, reader, read and plan. Of each variant and method four "
