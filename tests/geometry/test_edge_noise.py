@@ -123,7 +123,8 @@ class Sections:
 
 def row(draws: list[float | None]):
     """The row of the neo-LVOT of 200 mm2 with these redrawn areas."""
-    anatomy = build_anatomy({"mitral_ring": np.zeros((3, 3))})
+    turn = np.linspace(0.0, 2.0 * np.pi, 8, endpoint=False)
+    anatomy = build_anatomy({"mitral_ring": np.stack([13.0 * np.cos(turn), 13.0 * np.sin(turn), 0.0 * turn], axis=1)})
     chosen = Definitions(solids=("full_frame",))
     own, *redrawn = (ReadingContext(anatomy, chosen, None, sections=Sections(a)) for a in (200.0, *draws))
     rows, _ = evaluate(own, "plan", redrawn)
