@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from skimage.segmentation import watershed
 from thin_walls import AORTIC_AXIS, Heart, thin_walled
 
@@ -11,6 +12,7 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import Volume
 from outflow_geometry.image.flooding import CLOSED, OPEN, flood, settle_border
 from outflow_geometry.image.lumen import ATRIUM, OTHER, OUTFLOW, Lumen, PhaseImage, outflow_lumen
+from outflow_geometry.landmarks.anatomy import build_anatomy
 from outflow_geometry.outflow.outflow_path import path_through
 from outflow_geometry.outflow.sections import counted_areas, section_stack
 
@@ -148,6 +150,37 @@ def test_territories_meet_in_the_wall() -> None:
 def test_a_missing_wall_is_a_leak() -> None:
     heart = Heart(noise=25.0, right_wall=0.0, valve_open=False)
     assert outflow_lumen(PhaseImage(heart.image(1.5)), heart.anatomy()).status == "leak"
+
+
+def test_what_is_straight_behind_the_valve_is_atrium_however_the_curtain_leans() -> None:
+    # The annulus begins 1 mm beside and 0.5 mm below the ring and hangs into the ventricle: the curtain plane, through
+    # two points 1.5 mm apart, leans over the atrium, and the valve stands open without leaflets.
+    opening, radius, ring = np.radians(122.0), 12.0, 15.0
+    downstream = np.array([np.sin(opening), 0.0, np.cos(opening)])
+    sideways = np.array([-np.cos(opening), 0.0, np.sin(opening)])
+    center = np.array([ring + 1.0, 0.0, 0.5]) + radius * sideways
+    axes = [np.arange(low, high, 1.0) for low, high in ((-40.0, 66.0), (-28.0, 29.0), (-30.0, 55.0))]
+    p = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+    along = (p - center) @ downstream
+    beside_tube = np.linalg.norm(p - center - along[..., None] * downstream, axis=-1) - radius
+    ventricle = (np.linalg.norm((p - [1, 0, 22]) / [18.5, 19, 40], axis=-1) < 1.0) & (p[..., 2] > 0.0)
+    valve = np.hypot(p[..., 0], p[..., 1]) < ring
+    outflow = ventricle | (valve & (np.abs(p[..., 2] - 6.0) < 6.0)) | ((beside_tube < 0.0) & (along > -14.0))
+    atrium = np.linalg.norm((p - [-5, 0, -20]) / [21, 24, 20], axis=-1) < 1.0
+    atrium = (atrium | (valve & (p[..., 2] > -20.0))) & (p[..., 2] < 0.0) & (beside_tube > 1.5)
+    values = ndimage.gaussian_filter(np.where(outflow | atrium, 400.0, 100.0), 0.5).astype(np.float32)
+    x_to_z = np.eye(3)[:, ::-1]  # array index k runs along x, i along z
+    image = Volume(values, p[0, 0, 0], x_to_z, np.ones(3))
+    t = np.radians(np.arange(0, 360, 15))
+    marks = {"mitral_ring": ring * np.stack([np.cos(t), np.sin(t), 0 * t], axis=1), "lv_apex": np.array([[1.0, 0, 62]])}
+    for name, angle in (("right", 0.2), ("left", -2.0), ("non", 2.2)):
+        across = np.array([0.0, 1.0, 0.0])
+        marks[f"aortic_hinge_{name}"] = center + radius * (np.cos(angle) * sideways + np.sin(angle) * across)
+    lumen = outflow_lumen(PhaseImage(image), build_anatomy(marks))
+    assert lumen.status == "ok"
+    straight = (np.hypot(p[..., 0], p[..., 1]) < ring - 4.0) & (p[..., 2] < -5.0) & (p[..., 2] > -11.0)
+    k, j, i = np.round(lumen.territory.to_index(p[straight])).astype(int).T
+    assert (lumen.territory.values[k, j, i] == ATRIUM).all()
 
 
 def test_apex_outside_the_image_and_no_apex_at_all() -> None:

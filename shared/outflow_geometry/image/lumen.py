@@ -59,7 +59,10 @@ ORIFICE_DEPTH = 4.0
 what is before it is outflow, and the field runs on behind it, so that the cut at the plane is exact."""
 
 RING_RIM = 3.0
-"""mm outside the ring contour that still counts as the valve's orifice."""
+"""mm outside the ring contour that still counts as the valve's orifice; well inside it, blood passes the valve."""
+
+BEHIND_VALVE = 12.0
+"""mm behind the ring plane as far as what lies within the ring is atrium, however the curtain plane leans."""
 
 OTHER_SIDE = 0.25
 """Share of the contrast below the level that blood of other chambers is given at least."""
@@ -127,6 +130,17 @@ def _heights(phase: PhaseImage, level: BloodLevel) -> tuple[NDArray[np.int16], N
     return height, distance
 
 
+def _within_ring(phase: PhaseImage, anatomy: Anatomy, among: NDArray[np.bool_], rim: float) -> NDArray[np.bool_]:
+    """Which of the coarse voxels `among` lie within the ring contour widened by `rim` mm, seen along its normal."""
+    k, j, i = np.nonzero(among)
+    flat = anatomy.ring_plane.project(phase.coarse.to_points(np.stack([k, j, i], axis=-1)))
+    flat = flat - anatomy.ring_contour.centroid
+    within = np.zeros(among.shape, dtype=bool)
+    edge = anatomy.ring_contour.radii(np.arctan2(flat[:, 1], flat[:, 0])) + rim
+    within[k, j, i] = np.hypot(flat[:, 0], flat[:, 1]) <= edge
+    return within
+
+
 def _ground(phase: PhaseImage, anatomy: Anatomy, level: BloodLevel) -> _Ground:
     height, distance = _heights(phase, level)
     ring, curtain, aorta = anatomy.ring_plane, anatomy.curtain_plane, anatomy.aortic_plane
@@ -135,6 +149,10 @@ def _ground(phase: PhaseImage, anatomy: Anatomy, level: BloodLevel) -> _Ground:
     aortic_height = phase.heights(aorta.point, aorta.normal)
     height = np.where(aortic_height > BEYOND_AORTIC_PLANE, np.int16(CLOSED), height)
     atrial = (ring_height < 0.0) & (curtain_height < -CURTAIN_CLEARANCE)
+    # where the annulus lies close below the ring, the curtain plane leans over the atrium; the aorta leads away
+    # from the ring all the same, so that what is straight behind the valve is atrium
+    behind = (ring_height < -ORIFICE_DEPTH) & (ring_height > -BEHIND_VALVE) & ~atrial
+    atrial |= _within_ring(phase, anatomy, behind, -RING_RIM)
     # blood in front of the curtain, above the ring, and far beside the aorta: appendage, pulmonary trunk, right heart
     nk, nj, ni = np.nonzero((distance > 2.0) & (height >= 0) & ~atrial)
     points = phase.coarse.to_points(np.stack([nk, nj, ni], axis=-1))
@@ -148,11 +166,7 @@ def _ground(phase: PhaseImage, anatomy: Anatomy, level: BloodLevel) -> _Ground:
     away = (along > -5.0) & (beside > root) & (sideways @ mitral < 0.5 * beside)
     far = ((ring_height[nk, nj, ni] < 0.0) & (beside > root + 4.0)) | away
     far |= phase.line_distance(flow_axis(anatomy))[nk, nj, ni] > FAR_FROM_AXIS
-    orifice = np.zeros(height.shape, dtype=bool)
-    k, j, i = np.nonzero(np.abs(ring_height) <= ORIFICE_DEPTH)
-    flat = ring.project(phase.coarse.to_points(np.stack([k, j, i], axis=-1))) - anatomy.ring_contour.centroid
-    rim = anatomy.ring_contour.radii(np.arctan2(flat[:, 1], flat[:, 0])) + RING_RIM
-    orifice[k, j, i] = np.hypot(flat[:, 0], flat[:, 1]) <= rim
+    orifice = _within_ring(phase, anatomy, np.abs(ring_height) <= ORIFICE_DEPTH, RING_RIM)
     forbidden = np.zeros(height.shape, dtype=bool)
     forbidden[nk[far], nj[far], ni[far]] = True
     return _Ground(
