@@ -33,7 +33,12 @@ def _queries(args: argparse.Namespace) -> int:
     from outflow_cohort.corelab.queries import write_queries
 
     try:
-        folder, count = write_queries(results=results_of(args.study), folder=args.output)
+        if args.key is not None and not args.key.is_file():
+            raise ValueError(f"{args.key.name}: no such file; needed the key.csv of a worklist")
+        folder, count = write_queries(results=results_of(args.study), folder=args.output, key=args.key)
+    except ValueError as error:
+        events.error(str(error))
+        return EXIT_USAGE
     except FileNotFoundError:
         events.error(
             "no tables/landmark_findings.parquet in the results folder; needed a run of the study. Run it first."
@@ -158,6 +163,8 @@ def add_corelab_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "queries", _queries, text, "my_study")
     add_study(p)
     p.add_argument("--output", type=Path, metavar="PATH", help="folder to write (default RESULTS/queries)")
+    text = "key.csv of a worklist: name its readings by reading_id instead of case, phase and read"
+    p.add_argument("--key", type=Path, metavar="KEY", help=text)
     text = "Close a study: record hashes, versions and definitions; later changes are refused."
     p = add_command(commands, "freeze", _freeze, text, 'my_study --amend "two hinges corrected"')
     add_study(p)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from outflow_cohort.corelab.queries import query_table
+from outflow_cohort.corelab.queries import query_table, write_queries
 from outflow_cohort.steps.judge_pictures import picture_name
 from outflow_cohort.study.corrections import corrected
 from outflow_cohort.study.outputs import LANDMARK_FINDINGS, typed_frame
@@ -48,6 +48,30 @@ def test_two_findings_on_one_point_are_one_query() -> None:
 def test_a_query_does_not_tell_how_far_other_readers_are() -> None:
     table = query_table(findings(finding("readings_differ", "lv_apex", 1, 8.7654, 3.2)))
     assert not any(text in table.iloc[0]["what_is_wrong"] for text in ("8.8", "3.2", "mm"))
+
+
+def test_queries_on_a_blinded_list_name_no_case(tmp_path: Path) -> None:
+    """Only the readings of the key, by their reading_id: no case, phase or read, in the table and on the page."""
+    frame = findings(finding("not_on_wall", "septum", 2, 9.0, 5.0))
+    (who,) = frame[["case_id", "phase_pct", "reader_id", "read_no"]].to_dict("records")
+    other = frame.assign(reader_id="else")
+    (tmp_path / "tables").mkdir()
+    (tmp_path / "work" / "requests").mkdir(parents=True)
+    pd.concat([frame, other]).to_parquet(tmp_path / "tables" / "landmark_findings.parquet")
+    key = pd.DataFrame([{"order": 1, "reading_id": "list-007"} | who])
+    key.to_csv(tmp_path / "key.csv", index=False)
+    folder, count = write_queries(results=tmp_path, key=tmp_path / "key.csv")
+    sent = pd.read_csv(folder / "queries.csv")
+    assert (count, sent["reading_id"].tolist()) == (1, ["list-007"])
+    assert not {"case_id", "phase_pct", "read_no"} & set(sent.columns)
+    page = (folder / "queries.html").read_text(encoding="utf-8")
+    assert "list-007" in page
+    assert str(who["case_id"]) not in page
+    everything, _ = write_queries(results=tmp_path)
+    assert set(pd.read_csv(everything / "queries.csv")["query_id"]) > set(sent["query_id"])
+    (tmp_path / "key.csv").write_text("reading_id\nlist-007\n", encoding="utf-8")
+    with pytest.raises(ValueError, match=r"key\.csv: found no column reader_id"):
+        write_queries(results=tmp_path, key=tmp_path / "key.csv")
 
 
 def test_notes_are_no_queries() -> None:

@@ -24,29 +24,56 @@ COLUMNS = ["query_id", *READING, "structure", "point_no", "code", "what_is_wrong
 OF_OTHERS = ("readings_differ", "reading_shifted")
 """Codes whose number says how far other readers are: it is left out."""
 COPY = "same_landmarks_twice"
-ANSWERS = "Answer in the column `answer`: corrected (give the new place in corrections.csv), confirmed, or read anew."
+ANSWERS = (
+    "Answer in the column `answer` of queries.xlsx or queries.csv: corrected (send the new place of the point with the "
+    "number of the query; it goes into corrections.csv), confirmed, or read anew."
+)
+HIDDEN = ("case_id", "phase_pct", "read_no")
+"""What a reader of a blinded list must not see: the identifier of the reading stands for it."""
 PLANES = ("axial", "coronal", "sagittal")
 
 Row = dict[str, Any]
 
 
-def write_queries(*, results: Path, folder: Path | None = None) -> tuple[Path, int]:
+def write_queries(*, results: Path, folder: Path | None = None, key: Path | None = None) -> tuple[Path, int]:
     """Write queries.csv, queries.xlsx, queries.html and landmark_history.csv to `folder` (default RESULTS/queries).
 
-    Returns the folder and the number of queries. Raises FileNotFoundError where there are no findings yet.
+    key : key.csv of a worklist: then for its readers, who know readings by their reading_id alone, without history
+    (default folder RESULTS/queries_blinded).
+
+    Returns the folder and the number of queries. Raises FileNotFoundError where there are no findings yet, ValueError
+    for a key that is none.
     """
     import pandas as pd
 
-    target = results / "queries" if folder is None else folder
+    target = results / ("queries" if key is None else "queries_blinded") if folder is None else folder
     findings = pd.read_parquet(results / "tables" / "landmark_findings.parquet")
     frame = query_table(findings)
-    write_csv(target / "queries.csv", frame)
-    write_atomically(target / "queries.xlsx", lambda path: _write_workbook(path, frame))
+    if key is not None:
+        frame = _of_key(frame, key)
+    sent = frame if key is None else frame.drop(columns=list(HIDDEN))
+    write_csv(target / "queries.csv", sent)
+    write_atomically(target / "queries.xlsx", lambda path: _write_workbook(path, sent))
     write_text(target / "queries.html", _page(frame, results))
+    if key is not None:
+        return target, len(frame)
     history = results / "work" / "landmark_history.csv"
     if history.exists():
         write_text(target / "landmark_history.csv", history.read_text(encoding="utf-8"))
     return target, len(frame)
+
+
+def _of_key(frame: pd.DataFrame, key: Path) -> pd.DataFrame:
+    """The queries on readings of a key, with their reading_id after the query_id."""
+    from outflow_cohort.interchange.blinding import read_key
+
+    known = read_key(key)
+    for name in ("phase_pct", "read_no"):
+        known[name] = known[name].map(lambda cell: float(cell) if cell else None).astype("float64")
+    known = known[[*READING, "reading_id"]]
+    asked = frame.assign(read_no=frame["read_no"].astype("float64"), phase_pct=frame["phase_pct"].astype("float64"))
+    joined = asked.merge(known, on=list(READING), how="inner", validate="many_to_one")
+    return joined[["query_id", "reading_id", *COLUMNS[1:]]]
 
 
 def query_table(findings: pd.DataFrame) -> pd.DataFrame:
@@ -134,12 +161,19 @@ def _page(frame: pd.DataFrame, results: Path) -> str:
             pictures[key] = _load(results / "work" / "judged" / f"{key}.npz")
         found = pictures.get(key or "", {}).get(picture_name(row, row["structure"], row["point_no"]))
         uris = [] if found is None else [(name, _uri(plane)) for name, plane in zip(PLANES, found, strict=True)]
-        phase = row["phase_pct"]
-        where = [row["case_id"]]
-        where += [] if phase is None or phase != phase else [f"{phase:g} %"]
-        where += [f"reader {row['reader_id']}, read {row['read_no']}"] if row["reader_id"] else []
-        queries.append(row | {"where": " · ".join(str(w) for w in where), "pictures": uris})
+        queries.append(row | {"where": _where(row), "pictures": uris})
     return render("queries.html", queries=queries, answers=ANSWERS)
+
+
+def _where(row: Row) -> str:
+    """Which reading a query is about, in words."""
+    if "reading_id" in row:
+        return f"reading {row['reading_id']}, reader {row['reader_id']}"
+    phase = row["phase_pct"]
+    where = [str(row["case_id"])]
+    where += [] if phase is None or phase != phase else [f"{phase:g} %"]
+    where += [f"reader {row['reader_id']}, read {row['read_no']}"] if row["reader_id"] else []
+    return " · ".join(where)
 
 
 def _load(path: Path) -> dict[str, Any]:

@@ -86,6 +86,17 @@ def write_lists(blinded: BlindedLists, *, lists: Path, key: Path) -> None:
     write_csv(key / "key.csv", blinded.key)
 
 
+def read_key(key: Path) -> pd.DataFrame:
+    """The key of blinded lists, as text. Raises FileNotFoundError, or ValueError where a column is missing."""
+    if not key.is_file():
+        raise FileNotFoundError(f"{key.name}: no such file; needed the key.csv that was written with the lists")
+    known = pd.read_csv(key, dtype="str", keep_default_na=False, encoding="utf-8-sig")
+    missing = [column for column in KEY_COLUMNS if column not in known.columns]
+    if missing:
+        raise ValueError(f"{key.name}: found no column {', '.join(missing)}; needed {', '.join(KEY_COLUMNS)}")
+    return known
+
+
 def unblind(landmarks: pd.DataFrame, key: pd.DataFrame) -> pd.DataFrame:
     """Landmarks that readers filed under reading_id (column case_id) back to case, phase and read number.
 
@@ -111,12 +122,7 @@ def unblind_file(*, landmarks: Sequence[Path], key: Path, output: Path, study_fi
 
     if output.exists():
         raise ValueError(f"{output.name} exists and is not overwritten; name a new file")
-    if not key.is_file():
-        raise FileNotFoundError(f"{key.name}: no such file; needed a table")
-    known = pd.read_csv(key, dtype="str", keep_default_na=False, encoding="utf-8-sig")
-    missing = [column for column in KEY_COLUMNS if column not in known.columns]
-    if missing:
-        raise ValueError(f"{key.name}: found no column {', '.join(missing)}; needed {', '.join(KEY_COLUMNS)}")
+    known = read_key(key)
     groups = () if study_file is None else landmark_files_of(study_file)
     filed = pd.concat([filed_table(path, groups) for path in landmarks], ignore_index=True)
     restored = unblind(filed, known)
