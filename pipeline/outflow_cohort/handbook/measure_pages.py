@@ -19,6 +19,7 @@ LEVELS = {
     "plan": "one value per reading and plan",
     "draws": "one value per reading, plan and cut-off, from redrawn landmarks",
 }
+HINGES = "aortic_hinge_left, aortic_hinge_right, aortic_hinge_non"
 VARIANT_PARTS = (
     ("SOLID", "SOLID: `full_frame`, `skirt`, `leaflet_limited`, `prosthesis_leaflet` or `prosthesis_post`"),
     ("CUTOFF_ID", "CUTOFF_ID: a cut-off of the study's list"),
@@ -51,7 +52,7 @@ def measure_index_page() -> str:
 def measure_page(measure: Measure) -> str:
     """Purpose, definition, formula, figure, an example, source and pitfalls of one measure."""
     note = notes().get(measure.id)
-    needs = "; ".join(measure.needs).replace(" | ", " or ")
+    needs = "; ".join(measure.needs).replace(HINGES, "the three aortic hinges").replace(" | ", " or ")
     rows = [
         ("name in tables", f"`{measure.id}`"),
         ("unit", _unit(measure)),
@@ -98,7 +99,8 @@ def _example(measure: Measure, note: Note) -> str:
         "import pandas as pd\n\n"
         f'values = pd.read_parquet("my_study/results/tables/readings/{measure.id}.parquet")\n'
         f'column = "{note.column}"  # variant and method\n'
-        f'print(values[[{listed}, column, f"{{column}}.low", f"{{column}}.high", f"{{column}}.status"]])'
+        'columns = [column, f"{column}.low", f"{column}.high", f"{column}.status"]\n'
+        f"print(values[[{listed}, *columns]])"
     )
     text = "Every reading's value with its 95 % interval and status:"
     return f"{text}\n\n```python\n{code}\n```{_in_cases(measure)}"

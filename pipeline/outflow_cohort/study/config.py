@@ -77,7 +77,7 @@ class Study(Section):
     )
     structure_names: dict[str, str] = Field(
         default_factory=dict,
-        description="Structure names of other tools: found name to the contract's name.",
+        description="Names of structures in other tools and the names they have here (handbook, Study tables).",
         json_schema_extra=unit("name"),
     )
     plans: str = Field("plans.csv", description="Table of plans.", json_schema_extra=unit("path"))

@@ -46,7 +46,8 @@ class LandmarkFiles(BaseModel):
     )
     structures: dict[str, str] = Field(
         default_factory=dict,
-        description="Structure names in these files to the contract's names, before structure_names.",
+        description="Names of structures in these files and the names they have here (handbook, Study tables), used"
+        " before structure_names.",
         json_schema_extra=_unit("name"),
     )
     name_pattern: str | None = Field(

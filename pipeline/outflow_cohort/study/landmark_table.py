@@ -107,7 +107,7 @@ def read_landmarks(sources: LandmarkSources, problems: list[Problem]) -> pd.Data
                 row=int(first["row"]),
                 column="structure",
                 found=f"{shown(str(structure))} in {counted(len(rows), 'row')}",
-                needed="a structure of the contract",
+                needed="a known structure (handbook, Study tables)",
                 remedy=f"Rename it or map it{_mapping(str(structure))}",
                 suggestion=nearest_name(str(structure), STRUCTURES),
             )

@@ -158,7 +158,7 @@ def check_table(frame: pd.DataFrame, file: str, spec: TableSpec, problems: list[
                         row=1,
                         column=shown(name),
                         found="an unknown column",
-                        needed="columns of the contract",
+                        needed="known columns only (handbook, Study tables)",
                         remedy=f"Remove or rename it{hint or '.'}",
                         severity="warning",
                     )
