@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +32,15 @@ def test_readers_who_agree_give_their_mean() -> None:
     # two readings of 6 mm2 each, 14.14 mm2 apart from reader to reader: the larger variance counts, over two
     assert row.std_error == pytest.approx(np.sqrt(200.0 / 2.0))
     assert row.readings == "ash/1;birch/1"
+
+
+def test_a_doubt_of_a_reading_that_counts_is_the_final_value_s_too() -> None:
+    ash, birch, cedar = values(ash=200.0, birch=220.0, cedar=204.0)
+    row, _ = final([ash, replace(birch, doubt="two_places")])
+    assert (row.value, row.status) == (210.0, "two_places")
+    # the doubtful reader is not among the two closest
+    row, _ = final([ash, replace(birch, doubt="two_places"), cedar], rule="mean_of_two_closest")
+    assert (row.value, row.status) == (202.0, "ok")
 
 
 def test_readers_who_differ_wait_for_the_adjudicator() -> None:

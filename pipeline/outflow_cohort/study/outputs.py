@@ -153,7 +153,8 @@ FINAL = (
     OutputColumn(
         "status",
         "str",
-        "ok, adjudicated, needs_adjudication (the readers differ by more than the study accepts), landmark_suspect or "
+        "ok, the doubt of a reading that counts, adjudicated, needs_adjudication (the readers differ by more than the "
+        "study accepts), landmark_suspect or "
         "no_usable_value",
     ),
     OutputColumn(

@@ -8,7 +8,8 @@ readers rests on the larger of the readings' own variance and the variance betwe
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
 from pathlib import Path
@@ -45,11 +46,13 @@ class ReaderValue:
     std_error: float | None
     low: float | None
     high: float | None
+    doubt: str = "ok"
+    """`ok`, or the status of the reads in doubt that count all the same."""
 
 
 @dataclass(frozen=True)
 class FinalValue:
-    """A row of final.parquet beside its key; `readings` as reader/read."""
+    """A row of final.parquet beside its key; `readings` as reader/read; a doubt of its readings is its status too."""
 
     value: float | None
     std_error: float | None
@@ -170,8 +173,15 @@ def _reader_values(rows: Sequence[_Row], usable: tuple[str, ...]) -> tuple[list[
         if len(own) == 1 and math.isfinite(own[0].ci_low):
             ends = own[0].ci_low, own[0].ci_high
         reads = tuple(int(row.read_no) for row in own)
-        values.append(ReaderValue(reader, reads, float(np.mean([row.value for row in own])), error, *ends))
+        mean = float(np.mean([row.value for row in own]))
+        values.append(ReaderValue(reader, reads, mean, error, *ends, doubt=_doubt(row.status for row in own)))
     return values, any(row.status == SUSPECT for row in rows)
+
+
+def _doubt(statuses: Iterable[str]) -> str:
+    """`ok` where all are, else the doubt that most share; of equally many the first by name."""
+    doubts = Counter(sorted(status for status in statuses if status != "ok"))
+    return doubts.most_common(1)[0][0] if doubts else "ok"
 
 
 def settle(
@@ -238,6 +248,7 @@ def _by_rule(
         ordered = sorted(values, key=lambda v: v.value)
         place = int(np.argmin([b.value - a.value for a, b in pairwise(ordered)]))
         used = ordered[place : place + 2]
+    status = _doubt(v.doubt for v in used) if status == "ok" else status
     numbers = np.asarray([v.value for v in used])
     value = float(np.median(numbers)) if rule == "median_of_readers" else float(np.mean(numbers))
     named = ";".join(f"{v.reader}/{n}" for v in sorted(used, key=lambda v: v.reader) for n in v.reads)
@@ -281,7 +292,7 @@ def with_final(values: pd.DataFrame, final: pd.DataFrame, step: float) -> pd.Dat
     step : width of the bins that phases are put into, % of R-R. A quantity that is not settled has no value.
     """
     keys = list(KEY)
-    settled = final[final["status"].isin(["ok", ADJUDICATED])].copy()
+    settled = final[final["value"].notna() & (final["status"] != NEEDS_ADJUDICATION)].copy()
     settled["phase_pct"] = np.floor(settled["phase_pct"] / step + 0.5) * step
     means = settled.groupby(keys, dropna=False, sort=True)["value"].mean().rename("final").reset_index()
     plain = values[keys].astype({name: str for name in keys if name != "phase_pct"})
