@@ -16,7 +16,7 @@ from outflow_geometry.outflow.centreline import automatic_path
 from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.turned_plane import IN_DOUBT, LEAN, MOST_TURNED, TURN, leaning_spread
 from outflow_geometry.scatter.drawn_places import drawn_elsewhere
-from outflow_geometry.scatter.redrawn_sections import NUMBERS
+from outflow_geometry.scatter.scanned_draws import NUMBERS
 
 RADIUS = 8.0
 GRID_ERROR = 0.015

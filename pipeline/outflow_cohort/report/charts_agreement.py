@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.report import palette
-from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, slug
+from outflow_cohort.report.charts_cohort import FEW_POINTS
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.frame_tables import frame_table, slug
 from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.numbers import (
     difference_digits,

@@ -15,8 +15,8 @@ import pandas as pd
 
 from outflow_cohort.report import palette
 from outflow_cohort.report.charts_agreement import headline_rows
-from outflow_cohort.report.charts_cohort import frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.frame_tables import frame_table, slug
 from outflow_cohort.report.headline import of_headline_plan
 from outflow_cohort.report.numbers import difference_digits, estimate, is_number, number, unit_text
 from outflow_cohort.report.page import Figure

@@ -7,8 +7,9 @@ import pandas as pd
 
 from outflow_cohort.report import palette
 from outflow_cohort.report.charts_agreement import matrix_figure
-from outflow_cohort.report.charts_cohort import FEW_POINTS, frame_table, group_style, slug, swarm
+from outflow_cohort.report.charts_cohort import FEW_POINTS, group_style, swarm
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.frame_tables import frame_table, slug
 from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import difference_digits, estimate, number, unit_after, unit_text
 from outflow_cohort.report.outcome_tables import headline_quantities

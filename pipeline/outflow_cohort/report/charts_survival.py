@@ -5,8 +5,8 @@ from __future__ import annotations
 import pandas as pd
 
 from outflow_cohort.report import palette
-from outflow_cohort.report.charts_cohort import frame_table, slug
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.frame_tables import frame_table, slug
 from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import estimate, number
 from outflow_cohort.report.page import Figure, Table, table_of

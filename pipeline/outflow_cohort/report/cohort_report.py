@@ -19,9 +19,9 @@ from outflow_cohort.report import charts_outcome as outcome
 from outflow_cohort.report import statistic_tables as printed
 from outflow_cohort.report.case_sheet import Headline
 from outflow_cohort.report.case_table import case_state
-from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.charts_implants import choice_table, share_figures, sides_table
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.frame_tables import frame_table
 from outflow_cohort.report.interval_table import interval_overview, interval_remark
 from outflow_cohort.report.landmarks_figure import landmark_figures
 from outflow_cohort.report.mean_anatomy import mean_anatomy

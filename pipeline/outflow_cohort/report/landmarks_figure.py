@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from outflow_cohort.report import palette
-from outflow_cohort.report.charts_cohort import frame_table
 from outflow_cohort.report.cohort_data import has
+from outflow_cohort.report.frame_tables import frame_table
 from outflow_cohort.report.mean_anatomy import MeanAnatomy
 from outflow_cohort.report.numbers import count, is_number, number, with_unit
 from outflow_cohort.report.page import Figure

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import pandas as pd
 
 from outflow_cohort.report.charts_agreement import headline_rows
-from outflow_cohort.report.charts_cohort import cell_text, frame_table
 from outflow_cohort.report.cohort_data import Cohort, has
+from outflow_cohort.report.frame_tables import cell_text, frame_table
 from outflow_cohort.report.labels import column_label
 from outflow_cohort.report.numbers import MISSING, difference_digits, estimate, interval, is_number, number, unit_text
 from outflow_cohort.report.page import EMPTY_TABLE, Table, table_of

@@ -17,7 +17,8 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.findings import UNTROUBLED, AreaNoise, SectionNumbers, Value
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.outflow.rival_places import APART, numbers_that_jump
-from outflow_geometry.scatter.redrawn_sections import NUMBERS, PlanRedraws
+from outflow_geometry.scatter.redrawn_sections import PlanRedraws
+from outflow_geometry.scatter.scanned_draws import NUMBERS
 
 DRAWN_SHARE = 0.05
 """Share of the draws at another place from which it counts: what a 95 % interval leaves out may be elsewhere."""

@@ -16,9 +16,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from scipy import ndimage
 from scipy.special import ndtri
 
 from outflow_geometry.base.errors import GeometryError, tried_once
@@ -30,31 +28,20 @@ from outflow_geometry.outflow.outflow_path import OutflowPath, PathStack
 from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.plan_sections import PlanSections
 from outflow_geometry.outflow.plane_doubt import path_error
-from outflow_geometry.outflow.section_scan import Cuttings, quick_areas, quick_shapes
-from outflow_geometry.outflow.sections import FARTHEST, edge_field
+from outflow_geometry.outflow.section_scan import Cuttings
 from outflow_geometry.outflow.solids import Solid
 from outflow_geometry.scatter.automatic_response import path_response
 from outflow_geometry.scatter.redrawn_paths import redrawn_reader_paths
+from outflow_geometry.scatter.scanned_draws import (
+    NUMBERS,
+    areas_about_smallest,
+    even_stations,
+    range_ends,
+    scanned_areas,
+    scanned_numbers,
+    smallest_of_parabolas,
+)
 from outflow_geometry.scatter.uncertainty import FEWEST_DRAWS
-
-SCAN_SPACING = 1.25
-"""mm at most between the planes of a draw: sections change over several mm, and a parabola is laid between."""
-
-FIT_REACH = 2.6
-"""mm about the smallest plane over which the parabola is fitted: five planes."""
-
-LEAST_FIT = 0.05
-"""mm on either side without which no parabola is laid: a range so short holds no other section."""
-
-PILOTS = 24
-"""Draws that are scanned over the whole range; they tell the others where to look."""
-
-SURELY_LARGER, HARDLY_LARGER = 4.0, 0.05
-"""Stations where sections of the pilots exceed their own smallest by so many standard deviations, in logarithms, are
-left out in the other draws; where they do so by less than this share on average they never are."""
-
-LARGEST_RISE = 3.0
-"""Logarithm of an area over the smallest, at most: that of a plane without section."""
 
 FAR_FROM_SMALLEST = 2.0
 """Stations where the reading's own area is this many times its smallest are not scanned: a few millimetres do not
@@ -63,16 +50,6 @@ make them the smallest."""
 CURVE_SPACING, CURVE_DRAWS = 3.0, 40
 """mm between the stations at which the scatter along the whole curve is told, and draws that tell it: a standard
 deviation to 11 percent."""
-
-END_STEP = 0.5
-"""mm between the stations at which the planes of a draw are tested for meeting the device."""
-
-WINDOW_MARGIN, WINDOW_REACH = 5.0, 2.0
-"""mm by which the window of a redrawn section exceeds the reading's sections within that many mm along the path:
-seven times the scatter of a landmark."""
-
-
-NUMBERS = ("area", "station", "native_area", "residual_fraction", "septum_distance", "diameter_max", "diameter_min")
 
 
 @dataclass(frozen=True)
@@ -212,7 +189,7 @@ def _redrawn_numbers(redraws: PlanRedraws, solid: str, method: str) -> FloatArra
     found = sections.section(solid, method)
     draws, stations, cuttings = _ranges(redraws, solid, method, stack, *_cuttings(redraws, solid, stack))
     numbers = np.full((len(stack.known), len(NUMBERS)), np.nan)
-    numbers[draws] = _scanned(sections, method, stack, draws, stations, cuttings)
+    numbers[draws] = scanned_numbers(sections, method, stack, draws, stations, cuttings)
     own = np.asarray([getattr(found, name) for name in NUMBERS])
     moved = own + (numbers[1:] - numbers[0])
     moved[:, 0] += own[0] * _path_errors(sections, solid, method, len(moved))
@@ -233,7 +210,9 @@ def _areas_along_path(redraws: PlanRedraws, solid: str, method: str) -> FloatArr
     asked = np.flatnonzero(draws % BOTTLENECK_EVERY == 0)
     draws, stations, cuttings = _ranges(redraws, solid, method, stack, draws[asked], cuttings.rows(asked))
     areas = np.full(len(own.known), np.nan)
-    areas[draws] = _vertices(stations, _areas_about_smallest(sections, method, stack, draws, stations, cuttings))[0]
+    areas[draws] = smallest_of_parabolas(
+        stations, areas_about_smallest(sections, method, stack, draws, stations, cuttings)
+    )[0]
     area = sections.section(solid, method).area
     moved = area * (1.0 + _path_errors(sections, solid, method, len(areas) - 1)) + areas[1:] - areas[0]
     result: FloatArray = np.where(moved > 0.0, moved, np.nan)
@@ -258,10 +237,10 @@ def _ranges(
     Raises GeometryError `solid_not_met`, `no_section` where the middle, draw 0, is not among them.
     """
     sections, chosen = redraws.sections, redraws.sections.definitions
-    ends = _ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
+    ends = range_ends(stack, draws, cuttings, max(-chosen.search_upstream, stack.first))
     if not np.isfinite(ends[0]):
         raise GeometryError("solid_not_met", "no plane near the reading's own range meets the device")
-    stations = _stations(ends)
+    stations = even_stations(ends)
     curves = sections.curves(method)
     own_areas = np.interp(stations[0], curves.stations, curves.areas[solid])
     least = max(sections.section(solid, method).area, float(np.nanmin(own_areas)))
@@ -294,7 +273,7 @@ def _curve_scatter(redraws: PlanRedraws, solid: str, method: str) -> tuple[Float
     if len(some) <= FEWEST_DRAWS:
         raise GeometryError("no_section", "too few redrawn landmarks give a solid and a path")
     everywhere = np.broadcast_to(stations, (len(some), len(stations)))
-    areas = _areas(sections, method, stack, draws[some], everywhere, cuttings.rows(some))
+    areas = scanned_areas(sections, method, stack, draws[some], everywhere, cuttings.rows(some))
     spread = np.std(areas[1:], axis=0, ddof=1)
     if method == "automatic_path":
         spread = np.hypot(spread, path_error(sections.plane_doubt(solid)) * areas[0])
@@ -313,138 +292,3 @@ def _solids(redraws: PlanRedraws, name: str) -> list[Solid | None]:
         except GeometryError:
             solids.append(None)
     return solids
-
-
-def _ends(stack: PathStack, draws: NDArray[np.int64], cuttings: Cuttings, lowest: float) -> FloatArray:
-    """Most upstream station (d,) from `lowest` on whose plane meets the solid on the aortic side; NaN: none."""
-    stations = np.linspace(lowest, 0.0, math.ceil(-lowest / END_STEP) + 1)
-    meets = cuttings.meets(*stack.at(draws, np.broadcast_to(stations, (len(draws), len(stations)))))
-    first = np.argmax(meets >= 0.0, axis=1)
-    row = np.arange(len(draws))
-    here, before = meets[row, first], meets[row, np.maximum(first - 1, 0)]
-    share = np.where(first > 0, here / np.where(here > before, here - before, 1.0), 0.0)
-    return np.where(here >= 0.0, stations[first] - share * (stations[1] - stations[0]), np.nan)
-
-
-def _stations(ends: FloatArray) -> FloatArray:
-    """Stations (d, s) over each draw's own range [end, 0]."""
-    count = max(math.ceil(-float(np.nanmin(ends)) / SCAN_SPACING), 1) + 1
-    result: FloatArray = np.nan_to_num(ends)[:, None] * np.linspace(1.0, 0.0, count)
-    return result
-
-
-def _scanned(
-    sections: PlanSections,
-    method: str,
-    stack: PathStack,
-    draws: NDArray[np.int64],
-    stations: FloatArray,
-    cuttings: Cuttings,
-) -> FloatArray:
-    """NUMBERS (d, 7) of the draws (d,), save the residual fraction; stations (d, s)."""
-    field = edge_field(sections.reading.lumen(method))
-    areas = _areas_about_smallest(sections, method, stack, draws, stations, cuttings)
-    numbers = np.full((len(draws), len(NUMBERS)), np.nan)
-    numbers[:, 0], numbers[:, 1] = _vertices(stations, areas)
-    kept = np.flatnonzero(np.isfinite(numbers[:, 0]))
-    if not len(kept):
-        return numbers
-    best = numbers[kept, 1]
-    points, tangents = (found[:, 0] for found in stack.at(draws[kept], best[:, None]))
-    windows = _windows(sections, method, best)
-    numbers[kept, 4:] = quick_shapes(field, points, tangents, cuttings, kept, windows)[:, 1:]
-    bare = cuttings.without_device()
-    numbers[kept, 2] = quick_areas(field, points, tangents, bare, kept, windows)
-    return numbers
-
-
-def _areas_about_smallest(
-    sections: PlanSections,
-    method: str,
-    stack: PathStack,
-    draws: NDArray[np.int64],
-    stations: FloatArray,
-    cuttings: Cuttings,
-) -> FloatArray:
-    """`_areas` (d, s) where they may be the smallest of their draw, and within FIT_REACH of the one that is; else, and
-    where there is no section, inf."""
-
-    def scanned(chosen: NDArray[np.bool_]) -> FloatArray:
-        found = _areas(sections, method, stack, draws, stations, cuttings, chosen)
-        return np.where(found > 0.0, found, np.inf)
-
-    asked = np.zeros(stations.shape, dtype=np.bool_)
-    asked[: PILOTS + 1] = True
-    areas = scanned(asked)
-    if len(draws) <= PILOTS + 1:
-        return areas
-    pilots = areas[: PILOTS + 1]
-    least = pilots.min(axis=1, keepdims=True)
-    with np.errstate(invalid="ignore"):
-        rise = np.minimum(np.nan_to_num(np.log(pilots / least), nan=LARGEST_RISE), LARGEST_RISE)
-    likely = rise.mean(axis=0) <= np.maximum(SURELY_LARGER * rise.std(axis=0), HARDLY_LARGER)
-    wanted = np.broadcast_to(likely, stations.shape) & ~asked
-    while wanted.any():
-        areas, asked = np.minimum(areas, scanned(wanted)), asked | wanted
-        best = np.take_along_axis(stations, np.argmin(areas, axis=1)[:, None], axis=1)
-        wanted = (np.abs(stations - best) <= FIT_REACH) & ~asked
-    return areas
-
-
-def _areas(
-    sections: PlanSections,
-    method: str,
-    stack: PathStack,
-    draws: NDArray[np.int64],
-    stations: FloatArray,
-    cuttings: Cuttings,
-    chosen: NDArray[np.bool_] | None = None,
-) -> FloatArray:
-    """Areas (d, s) of the draws (d,) at their stations (d, s), 0 where these are not `chosen` (d, s); None = all."""
-    row, place = np.nonzero(np.ones(stations.shape, dtype=np.bool_) if chosen is None else chosen)
-    asked = stations[row, place]
-    points, tangents = (found[:, 0] for found in stack.at(draws[row], asked[:, None]))
-    windows = _windows(sections, method, asked)
-    field = edge_field(sections.reading.lumen(method))
-    areas = np.zeros(stations.shape)
-    areas[row, place] = quick_areas(field, points, tangents, cuttings, row, windows)
-    return areas
-
-
-def _vertices(stations: FloatArray, areas: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Smallest areas (d,) and their stations: vertices of parabolas of least squares about the smallest of (d, s).
-
-    Least squares over up to five planes, since the scan's grid leaves a percent of noise on each.
-    """
-    row, best = np.arange(len(areas)), np.argmin(areas, axis=1)
-    area, station = areas[row, best], stations[row, best]
-    s = stations - station[:, None]
-    weight = (np.isfinite(areas) & (np.abs(s) <= FIT_REACH)).astype(np.float64)
-    lowest, highest = (s * weight).min(axis=1), (s * weight).max(axis=1)
-    fitted = np.flatnonzero((lowest < -LEAST_FIT) & (highest > LEAST_FIT))
-    powers = s[fitted, :, None] ** np.arange(3)
-    weighted = powers * weight[fitted, :, None]
-    values = np.where(weight[fitted] > 0.0, areas[fitted], 0.0)[..., None]
-    terms = np.linalg.solve(weighted.swapaxes(1, 2) @ powers, weighted.swapaxes(1, 2) @ values)[..., 0]
-    foot, slope, bend = terms.T
-    curved = bend > 0.0
-    fitted, foot, slope, bend = fitted[curved], foot[curved], slope[curved], bend[curved]
-    shift = np.clip(-slope / (2.0 * bend), lowest[fitted], highest[fitted])
-    area[fitted] = foot + slope * shift + bend * shift * shift
-    station[fitted] += shift
-    return np.where(np.isfinite(area), area, np.nan), station
-
-
-def _windows(sections: PlanSections, method: str, stations: FloatArray) -> FloatArray:
-    """Boxes (m, 4) about the reading's native sections near `stations` (m,), with a margin: lowest, highest u and v."""
-    stack = sections.curves(method).stack
-    bounds = shapely.bounds(stack.native)
-    if not np.isfinite(bounds).any():
-        raise GeometryError("no_section", "no blood about the smallest section")
-    low, high = np.where(np.isnan(bounds), np.inf, bounds)[:, :2], np.where(np.isnan(bounds), -np.inf, bounds)[:, 2:]
-    reach = math.ceil(WINDOW_REACH / float(np.diff(stack.stations).mean())) if len(stack.stations) > 1 else 0
-    low = ndimage.minimum_filter1d(low, 2 * reach + 1, axis=0, mode="nearest") - WINDOW_MARGIN
-    high = ndimage.maximum_filter1d(high, 2 * reach + 1, axis=0, mode="nearest") + WINDOW_MARGIN
-    low, high = np.clip(low, -FARTHEST, 0.0), np.clip(high, 0.0, FARTHEST)
-    near = np.searchsorted(0.5 * (stack.stations[1:] + stack.stations[:-1]), stations)
-    return np.hstack([low[near], high[near]])
