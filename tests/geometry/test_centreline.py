@@ -15,6 +15,7 @@ from outflow_geometry.base.errors import GeometryError
 from outflow_geometry.base.frames import FloatArray, Volume, unit
 from outflow_geometry.base.inputs import Definitions, Device, Plan, ReadingInput
 from outflow_geometry.image.lumen import Lumen, PhaseImage, outflow_lumen
+from outflow_geometry.image.phantom import straight_tract
 from outflow_geometry.landmarks.anatomy import Anatomy, build_anatomy
 from outflow_geometry.measures.reading import measure_reading
 from outflow_geometry.outflow import plan_sections as plan_sections_module
@@ -22,9 +23,10 @@ from outflow_geometry.outflow import plane_doubt as plane_doubt_module
 from outflow_geometry.outflow.centreline import KEPT_OFF, LENGTHENED, NARROWED, automatic_path, path_body
 from outflow_geometry.outflow.image_findings import PhaseFindings
 from outflow_geometry.outflow.lobes import turned_section
+from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.placing import build_solid
 from outflow_geometry.outflow.plan_sections import AT_ANNULUS, PlanSections
-from outflow_geometry.outflow.plane_doubt import BASE_ERROR, path_error, plane_doubt, smallest_areas
+from outflow_geometry.outflow.plane_doubt import BASE_ERROR, crosses_askew, path_error, plane_doubt, smallest_areas
 from outflow_geometry.outflow.potential_flow import FlowGround, solved_flow
 from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.residual import smallest_section
@@ -176,6 +178,22 @@ def test_depths_that_are_scanned_together_are_scanned_as_each_alone() -> None:
         (alone,) = smallest_areas(lumen, path, anatomy, [solid], Definitions(), 5.0)
         assert np.allclose(found, alone, rtol=1e-9)
     assert together[0][0] < together[1][0] < together[2][0]
+
+
+def test_a_plane_near_the_annulus_that_leans_on_it_is_in_doubt() -> None:
+    """A straight path that leaves the annulus by an angle; further upstream the tract may turn as it likes."""
+    landmarks, _ = straight_tract()
+    anatomy = build_anatomy(landmarks)
+    normal = anatomy.aortic_plane.normal
+    across = unit(np.cross(normal, [0.0, 1.0, 0.0]))
+    stations = np.arange(-30.0, 5.0, 0.5)
+    for degrees, doubted in ((0.0, False), (11.5, False), (12.5, True)):
+        way = np.cos(np.radians(degrees)) * normal + np.sin(np.radians(degrees)) * across
+        points = anatomy.aortic_center + stations[:, None] * way
+        path = OutflowPath("automatic_path", stations, points, np.tile(way, (len(stations), 1)))
+        assert crosses_askew(path, -4.0, anatomy) is doubted
+        assert crosses_askew(path, 0.0, anatomy) is doubted
+        assert not crosses_askew(path, -11.0, anatomy)
 
 
 def test_doubt_is_the_larger_of_leaning_planes_and_of_another_flow() -> None:

@@ -26,7 +26,15 @@ from outflow_geometry.outflow.lobes import turned_section
 from outflow_geometry.outflow.outflow_path import OutflowPath
 from outflow_geometry.outflow.path_spread import path_spread
 from outflow_geometry.outflow.placing import build_solid
-from outflow_geometry.outflow.plane_doubt import LEAN, MOST_DOUBT, plane_doubt, smaller_kept_off, smallest_areas
+from outflow_geometry.outflow.plane_doubt import (
+    LEAN,
+    MOST_DOUBT,
+    SKEW_DOUBT,
+    crosses_askew,
+    plane_doubt,
+    smaller_kept_off,
+    smallest_areas,
+)
 from outflow_geometry.outflow.reading_lumen import ReadingLumen
 from outflow_geometry.outflow.residual import SmallestSection, described, lumen_holds_device, smallest_section
 from outflow_geometry.outflow.rival_places import numbers_that_jump
@@ -155,11 +163,15 @@ class PlanSections:
             cls._find_leaning(plans, [*solids, "full_frame"], narrowed)
 
     def plane_doubt(self, solid: str) -> float:
-        """Share by which the smallest section of the automatic path depends on how its planes lie (`plane_doubt`)."""
+        """Share by which the smallest section of the automatic path depends on how its planes lie (`plane_doubt`), or
+        may lie askew where it is near the annulus (`crosses_askew`)."""
         try:
-            return plane_doubt(self._leaning(solid, self.narrowed), float(self._leaning(solid, self._other_flow)[0]))
+            doubt = plane_doubt(self._leaning(solid, self.narrowed), float(self._leaning(solid, self._other_flow)[0]))
+            station = self._plane_of(solid, "automatic_path").station
         except GeometryError:
             return 1.0  # along one of the flows there is no section at all
+        askew = crosses_askew(self.path("automatic_path"), station, self.reading.anatomy)
+        return max(doubt, SKEW_DOUBT) if askew else doubt
 
     def path_unsure(self, solid: str) -> bool:
         """Whether that doubt, or that of the flow not taken, is above MOST_DOUBT."""
