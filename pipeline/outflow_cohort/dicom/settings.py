@@ -182,7 +182,7 @@ class QualitySettings(_Closed):
     noise_warn_hu: float = _number(40, "HU", "Noise (SD in the lumen) above this is warned (from memory).", 0, 500)
     noise_fail_hu: float = _number(80, "HU", "Noise above this fails (from memory).", 0, 1000)
     saturation_warn_pct: float = _number(
-        0.01, "%", "Share of voxels near the ring at the top of the HU scale above which is warned.", 0, 100
+        0.01, "%", "Share of voxels near the ring at the top of the HU scale above which it is warned.", 0, 100
     )
     slab_step_warn: float = _number(
         4.0,

@@ -31,7 +31,7 @@ def api_section() -> str:
         "# Every public function",
         "",
         "These two lists are the libraries: import each name from `outflow_geometry` or from `outflow_cohort.stats`.",
-        "What else their modules hold serves the pipeline and may change. `help(NAME)` has shapes, units, errors and",
+        "The rest of their modules serves the pipeline and may change. `help(NAME)` has shapes, units, errors and",
         "sources. The tests run each example as it is here, after these lines:",
         "",
         "```python",

@@ -159,8 +159,8 @@ def _headline_note(data: CaseData, phase: float | None, why: str) -> str:
         + "The same values as in the cohort report and in tables/cases.csv. "
     )
     text += "Mean of the readers' first reads; " if several else ""
-    text += "95 % intervals come from the scatter of the landmarks" + ("," if several else ".")
-    return text + (" widened to hold each reader's value." if several else "")
+    text += "95 % intervals come from the scatter of the landmarks and, for areas, the noise of the image"
+    return text + ("; they are widened to hold each reader's value." if several else ".")
 
 
 def _plates(data: CaseData, phase: float | None, main: tuple[str, str] | None) -> list[Figure]:

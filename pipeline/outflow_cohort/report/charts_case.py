@@ -26,8 +26,9 @@ CURVES_NOTE = (
     "and its station along. Dashed: cut-offs. Larger areas, further up in the ventricle, are above the frame."
 )
 CYCLE_NOTE = (
-    "Neo-LVOT area by phase. Band (main solid) and bars: 95 % intervals from the scatter of landmarks. "
-    "The dashed lines are cut-offs. Full dots: marked phases. Open rings: landmarks carried from another phase."
+    "Neo-LVOT area by phase. Band (main solid) and bars: 95 % intervals from the scatter of landmarks and the "
+    "noise of the image. The dashed lines are cut-offs. Full dots: marked phases. Open rings: landmarks carried from "
+    "another phase."
 )
 FRAME_SHARE = 1.6
 """Height of the frame over the largest smallest section or cut-off: the ventricle's own areas, several times as large,

@@ -15,7 +15,7 @@ PLAN_RULE = "Where a case has several plans, the alphabetically first one is use
 
 
 def headline_plan(plan_ids: Iterable[str]) -> str:
-    """The plan that comes first: the first by name; empty where there is none."""
+    """The plan that comes first: the alphabetically first; empty where there is none."""
     return min((str(p) for p in plan_ids), default="")
 
 
@@ -27,12 +27,12 @@ def first_plans(frame: pd.DataFrame) -> dict[str, str]:
 
 
 def headline_method(methods: Iterable[str], preferred: str) -> str:
-    """The method that comes first: the preferred one, else the first by name; empty where there is none."""
+    """The method that comes first: the preferred one, else the alphabetically first; empty where there is none."""
     return min((str(m) for m in methods), key=lambda m: (m != preferred, m), default="")
 
 
 def headline_variant(variants: Iterable[str], main_solid: str) -> str:
-    """The variant that comes first: the main solid, else the first by name; those over the phases come last."""
+    """The variant that comes first: the main solid, else the alphabetically first; those over the phases come last."""
     plain = [str(v) for v in variants if "/" not in str(v)]
     return min(plain, key=lambda v: (v != main_solid, v), default="")
 

@@ -78,9 +78,9 @@ def primary_values(
     """By case_id, the primary measures in the order of the settings.
 
     measurements : the dataset, or the file of one case. final : adjudicated values (tables/final.parquet) that take the
-    place of the readers'. The variant of a measure of the device is `main_solid`, else
-    the first by name; the path `main_method` where the case has a number by it, else the other; the plan the first by
-    name, whether its value counts or not.
+    place of the readers'. The variant of a measure of the device is `main_solid`, else the alphabetically first; the
+    path is `main_method` where the case has a number by it, else the other; the plan is the alphabetically first,
+    whether its value counts or not.
     """
     if not any(measurements.rglob("*.parquet") if measurements.is_dir() else [measurements]):
         return {}

@@ -153,9 +153,9 @@ def cutoff_overview(cohort: Cohort) -> Table | None:
     header = ("Cut-off, mm²", "Plan", "Group", "Cases below", "Share, % (95 %)", "Expected share, %")
     note = (
         f"{variant_text(solid).capitalize()}, {method_text(method)}. Cases below: of those whose value counts. "
-        "Expected share: mean chance that the true area is below, from the scatter of landmarks, of all cases with "
-        "such a chance, also those in doubt. A plan of one name is another device and depth in each case "
-        "(tables/plans.csv). tables/cutoffs.csv has the other solids and paths."
+        "Expected share: mean chance that the true area is below, from the scatter of landmarks and the image's "
+        "noise, over all cases with such a chance, also those in doubt. A plan of one name is another "
+        "device and depth in each case (tables/plans.csv). tables/cutoffs.csv has the other solids and paths."
     )
     return table_of(header, lines, note, "Cases below") if lines else None
 

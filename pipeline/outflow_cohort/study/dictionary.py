@@ -17,8 +17,8 @@ TABLES = (
     ("landmark_findings.parquet", "one row per finding on a landmark, before measuring", outputs.LANDMARK_FINDINGS),
     (
         "implants/",
-        "what each implant of the grid would leave free; without rows where study.yaml has no `implants`; "
-        "besides, one column chance_below_CUTOFF_ID for each cut-off; a folder of Parquet parts",
+        "what each implant of the grid would leave free; no rows where study.yaml has no `implants`; "
+        "one more column, chance_below_CUTOFF_ID, for each cut-off; a folder of Parquet parts",
         outputs.IMPLANTS,
     ),
     ("set_aside.parquet", "everything that went in and did not come out, with the reason", outputs.SET_ASIDE),
@@ -92,7 +92,7 @@ def data_dictionary() -> str:
         lines.append("| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |")
     lines += ["", "## Codes of landmark findings", "", "| code | severity | meaning | remedy |", "|---|---|---|---|"]
     lines += [f"| {code} | {c.severity} | {c.meaning} | {c.remedy} |" for code, c in CODES.items()]
-    lines += ["", "Codes of readings set aside for their frame, unit or size are those of `set_aside`."]
+    lines += ["", "Readings set aside for their frame, unit or size are in `set_aside`, with their codes."]
     lines += ["", "SOLID is a solid variant, CUTOFF_ID a configured cut-off.", ""]
     lines += _statuses()
     return "\n".join(lines)

@@ -41,7 +41,7 @@ class LandmarkFiles(BaseModel):
     )
     columns: dict[ColumnName, Annotated[str, Field(min_length=1, max_length=200)]] = Field(
         default_factory=dict,
-        description="Of tables: our column to the file's column; columns of the same name need no entry.",
+        description="For tables: our column, and the file's column; columns of the same name need no entry.",
         json_schema_extra=_unit("name"),
     )
     structures: dict[str, str] = Field(
@@ -67,7 +67,9 @@ class LandmarkFiles(BaseModel):
         None, description="Structure of all points of these files.", json_schema_extra=_unit("name")
     )
     separator: Literal[",", ";", "tab", "|"] | None = Field(
-        None, description="Of CSV files; empty = the commonest sign of the header.", json_schema_extra=_unit("1")
+        None,
+        description="Separator of CSV files; empty = the most frequent one in the header.",
+        json_schema_extra=_unit("1"),
     )
     decimal: Literal[".", ","] = Field(
         ".", description="Decimal sign in CSV files and sheets.", json_schema_extra=_unit("1")

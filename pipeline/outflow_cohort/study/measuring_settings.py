@@ -38,7 +38,7 @@ class Definitions(Section):
         json_schema_extra=unit("mm"),
     )
     station_step_mm: float = Field(
-        0.5, ge=0.1, le=2, description="Distance of neighbouring stations.", json_schema_extra=unit("mm")
+        0.5, ge=0.1, le=2, description="Distance between neighbouring stations.", json_schema_extra=unit("mm")
     )
     beyond_aortic_plane_mm: float = Field(
         8.0,
@@ -61,7 +61,7 @@ class Definitions(Section):
 
 
 class Uncertainty(Section):
-    """Standard errors and intervals from the scatter of landmarks."""
+    """Standard errors and intervals, from the scatter of landmarks and the noise of the image."""
 
     draws: int = Field(
         200,

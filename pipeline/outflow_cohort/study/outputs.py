@@ -23,16 +23,16 @@ class OutputColumn:
 _READING = (
     OutputColumn("case_id", "str", "pseudonym of the case"),
     OutputColumn("phase_pct", "float64", "cardiac phase, % of R-R; null = over the phases of a case, or unknown"),
-    OutputColumn("reader_id", "str", "reader; empty = not of one reader"),
+    OutputColumn("reader_id", "str", "reader; empty where the row is not one reader's"),
     OutputColumn("read_no", "Int64", "which read of this reader"),
 )
 _ORIGIN = (
     OutputColumn("landmark_origin", "str", "marked = by the reader in this phase; carried = from a marked phase"),
     OutputColumn("carried_from_pct", "float64", "marked phase the landmarks come from, % of R-R; null where marked"),
-    OutputColumn("carry_error_mm", "float64", "expected error of a coordinate of the carried ring; null where marked"),
+    OutputColumn("carry_error_mm", "float64", "expected error of the carried ring per coordinate; null where marked"),
 )
 _OVER_PHASES = (
-    OutputColumn("phases_used", "Int64", "phases that a value over phases was chosen or averaged from; null in others"),
+    OutputColumn("phases_used", "Int64", "how many phases a value over phases was chosen or averaged from; else null"),
     OutputColumn("phases_carried", "Int64", "how many of these have carried landmarks"),
 )
 _PLAN = (OutputColumn("plan_id", "str", "plan; empty where the measure needs none"),)
@@ -67,7 +67,7 @@ CURVES = (
     *_VARIANT_PARTS,
     OutputColumn("method", "str", "reader_path or automatic_path"),
     OutputColumn("station_mm", "float64", "place along the outflow path; 0 = aortic annulus, negative = upstream"),
-    OutputColumn("area_mm2", "float64", "section left free by the device"),
+    OutputColumn("area_mm2", "float64", "area of the section that the device leaves open"),
     OutputColumn("native_area_mm2", "float64", "the same section without a device"),
     *_ORIGIN,
 )
@@ -76,23 +76,23 @@ VIEWS = (
     OutputColumn("view", "str", "which view"),
     OutputColumn("lao_rao_deg", "float64", "LAO (+) / RAO (-)"),
     OutputColumn("cra_cau_deg", "float64", "CRA (+) / CAU (-)"),
-    OutputColumn("residual_tilt_deg", "float64", "how far the plane is from edge-on (en face) in this view"),
+    OutputColumn("residual_tilt_deg", "float64", "how far the plane is from edge-on, or from en face, in this view"),
     OutputColumn("reachable", "boolean", "inside the configured gantry box"),
     *_ORIGIN,
 )
 LANDMARK_FINDINGS = (
     *_READING,
     OutputColumn("structure", "str", "structure; empty = the reading, or the case, as a whole"),
-    OutputColumn("point_no", "Int64", "place of the point in its structure, from 1; null = the whole structure"),
+    OutputColumn("point_no", "Int64", "number of the point in its structure, from 1; null = the whole structure"),
     OutputColumn("code", "str", "what was found (list below)"),
     OutputColumn(
         "severity",
         "str",
-        "suspect (values that rest on it say `landmark_suspect`, or this code where another case holds the same), "
-        "impossible (the reading is set aside), note",
+        "suspect (values that rest on it say `landmark_suspect`, or this code where another case has the same "
+        "points or images), impossible (the reading is set aside), note",
     ),
     OutputColumn("number", "float64", "what was found, in `unit`; null where there is no number"),
-    OutputColumn("bound", "float64", "what it may be at most (at least, where `number` is below it)"),
+    OutputColumn("bound", "float64", "the most that it may be (the least, where `number` is below it)"),
     OutputColumn("unit", "str", "unit of number and bound"),
     OutputColumn("remedy", "str", "what to do"),
 )
@@ -103,7 +103,7 @@ IMPLANTS = (
     OutputColumn("fits_targets", "boolean", "whether it meets the study's sizing targets in this reading; null = none"),
     OutputColumn("ventricular_depth_mm", "float64", "depth of the outflow end below the ring plane"),
     OutputColumn("tilt_ap_deg", "float64", "tilt of the device axis toward the aorta"),
-    OutputColumn("tilt_ic_deg", "float64", "tilt of the device axis across"),
+    OutputColumn("tilt_ic_deg", "float64", "tilt of the device axis, intercommissural"),
     OutputColumn("solid", "str", "which part of the device counts as solid"),
     OutputColumn("method", "str", "reader_path or automatic_path"),
     OutputColumn("area_mm2", "float64", "neo-LVOT; null where it is missing"),
@@ -112,7 +112,7 @@ IMPLANTS = (
     OutputColumn("station_mm", "float64", "place of that section; 0 = aortic annulus, negative = upstream"),
     OutputColumn("device_septum_mm", "float64", "smallest distance from the device to the septum in that section"),
     OutputColumn("landmark_sd_mm2", "float64", "standard deviation of the area from landmarks and image"),
-    OutputColumn("placement_sd_mm2", "float64", "standard deviation of the area from how the implant may land"),
+    OutputColumn("placement_sd_mm2", "float64", "standard deviation of the area from where the implant may land"),
     OutputColumn("status", "str", "`ok`, or why the value is missing or needs care"),
     *_ORIGIN,
 )
@@ -130,7 +130,7 @@ PRIVACY = (
     OutputColumn("tag", "str", "DICOM tag, or where else it was found"),
     OutputColumn("keyword", "str", "DICOM keyword"),
     OutputColumn("rule", "str", "rule that fired"),
-    OutputColumn("severity", "str", "severity"),
+    OutputColumn("severity", "str", "error, warning or info; privacy.policy says which set a series aside"),
 )
 FINAL = (
     OutputColumn("case_id", "str", "pseudonym of the case"),
@@ -153,9 +153,8 @@ FINAL = (
     OutputColumn(
         "status",
         "str",
-        "ok, the doubt of a reading that counts, adjudicated, needs_adjudication (the readers differ by more than the "
-        "study accepts), landmark_suspect or "
-        "no_usable_value",
+        "ok, adjudicated, needs_adjudication (the readers differ by more than the study accepts), landmark_suspect, "
+        "no_usable_value, or the status of a doubtful reading that counts",
     ),
     OutputColumn(
         "landmark_origin", "str", "carried = no reader marked this phase: from carried landmarks; else marked"
@@ -186,16 +185,16 @@ SERIES_MEANINGS = {
     "details": "what was found, in words",
     "remedy": "what to do about it",
     "format": "DICOM single- or multi-frame, or the kind of image file",
-    "rows": "rows of a slice",
-    "columns": "columns of a slice",
+    "rows": "rows per slice",
+    "columns": "columns per slice",
     "n_slices": "slices",
     "n_files": "files",
-    "row_spacing_mm": "distance of neighbouring rows, mm",
-    "column_spacing_mm": "distance of neighbouring columns, mm",
-    "slice_spacing_mm": "mean distance of neighbouring slices, mm",
+    "row_spacing_mm": "distance between neighbouring rows, mm",
+    "column_spacing_mm": "distance between neighbouring columns, mm",
+    "slice_spacing_mm": "mean distance between neighbouring slices, mm",
     "slice_thickness_mm": "SliceThickness of the header, mm",
-    "gap_min_mm": "smallest distance of neighbouring slices, mm",
-    "gap_max_mm": "largest distance of neighbouring slices, mm",
+    "gap_min_mm": "smallest distance between neighbouring slices, mm",
+    "gap_max_mm": "largest distance between neighbouring slices, mm",
     "spacing_jitter_pct": "largest departure of a gap from the mean spacing, %",
     "tilt_deg": "angle between slice normal and stacking direction, degrees",
     "inplane_drift_mm": "in-plane shift from first to last slice, mm",
@@ -223,10 +222,10 @@ SERIES_MEANINGS = {
     "bits_stored": "BitsStored",
     "signed": "whether stored values are signed",
     "padding_value": "PixelPaddingValue",
-    "maker": "maker of the scanner, as a known word",
+    "maker": "manufacturer of the scanner, from a fixed list of words",
     "frame_of_reference": "keyed hash of the frame of reference UID",
     "lumen_hu": "mean HU of the lumen",
-    "lumen_source": "where the lumen's HU was taken",
+    "lumen_source": "where the lumen's HU was measured",
     "muscle_hu": "mean HU of muscle",
     "noise_hu": "standard deviation in the lumen, HU",
     "contrast_to_noise": "(lumen - muscle) / noise",

@@ -328,7 +328,7 @@ def angularly_sorted(points: ArrayLike, plane: Plane) -> FloatArray:
 
 
 def circle_fit(flat: ArrayLike) -> tuple[FloatArray, float]:
-    """Centre (2,) and radius, mm, of the circle of least squared geometric distance to `flat` (n >= 3, 2), mm.
+    """Centre (2,) and radius, mm, of the circle with the least squared geometric distance to `flat` (n >= 3, 2), mm.
 
     Starts at the algebraic Taubin fit and ends with Gauss-Newton (Levenberg-Marquardt damped) on the distances.
     Sources: Taubin 1991, IEEE PAMI 13:1115; Chernov & Lesort 2005, J Math Imaging Vis 23:239 (geometric fit).

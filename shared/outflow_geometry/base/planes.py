@@ -51,7 +51,7 @@ def checked_points(points: ArrayLike, structure: str, least: int) -> FloatArray:
 
 
 def least_squares_plane(points: ArrayLike, structure: str = "points") -> Plane:
-    """Plane of least squared distance to `points` (n >= 3, 3), mm, through their mean; the sign of its normal is open.
+    """Plane of least squared distance to `points` (n >= 3, 3), mm, through their mean; its normal may point either way.
 
     Source: orthogonal regression, the right singular vector of the smallest singular value of the centred
     points (Golub & Van Loan, Matrix Computations, section 6.3: total least squares).
@@ -92,7 +92,7 @@ def facing(plane: Plane, point: ArrayLike) -> Plane:
 
 
 def plane_through(first: ArrayLike, second: ArrayLike, third: ArrayLike, name: str) -> Plane:
-    """Plane through three points (3,), mm, u from first to second; `collinear_points` where they line up.
+    """Plane through three points (3,), mm, u from first to second; `collinear_points` where they are on one line.
 
     >>> plane_through([0, 0, 5], [10, 0, 5], [0, 10, 5], "plane").normal.round(6).tolist()
     [0.0, 0.0, 1.0]
@@ -107,7 +107,7 @@ def plane_through(first: ArrayLike, second: ArrayLike, third: ArrayLike, name: s
 
 
 def angle_between(first: ArrayLike, second: ArrayLike) -> float:
-    """Angle between two directions (3,), 0 to 180 degrees; well conditioned at both ends.
+    """Angle between two directions (3,), 0 to 180 degrees; accurate near both ends too.
 
     Source: Kahan, "How futile are mindless assessments of roundoff", section 12: 2 atan2(|a - b|, |a + b|).
 

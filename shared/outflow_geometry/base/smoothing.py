@@ -71,9 +71,9 @@ class SmoothedCurve:
 
 
 def smoothed_curve(points: FloatArray, scatter: float, *, closed: bool = False) -> SmoothedCurve:
-    """Settle `points` (n, 3), mm, of a reader with `scatter`, mm a coordinate; 0 = exact points.
+    """Settle `points` (n, 3), mm, on a smooth curve within the reader's `scatter`, mm per coordinate; 0 = exact points.
 
-    Points too few for a course of their own stay as they are; a point written twice counts once.
+    Points too few to show a course stay as they are; a point written twice counts once.
 
     Points on a smooth curve stay where they are; of forty scattered by 0.5 mm most of the scatter goes (invented):
 

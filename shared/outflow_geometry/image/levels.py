@@ -230,7 +230,7 @@ def blood_level(
     blood_samples: FloatArray | None = None,
     muscle_samples: FloatArray | None = None,
 ) -> BloodLevel:
-    """Blood and muscle level of one reading.
+    """HU of blood and of muscle in one reading, and the level half-way between them.
 
     Parameters
     ----------

@@ -32,7 +32,7 @@ LOW, HIGH = np.array([-28.0, -26.0, -66.0]), np.array([44.0, 26.0, 18.0])
 
 
 def straight_tract() -> tuple[dict[str, FloatArray], Volume]:
-    """Landmarks of one reading, (n, 3) mm by structure, and the image in which they are.
+    """An invented reading: its landmarks, (n, 3) mm by structure, and its image.
 
     The mitral ring is a circle of radius 15 mm in the plane z = 0; the ventricle is an ellipsoid below it. The tract
     is a cylinder of radius 10 mm that crosses the aortic plane at right angles and leaves the image; there is no

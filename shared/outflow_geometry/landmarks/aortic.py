@@ -27,7 +27,7 @@ def opening_angle(anatomy: Anatomy) -> float:
 
     Raises `missing_lv_apex` (side of the ventricle unknown) and what the planes raise.
 
-    The ring lies level, the aortic plane is tilted with slope 3 in 4: 180 degrees less atan(3 / 4):
+    The ring is level, the aortic plane is tilted with slope 3 in 4: 180 degrees less atan(3 / 4):
 
     >>> from outflow_geometry.landmarks.anatomy import build_anatomy
     >>> t = np.radians(np.arange(0, 360, 30))

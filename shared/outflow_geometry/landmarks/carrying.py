@@ -113,10 +113,10 @@ class CarriedLandmarks:
 
 
 def stiff_fit(points: FloatArray, moved: FloatArray, along: FloatArray) -> StiffFit:
-    """The move of least weighted squares from `points` to `moved` (n >= 3, 3), mm, far residuals counting less.
+    """Rigid motion from `points` to `moved` (n >= 3, 3), mm, by weighted least squares; large residuals count less.
 
-    along : (n, 3) unit directions in which the motion is hardly seen, since the contour looks alike there: residuals
-    along them count by `ALONG` only.
+    along : (n, 3) unit directions in which a motion hardly shows, since the contour looks the same along them:
+    residuals along them have the weight `ALONG` only.
 
     Source: Kabsch 1976, Acta Cryst A32:922 (start, turn by singular values), then Gauss-Newton on the weighted
     residuals with Huber's weights. Raises GeometryError `too_few_points`.

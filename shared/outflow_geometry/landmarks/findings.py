@@ -58,7 +58,7 @@ CODES: dict[str, FindingCode] = {
     ),
     "point_slid": FindingCode("suspect", "mm", "the point has slid along its curve onto or past a neighbour", LOOK),
     "points_repeated": FindingCode(
-        "suspect", "mm", "two points of one curve fall together", "Remove one of the two, or move it to its place."
+        "suspect", "mm", "two points of one curve coincide", "Remove one of the two, or move it to its place."
     ),
     "curve_crosses_itself": FindingCode(
         "suspect", "1", "the closed curve crosses itself", "Put the points in order around the curve."
@@ -72,7 +72,7 @@ CODES: dict[str, FindingCode] = {
         "suspect", "mm", "ring and aortic annulus do not lie beside each other as in a heart", REREAD
     ),
     "angle_unusual": FindingCode(
-        "suspect", "deg", "the aorto-mitral angle is outside what is seen", "Check ring, apex and hinges."
+        "suspect", "deg", "the aorto-mitral angle is outside the usual range", "Check ring, apex and hinges."
     ),
     "hinges_misnamed": FindingCode("suspect", "1", "left, right and non-coronary hinge are interchanged", NAMES),
     "trigones_swapped": FindingCode("suspect", "mm", "left and right trigone are interchanged", NAMES),
@@ -88,14 +88,14 @@ CODES: dict[str, FindingCode] = {
     "septum_off_side": FindingCode("suspect", "mm", "the septum is on the wrong side of the outflow tract", LOOK),
     "point_off_surface": FindingCode("suspect", "mm", "the point departs from the surface through the others", LOOK),
     "leaflet_off_ring": FindingCode("suspect", "mm", "the leaflet's base is away from the ring", LOOK),
-    "leaflet_length_unusual": FindingCode("suspect", "mm", "the leaflet is shorter or longer than is seen", LOOK),
+    "leaflet_length_unusual": FindingCode("suspect", "mm", "the leaflet is unusually short or long", LOOK),
     "post_tips_uneven": FindingCode("suspect", "mm", "the post tips do not lie evenly around the ring's axis", LOOK),
     "ring_on_right_side": FindingCode(
         "impossible", "mm", "the ring is beside the aorta where the tricuspid ring is", REREAD
     ),
     "readings_differ": FindingCode("suspect", "mm", "the point is away from that of other readings", LOOK),
     "reading_shifted": FindingCode("suspect", "mm", "the whole reading is shifted against other readings", REREAD),
-    "phases_jump": FindingCode("suspect", "mm", "the structure jumps between phases as hearts do not", REREAD),
+    "phases_jump": FindingCode("suspect", "mm", "the structure moves more between phases than hearts do", REREAD),
     "not_on_wall": FindingCode("suspect", "mm", "the point is away from the edge of blood in the image", LOOK),
     "not_in_blood": FindingCode("suspect", "mm", "the point does not lie in blood", LOOK),
     "not_in_muscle": FindingCode("suspect", "HU", "the image around the point is not muscle", LOOK),

@@ -58,7 +58,7 @@ def view_angles(direction: ArrayLike) -> tuple[float, float]:
 
 
 def frontal(direction: ArrayLike) -> FloatArray:
-    """The one of the two opposite directions with the receptor in front of the patient, LAO/RAO in [-90, 90].
+    """Of `direction` and its opposite the one with the receptor in front of the patient: LAO/RAO in [-90, 90].
 
     >>> frontal([2.0, 1.0, 1.0]).tolist()
     [-2.0, -1.0, -1.0]
@@ -162,7 +162,7 @@ def tilt_from_en_face(direction: ArrayLike, normal: ArrayLike) -> float:
 
 
 def reachable(lao_rao: float, cra_cau: float, box: GantryBox) -> bool:
-    """Whether the gantry box holds the view.
+    """Whether the view is inside the gantry box.
 
     >>> reachable(30, -20, GantryBox()), reachable(75, 0, GantryBox())
     (True, False)
@@ -202,13 +202,13 @@ VIEWS: dict[str, Callable[[Anatomy], tuple[FloatArray, list[FloatArray], bool]]]
 
 
 def reading_views(anatomy: Anatomy, supine: bool | None, box: GantryBox, *, sides_doubtful: bool = False) -> list[View]:
-    """All views of one reading; without angles (status `not_supine`) where the patient did not lie supine.
+    """All views of one reading; without angles (status `not_supine`) where the patient was not supine.
 
     Where the position is not known (supine None: a volume without DICOM header, an empty PatientPosition) the angles
     have the status `position_unknown`: they hold for a supine patient. Where the landmarks may be mirrored
     (sides_doubtful) there are no angles, status `orientation_unusual`: they could be those of the mirror image.
 
-    Source: SCCT 2019 expert consensus: where the patient did not lie supine, angles are not to be given.
+    Source: SCCT 2019 expert consensus: where the patient was not supine, angles are not to be given.
 
     The ring is level: it is seen edge-on from the front. Its en-face view is out of reach:
 

@@ -58,7 +58,7 @@ def measure_case(
     definitions: Definitions,
     other_reads: Sequence[Mapping[float | None, ReadingResult]] = (),
 ) -> tuple[CaseValue, ...]:
-    """Rows with phase null from all phases (percent, None = unknown) of one reader's read.
+    """Values over the phases of one reader's read, in rows with a null phase; phases in percent, None = unknown.
 
     other_reads : results by phase of the case's other reads; they give end-systole where this read has fewer phases.
 
@@ -135,7 +135,7 @@ def _case_value(value: MeasuredValue, asked: Sequence[LandmarkOrigin], own: Sequ
 def end_systole(results: Mapping[float | None, ReadingResult]) -> float | None:
     """Phase of the smallest lv_volume, percent; None where fewer than two phases have one.
 
-    The phase of the smaller volume, of two readings that hold nothing else:
+    Two readings with a volume and nothing else; end-systole is the phase of the smaller one:
 
     >>> def with_volume(ml):
     ...     value = MeasuredValue(plan_id="", measure="lv_volume", variant="", method="image_edge", value=ml, unit="ml",

@@ -18,9 +18,9 @@ PATHS = ("reader_path", "automatic_path")
 PLAN = ("plan", "image", "mitral_ring", "lv_apex", *AORTA)
 OVER_PHASES = ("SOLID/end_systole", "SOLID/mean_systole", "SOLID/min_over_phases")
 SECTION_RULE = (
-    "Section: the plane at right angles to the outflow path, the outflow lumen in it less the device, on the aortic "
-    "side of the device axis, all parts of at least 5 mm2 (section_rule at_path: the part at the path). The smallest "
-    "one from the aortic annulus to the last plane that meets the solid, at most search_upstream_mm upstream."
+    "Section: where the plane at right angles to the outflow path cuts the outflow lumen outside the device; all parts "
+    "of at least 5 mm2 on the aortic side of the device axis count (section_rule at_path: only the part at the path). "
+    "Searched from the aortic annulus to the last plane that meets the solid, at most search_upstream_mm upstream."
 )
 BLANKE_2014 = "Blanke 2014, J Cardiovasc Comput Tomogr 8:67"
 CONVENTION = "study definition; standard geometry"
@@ -34,8 +34,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=(*RING, "trigone_left, trigone_right (d_shape)"),
         level="reading",
         function=functions.mitral_area,
-        definition="Projected area of the closed periodic cubic spline through the ring's points on their "
-        "least-squares plane; d_shape: cut at the trigones and closed by the straight line between them.",
+        definition="Area on the least-squares plane of the ring's points, inside the closed periodic cubic spline "
+        "through them; d_shape: cut at the trigones and closed by the straight line between them.",
         source="Abdelghani 2017, Eur Heart J Cardiovasc Imaging 18:697 (truncation at the trigones)",
     ),
     Measure(
@@ -70,7 +70,7 @@ REGISTRY: tuple[Measure, ...] = (
         definition="area: 2 sqrt(A/pi); perimeter: projected P/pi; max: longest chord through the area centroid, min: "
         "the chord at right angles to it; septal_lateral: chord in the three-chamber plane through the ring centre, "
         "intercommissural: the chord at right angles to it; intertrigonal: distance between the trigones in space; "
-        "circle_fit: circle of least squared distance to the points on the ring plane.",
+        "circle_fit: circle with the least squared distance to the points on the ring plane.",
         source=CONVENTION + "; Chernov & Lesort 2005, J Math Imaging Vis 23:239 (circle_fit)",
         extremes=("max", "min"),
     ),
@@ -82,7 +82,7 @@ REGISTRY: tuple[Measure, ...] = (
         needs=RING,
         level="reading",
         function=functions.mitral_eccentricity,
-        definition="1 - min/max of the diameters of those names.",
+        definition="1 - min/max, of the smallest and largest diameter (variants min and max).",
         source=BLANKE_2014,
         highest=1.0,
         extremes=("one_minus_ratio",),
@@ -127,8 +127,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=(*AORTA, "aortic_contour | image"),
         level="reading",
         function=functions.aortic_area,
-        definition="Area of the annulus outline on the aortic plane, traced by the reader or the blood edge in the "
-        "image.",
+        definition="Area inside the annulus outline on the aortic plane: traced by the reader, or the blood edge in "
+        "the image.",
         source="SCCT 2019 expert consensus: virtual basal ring",
     ),
     Measure(
@@ -163,7 +163,7 @@ REGISTRY: tuple[Measure, ...] = (
         needs=(*AORTA, "aortic_contour | image"),
         level="reading",
         function=functions.aortic_eccentricity,
-        definition="1 - min/max of the diameters of those names.",
+        definition="1 - min/max, of the smallest and largest diameter (variants min and max).",
         source=BLANKE_2014,
         highest=1.0,
         extremes=("",),
@@ -189,7 +189,7 @@ REGISTRY: tuple[Measure, ...] = (
         needs=PLAN,
         level="plan",
         function=functions.neo_lvot_area,
-        definition="Area of the smallest section of the outflow lumen left by the device. " + SECTION_RULE,
+        definition="Area of the smallest section that the device leaves open in the outflow tract. " + SECTION_RULE,
         source="Reid 2021, JACC Cardiovasc Imaging 14:854",
         case_variants=OVER_PHASES,
         scale="place",
@@ -202,7 +202,7 @@ REGISTRY: tuple[Measure, ...] = (
         needs=PLAN,
         level="plan",
         function=functions.native_lvot_area,
-        definition="Area of the outflow lumen without the device, in the plane of the neo-LVOT and by the same rule.",
+        definition="Area of the outflow lumen in the plane of the neo-LVOT by the same rule, but without the device.",
         source=CONVENTION,
         case_variants=OVER_PHASES,
         scale="place",
@@ -216,7 +216,7 @@ REGISTRY: tuple[Measure, ...] = (
         needs=PLAN,
         level="plan",
         function=functions.lvot_residual_fraction,
-        definition="neo_lvot_area / native_lvot_area.",
+        definition="Share of the native area that stays open: neo_lvot_area / native_lvot_area.",
         source=CONVENTION,
         case_variants=OVER_PHASES,
         highest=1.0,
@@ -247,7 +247,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=PLAN,
         level="plan",
         function=functions.device_septum_distance,
-        definition="Smallest distance from device to lumen wall in the neo-LVOT section.",
+        definition="Smallest distance in the neo-LVOT section from the device to the blood edge on the septal side, "
+        "within 30 degrees of the direction to the aorta.",
         source=CONVENTION,
         case_variants=OVER_PHASES,
         scale="place",
@@ -262,7 +263,7 @@ REGISTRY: tuple[Measure, ...] = (
         needs=PLAN,
         level="plan",
         function=functions.neo_lvot_diameter,
-        definition="Largest and smallest diameter of the neo-LVOT section.",
+        definition="Largest and smallest width of the neo-LVOT section between two parallel lines, its parts together.",
         source=CONVENTION,
         scale="place",
         jumps=True,
@@ -275,8 +276,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=PLAN,
         level="plan",
         function=functions.bottleneck_area,
-        definition="Smallest section over plane orientations within 30 degrees of the path's direction at every "
-        "station in range; never above neo_lvot_area.",
+        definition="Area of the smallest section when the plane may also tilt by up to 30 degrees from the path's "
+        "direction, at every station in range; never above neo_lvot_area.",
         source=CONVENTION,
         draws_share=1.0 / BOTTLENECK_EVERY,
         scale="place",
@@ -289,7 +290,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=PLAN,
         level="draws",
         function=functions.neo_lvot_chance_below,
-        definition="Chance that the true neo_lvot_area is below the cut-off, given the scatter of the landmarks.",
+        definition="Chance that the true neo_lvot_area is below the cut-off, given the scatter of the landmarks and "
+        "the noise of the image.",
         source="Monte Carlo, normal: Davison & Hinkley 1997, Bootstrap Methods, section 5.2",
         highest=1.0,
     ),
@@ -301,8 +303,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=("outflow_trace",),
         level="reading",
         function=functions.traced_area,
-        definition="Area of the closed periodic cubic spline through the reader's own neo-LVOT outline on its "
-        "least-squares plane.",
+        definition="Area inside the closed periodic cubic spline through the points of the reader's own neo-LVOT "
+        "outline, on their least-squares plane.",
         source=CONVENTION,
     ),
     Measure(
@@ -313,8 +315,9 @@ REGISTRY: tuple[Measure, ...] = (
         needs=("plan", *RING),
         level="plan",
         function=functions.oversizing,
-        definition="100 (device / ring - 1): nominal circle over mitral_area spline; its perimeter over "
-        "mitral_perimeter projected; nominal diameter over mitral_diameter area.",
+        definition="100 (device / ring - 1). The device counts as a circle of its nominal diameter; its area is "
+        "compared with mitral_area spline, its perimeter with mitral_perimeter projected, its diameter with "
+        "mitral_diameter area.",
         source="Denominator annulus; for circles (1 + area) = (1 + diameter)^2",
         lowest=-100.0,
     ),
@@ -365,7 +368,8 @@ REGISTRY: tuple[Measure, ...] = (
         needs=(*RING, *AORTA, "lv_apex", "image"),
         level="reading",
         function=functions.lv_volume,
-        definition="Blood of the left ventricle below the ring plane and upstream of the aortic plane.",
+        definition="Blood of the left ventricle, from the ring and curtain planes to the aortic plane, without the "
+        "papillary muscles.",
         source=CONVENTION,
     ),
 )
@@ -373,7 +377,7 @@ REGISTRY: tuple[Measure, ...] = (
 
 
 def measure(measure_id: str) -> Measure:
-    """The registry's entry of that id; KeyError where there is none.
+    """The registry's entry for that id; raises KeyError where there is none.
 
     >>> measure("mitral_area").unit, "spline" in measure("mitral_area").variants
     ('mm2', True)

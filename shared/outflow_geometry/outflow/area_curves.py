@@ -48,7 +48,7 @@ def area_curves(
     native : the sections without a device, where they are kept.
     Raises GeometryError as `section_stack`, and `solids_differ` where the axes differ.
 
-    Without a device the section at the annulus has the tract's 100 pi = 314 mm2 to 1 %; a device leaves less upstream:
+    Without a device the section at the annulus has the tract's 100 pi = 314 mm2 within 1 %; a device leaves less:
 
     >>> from outflow_geometry import Device, PhaseImage, Plan, build_anatomy, build_solid, outflow_lumen, reader_path
     >>> from outflow_geometry import Definitions, straight_tract

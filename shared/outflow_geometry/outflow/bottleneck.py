@@ -72,7 +72,7 @@ def bottleneck_area(
     smallest: SmallestSection,
     definitions: Definitions = CONTRACT,
 ) -> Bottleneck:
-    """Smallest section over orientations within 30 degrees of the tangent, at every station of the solid's range.
+    """Smallest section over planes tilted by up to 30 degrees from the path, at every station of the solid's range.
 
     A coarse scan of all stations and orientations, a pattern search about the best few, and an exact cut of those;
     never above `smallest`, the smallest perpendicular section of the same solid.

@@ -112,7 +112,7 @@ def automatic_path(
     ground: FlowGround | None = None,
     narrowed: float | None = None,
 ) -> OutflowPath:
-    """Mean line of the flow through the outflow lumen, or with `solid` through what it leaves.
+    """Mean line of the flow through the outflow lumen, or, with `solid`, through what the device leaves open.
 
     Parameters
     ----------

@@ -80,7 +80,7 @@ def aortic_lumen_contour(
 
     Raises GeometryError `no_lumen_on_plane`, `outline_open`, `aortic_outline_leaks`, and what the lumen raises.
 
-    The tract's radius is 10 mm, so its outline holds 100 pi = 314 mm2; voxels of 0.8 mm give it to 1 %:
+    The tract's radius is 10 mm, so its outline encloses 100 pi = 314 mm2; with voxels of 0.8 mm it is found within 1 %:
 
     >>> from outflow_geometry import build_anatomy, straight_tract
     >>> landmarks, volume = straight_tract()

@@ -210,7 +210,7 @@ def reader_path_and_course(points: ArrayLike, anatomy: Anatomy, scatter: float =
 def reader_path(points: ArrayLike, anatomy: Anatomy, scatter: float = 0.0) -> OutflowPath:
     """The smoothest curve that the reader's centreline (n >= 2, 3), mm, supports; see `base.smoothing`, `path_course`.
 
-    scatter : the reader's, mm a coordinate; 0 = not known, the points are passed through. Raises as `path_through`.
+    scatter : the reader's, mm per coordinate; 0 = unknown: it passes through the points. Raises as `path_through`.
 
     Eight points on a straight line, the first 24 mm upstream of the aortic plane:
 

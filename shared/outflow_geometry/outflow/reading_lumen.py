@@ -25,7 +25,7 @@ BLUR_STEP = 0.1
 class ReadingLumen:
     """Outflow lumen and reader's path of one reading, shared by its plans.
 
-    path_scatter : scatter, mm a coordinate, of the points of the reader's path; 0 = not known.
+    path_scatter : scatter of the points of the reader's path, mm per coordinate; 0 = not known.
     """
 
     findings: PhaseFindings

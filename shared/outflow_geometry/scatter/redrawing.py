@@ -99,7 +99,7 @@ def landmark_scatter(reads: Sequence[Read], prior_sd: Mapping[str, float] | None
 
 
 def landmark_sd(reads: Sequence[Read], prior_sd: Mapping[str, float] | None = None) -> dict[str, float]:
-    """Shrunk standard deviation of one coordinate, mm, by structure; see `landmark_scatter`.
+    """Standard deviation of one coordinate, mm, by structure, shrunk towards the expected one; see `landmark_scatter`.
 
     Two reads of the apex 2 mm apart along x have a sum of squares of 2 mm2 with 3 degrees of freedom; with 1 mm
     expected, at a weight of 10, that is the root of (10 + 2) / (10 + 3):

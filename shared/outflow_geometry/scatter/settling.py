@@ -14,9 +14,9 @@ from outflow_geometry.scatter.error_model import reading_error
 
 
 def settled_landmarks(landmarks: Mapping[str, FloatArray], sd: Mapping[str, float]) -> dict[str, FloatArray]:
-    """The landmarks with every curve among them settled; sd : mm by structure, see `redrawing.landmark_sd`.
+    """The landmarks with each curve settled (`smoothed_curve`); sd : mm by structure, see `redrawing.landmark_sd`.
 
-    Points on a smooth curve stay:
+    Points on a smooth curve stay where they are:
 
     >>> import numpy as np
     >>> t = np.radians(np.arange(0, 360, 30))

@@ -31,7 +31,7 @@ def reader_drift(
     value: str = "value",
     confidence: float = 0.95,
 ) -> pd.DataFrame:
-    """Whether a reader's readings move against the other readers' in the course of the work.
+    """Whether a reader's values drift against the other readers' as the work goes on.
 
     order : column with the reader's own count of readings (1, 2, 3 ... in the order of reading).
     Each reading is compared with the mean of the other readers on the same case; cases read by one reader do not

@@ -87,9 +87,9 @@ def oversizing(target: Target, ring: float) -> float:
 def choose_size(ring: Mapping[str, float], group: str, targets: Sequence[Target]) -> tuple[str, Target | None, float]:
     """Size for a ring (basis -> its area, perimeter, diameter): name, target it comes from, oversizing.
 
-    A target of the case's own group goes before one for all. Name '' where there is no target or no ring size.
+    A target of the case's own group comes before one for all. Name '' where there is no target or no ring size.
 
-    Invented devices; 23 mm are 15 % over a ring of 20 mm and 26 mm are 30 %, where 10 to 20 % are wanted:
+    Invented devices; 23 mm is 15 % over a ring of 20 mm and 26 mm is 30 %, where 10 to 20 % is wanted:
 
     >>> targets = [Target(f"invented-{size}", float(size), "", "diameter", 10.0, 20.0) for size in (23, 26)]
     >>> size, target, over = choose_size({"diameter": 20.0}, "", targets)
@@ -159,7 +159,7 @@ def size_choices(readings: pd.DataFrame, groups: pd.Series, targets: Sequence[Ta
 def size_agreement(choices: pd.DataFrame, targets: Sequence[Target], settings: StatisticsSettings) -> pd.DataFrame:
     """Counts of the sizes that two readers' readings of a case lead to (size_a, size_b, count) and the agreement rows.
 
-    A row has either count or statistic. Cases with targets of their own group are taken apart (`strata`).
+    A row has either count or statistic. Cases with targets of their own group are counted separately (`strata`).
 
     Two readers who agree on two of three invented cases:
 
@@ -208,8 +208,8 @@ def strata(choices: pd.DataFrame, targets: Sequence[Target]) -> list[tuple[str, 
 
 
 def size_shares(choices: pd.DataFrame, targets: Sequence[Target], settings: StatisticsSettings) -> pd.DataFrame:
-    """How many cases lead to each size by group: size of the first read of the reference reader, else of the reader
-    first by name; share with Wilson interval.
+    """How many cases lead to each size by group: size of the first read of the reference reader, else of the
+    alphabetically first reader; share with Wilson interval.
 
     Three of four invented cases lead to the smaller size:
 
@@ -246,4 +246,4 @@ def size_shares(choices: pd.DataFrame, targets: Sequence[Target], settings: Stat
 def _reader_text(settings: StatisticsSettings) -> str:
     if settings.reference_reader:
         return f"first read of reader {settings.reference_reader}"
-    return "first read of the reader first by name"
+    return "first read of the alphabetically first reader"

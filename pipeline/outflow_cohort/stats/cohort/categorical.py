@@ -50,7 +50,7 @@ def risk_agreement(
     cutoffs: Sequence[Mapping[str, Any]],
     settings: StatisticsSettings,
 ) -> pd.DataFrame:
-    """Rows a plan, variant and method of the neo-LVOT area: agreement on each cut-off's two classes and on all classes
+    """Rows per plan, variant and method of neo-LVOT area: agreement on each cut-off's two classes and on all classes
     together, and the share of cases whose value +- RDC crosses each cut-off.
 
     readings : one row per reading in the phase that counts; chosen : one value per case; rdc : by plan, measure,

@@ -50,7 +50,7 @@ def cutoff_shares(
     sensitivity_pct, specificity_pct, source, evidence where known.
 
     statistic `share_below`: counted, with Wilson interval. `expected_share_below`: mean over cases of the chance that
-    the true area is below, from the scatter of landmarks (variant SOLID/CUTOFF_ID); no interval.
+    the true area is below, from landmarks and image noise (variant SOLID/CUTOFF_ID); no interval.
 
     One of four invented areas is at or below an invented cut-off:
 
@@ -110,7 +110,7 @@ def cutoff_shares(
                     "ci_low": np.nan,
                     "ci_high": np.nan,
                     "status": "ok" if len(usable) else "no_cases",
-                    "definition": "mean chance of a true area below the cut-off, from the scatter of landmarks",
+                    "definition": "mean chance of a true area below the cut-off, from landmarks and image noise",
                     "source": "expected value of a sum of indicators; chances from redrawn landmarks",
                 }
             )

@@ -155,7 +155,7 @@ def cohort_summary(
 
 
 def phase_curves(summary: pd.DataFrame) -> pd.DataFrame:
-    """The rows of `cohort_summary` by phase of every quantity that was seen in at least two phases.
+    """The rows of `cohort_summary` by phase, for every quantity seen in at least two phases.
 
     Only rows of a quantity seen in at least two phases stay:
 

@@ -56,7 +56,7 @@ class Rules:
 
 
 def rules_of(settings: StatisticsSettings) -> Rules:
-    """The rules that a study chose.
+    """The rules by which a study makes one value per case out of its readings.
 
     >>> rules_of(StatisticsSettings()).reader_rule
     'mean_over_readers'

@@ -179,7 +179,7 @@ def _reader_values(rows: Sequence[_Row], usable: tuple[str, ...]) -> tuple[list[
 
 
 def _doubt(statuses: Iterable[str]) -> str:
-    """`ok` where all are, else the doubt that most share; of equally many the first by name."""
+    """`ok` where all are, else the doubt that most share; of equally common ones the alphabetically first."""
     doubts = Counter(sorted(status for status in statuses if status != "ok"))
     return doubts.most_common(1)[0][0] if doubts else "ok"
 

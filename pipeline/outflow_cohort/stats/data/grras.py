@@ -62,13 +62,13 @@ def grras_checklist(
     reader: str = "reader_id",
     read: str = "read_no",
 ) -> pd.DataFrame:
-    """The fifteen items with what this study can say to each.
+    """The fifteen GRRAS items, each with what this study can say about it.
 
     readings : one row per reading (several measures may share it); counts come from it.
     agreement : result of `agreement_table`, for items 10 and 13.
     more : further facts of the run by item key (subjects, characteristics ...).
     facts : text by item key (title, instrument, subjects, readers, rationale, sample_size, sampling, process,
-        independence, statistics, numbers, characteristics, estimates, relevance, detail); goes before what is found.
+        independence, statistics, numbers, characteristics, estimates, relevance, detail); comes before what is found.
 
     Returns rows item, section, text, answer, filled (bool), answered_by (study, run or nobody), source. Raises
     ValueError for an unknown key of facts.

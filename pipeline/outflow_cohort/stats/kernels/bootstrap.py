@@ -115,7 +115,7 @@ def case_bootstrap(
     Returns status "too_few_cases" (< 4), "too_few_draws_defined" or "ok". Raises KeyError for an absent column.
 
     Survival of seven treated mice (Efron & Tibshirani 1993, tables 2.1 and 2.2: mean 86.86 days, standard error
-    23.36 with ever more draws):
+    23.36 in the limit of many draws):
 
     >>> import pandas as pd
     >>> frame = pd.DataFrame({"case_id": range(7), "value": [94.0, 197, 16, 38, 99, 141, 23]})

@@ -148,7 +148,7 @@ EXACT_LARGEST = 50
 def mann_whitney(
     first: np.ndarray, second: np.ndarray, form: MannWhitneyForm | None = None, alternative: str = "two-sided"
 ) -> TestResult:
-    """Mann-Whitney U of the first group. form None = exact without ties and below 50 a group, else normal_corrected.
+    """Mann-Whitney U of the first group. form None = exact without ties and below 50 per group, else normal_corrected.
 
     normal_corrected : normal with continuity correction; normal : without. The test's name carries the form.
     Source: Mann & Whitney 1947 Ann Math Stat 18:50; Hollander & Wolfe 1973 ch. 4.
@@ -244,7 +244,7 @@ LARGEST_EXACT = 1_000_000
 
 
 def category_test(table: np.ndarray) -> TestResult:
-    """Fisher's exact test of an r x c table by full enumeration; chi-square where there are too many tables.
+    """Fisher's exact test of an r x c table by full enumeration; chi-square where too many tables are possible.
 
     Never by simulation, so that p repeats. Sources: Freeman & Halton 1951 Biometrika 38:141; Pearson 1900.
 

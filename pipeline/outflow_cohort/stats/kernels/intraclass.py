@@ -114,16 +114,15 @@ def icc(
     interval: IntervalMethod = "auto",
     null_value: float = 0.0,
 ) -> pd.DataFrame:
-    """The six forms of the ICC from a tidy frame, one row per reading; missing cells and repeated reads are welcome.
+    """The six forms of the ICC from a tidy frame, one row per reading; missing cells and repeated reads are allowed.
 
     k : readings averaged in the k forms; default the number of readers (one-way without readers: the mean number of
         readings per case).
-    interval : "f_based" (McGraw & Wong; complete readings, one a cell, only), "generalised" (of normal errors where the
-        readings are complete), or "auto": f_based where
-        that is exact (one-way and consistency forms of complete readings), else generalised. The F-based interval of
-        the agreement forms rests on Satterthwaite's approximation and covers well below its nominal level where two to
-        four readers differ in bias (87 % instead of 95 % in this project's simulation, tests/stats), so it is given
-        only on demand.
+    interval : "f_based" (McGraw & Wong; complete readings, one per cell), "generalised" (of normal errors where the
+        readings are complete), or "auto": f_based where that is exact (one-way and consistency forms of complete
+        readings), else generalised. The F-based interval of the agreement forms rests on Satterthwaite's approximation
+        and covers well below its nominal level where two to four readers differ in bias (87 % instead of 95 % in this
+        project's simulation, tests/stats), so it is given only on demand.
     null_value : value of the ICC under the hypothesis of f_value and p_value (complete readings only).
 
     Returns one row per form: form, name, shrout_fleiss, definition, estimate, ci_low, ci_high, f_value, df1, df2,

@@ -253,7 +253,7 @@ def rating_counts(ratings: np.ndarray, n_levels: int) -> np.ndarray:
 def fleiss_kappa(
     counts: np.ndarray, *, confidence: float = 0.95, n_draws: int = 2000, seed: int = 20240229
 ) -> FleissResult:
-    """Fleiss' kappa from counts (n_cases, k); cases with fewer than two ratings drop out; n_draws 0 = no interval.
+    """Fleiss' kappa from counts (n_cases, k); cases with fewer than two ratings are left out; n_draws 0 = no interval.
 
     Status `no_cases`, `one_class`, `perfect_agreement` or that of the bootstrap (`too_few_cases` ...), else `ok`.
 

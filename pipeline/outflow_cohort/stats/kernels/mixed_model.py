@@ -125,7 +125,7 @@ class _Criterion:
 
 
 def fit_mixed(y: np.ndarray, x: np.ndarray, groups: Sequence[np.ndarray]) -> MixedFit:
-    """Fit by restricted maximum likelihood.
+    """Fit a linear model with crossed random effects by restricted maximum likelihood.
 
     y : (n,) finite; x : (n, p) of full rank; groups : for each random effect (n,) codes 0, 1, ... Status
     `too_few_readings`, `not_estimable` (x is not of full rank), `constant_values` or `not_converged` without figures.

@@ -48,7 +48,7 @@ class MultiReader:
 def multi_reader_roc(
     ratings: np.ndarray, event: np.ndarray, *, covariance: Covariance = "delong", confidence: float = 0.95
 ) -> MultiReader:
-    """Analysis of complete ratings (t, r, n), larger = riskier, of n cases with event 1 or 0.
+    """ROC areas of t tests read by r readers: ratings (t, r, n), complete, larger = riskier; event (n,), 1 or 0.
 
     Raises ValueError with fewer than two readers, or than two events or non-events.
 

@@ -33,7 +33,7 @@ def _readers(count: int) -> None:
 def cases_for_icc_test(
     icc: float, smallest_icc: float, readings: int, *, alpha: float = 0.05, power: float = 0.8, tails: int = 1
 ) -> float:
-    """Cases to show ICC(1,1) above `smallest_icc` where it is `icc`; not rounded. Raises ValueError out of bounds.
+    """Cases needed to show ICC(1,1) above `smallest_icc` where it is `icc`; not rounded. ValueError out of bounds.
 
     To show an ICC above 0.6 where it is 0.8, two readings each: 39 cases (Walter et al. 1998, Stat Med 17:101):
 
@@ -74,7 +74,7 @@ def cases_for_icc_test_exact(
 
 
 def cases_for_icc_width(icc: float, width: float, readings: int, *, confidence: float = 0.95) -> float:
-    """Cases for an interval of ICC(1,1) of the full `width`; not rounded. Raises ValueError out of bounds.
+    """Cases needed for an interval of ICC(1,1) of the full `width`; not rounded. Raises ValueError out of bounds.
 
     An ICC of 0.9 known to +-0.05 with three readers:
 
@@ -98,9 +98,9 @@ def adjusted_for_two_readings(cases: float, icc: float, readings: int) -> int:
 
 
 def cases_for_limits(half_width: float, *, confidence: float = 0.95, multiplier: float = 1.959963984540054) -> int:
-    """Cases for which the interval of a limit of agreement is no wider than +-half_width, in SD of the differences.
+    """Cases with which the interval of a limit of agreement is no wider than +-half_width, in SD of the differences.
 
-    Limits known to +-0.34 SD, what about 100 cases give (1.71 s over the root of n, Bland & Altman 1999, sec. 2):
+    Limits known to +-0.34 SD, as about 100 cases give them (1.71 s over the root of n, Bland & Altman 1999, sec. 2):
 
     >>> cases_for_limits(0.34)
     101
@@ -134,7 +134,7 @@ def plan_icc(
     power: float = 0.8,
     alpha: float = 0.05,
 ) -> pd.DataFrame:
-    """Cases by number of readers (2 to 5, or `readers`): for an interval of full `width`, and to show icc above
+    """Cases needed, by number of readers (2 to 5, or `readers`): for an interval of full `width`, and to show icc above
     `smallest_icc` where that is given.
 
     Returns goal, readers, cases, readings, cases_exact (F distribution; empty for widths), definition, source. Raises
@@ -167,7 +167,7 @@ def plan_icc(
 
 
 def plan_limits(half_width: float, sd: float | None = None, confidence: float = 0.95) -> pd.DataFrame:
-    """Cases for limits of agreement known to +-half_width (in the unit of sd, or in SD where sd is None).
+    """Cases needed for limits of agreement known to +-half_width (in the unit of sd, or in SD where sd is None).
 
     Returns half_width, sd, half_width_in_sd, cases, definition, source. Raises ValueError for a value out of bounds.
 

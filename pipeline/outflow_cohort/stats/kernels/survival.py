@@ -95,7 +95,7 @@ def kaplan_meier(time: np.ndarray, event: np.ndarray, confidence: float = 0.95) 
 
 
 def restricted_mean(curve: SurvivalCurve, horizon: float) -> tuple[float, float]:
-    """Mean time without event up to `horizon`, and its standard error; NaN beyond the largest time seen.
+    """Mean event-free time up to `horizon`, and its standard error; NaN beyond the largest time seen.
 
     Area under 1, 3/4 and 3/8 up to 4: 1 + 1.5 + 0.375:
 
@@ -162,7 +162,7 @@ class Incidence:
 def aalen_johansen(time: np.ndarray, cause: np.ndarray, which: int) -> Incidence:
     """Cumulative incidence of cause `which` where other causes (> 0) end the risk too.
 
-    Four cases, no one lost: each event adds one quarter:
+    Four cases, none lost: each event adds one quarter:
 
     >>> found = aalen_johansen(np.array([1.0, 2, 3, 4]), np.array([1, 2, 1, 2]), 1)
     >>> float(found.incidence[-1].round(3))
