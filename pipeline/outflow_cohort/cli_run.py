@@ -32,7 +32,7 @@ def add_run_command(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "run", _run, text, "my_study/study.yaml --cores 2")
     p.add_argument("study", type=study_file, nargs="?", help="study.yaml, or the folder that holds it")
     p.add_argument("--cores", help="processor cores to use (default: all)")
-    p.add_argument("--profile", choices=("local", "slurm"), help="how jobs are run, by a profile that comes along")
+    p.add_argument("--profile", choices=("local", "slurm"), help="which of the supplied profiles runs the jobs")
     p.add_argument("-n", "--dry-run", action="store_true", help="say what would be done")
     p.add_argument("--engine", nargs=argparse.REMAINDER, default=[], metavar="OPTION",
-                   help="all that follows goes to snakemake as it is")  # fmt: skip
+                   help="all that follows is passed to snakemake unchanged")  # fmt: skip

@@ -295,7 +295,7 @@ def _add_study_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "cases-needed", _cases_needed, text, example)
     p.add_argument("--icc", type=float, default=0.9, help="ICC expected (default 0.9)")
     p.add_argument("--width", type=float, default=0.1, help="full width of its 95 %% interval (default 0.1)")
-    p.add_argument("--smallest-icc", type=float, metavar="ICC", help="ICC to be shown exceeded, with 80 %% power")
+    p.add_argument("--smallest-icc", type=float, metavar="ICC", help="ICC to show it exceeds, with 80 %% power")
     p.add_argument("--readers", type=int, help="readers (default: a row for 2 to 5)")
     p.add_argument(
         "--half-width", type=float, metavar="W", help="for limits of agreement: half-width of a limit's 95 %% interval"
@@ -335,7 +335,7 @@ def _add_run_commands(commands: Commands[argparse.ArgumentParser]) -> None:
     p = add_command(commands, "merge", _merge, text, example)
     p.add_argument("results", type=Path, nargs="+", help="results folders of the sites, the first one leads")
     p.add_argument("--accept-differences", action="store_true", help="join in spite of differences, which are listed")
-    p.add_argument("--without", default="", metavar="COLUMNS", help="columns of the case tables to leave out, as dates")
+    p.add_argument("--without", default="", metavar="COLUMNS", help="case columns to leave out, such as dates")
     p.add_argument("--summaries", action="store_true", help="pool tables of summaries alone (random effects)")
     add_paths(p, output="new folder of the joint results")
     text = "Write the tables, figures and methods text of a paper."

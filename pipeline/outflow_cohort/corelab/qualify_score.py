@@ -213,7 +213,7 @@ def measure_table(scored: Sequence[Scored], limits: QualificationSettings) -> pd
     """Values from a reader's points less those from the true points of the same heart, by reader and measure.
 
     Measures of a device (a limit on neo_lvot_area) are taken in the heart's scan without noise, with the same invented
-    device at the same depth under the reader's ring as under the true one; they take some seconds a reading.
+    device at the same depth under the reader's ring as under the true one; they take some seconds per reading.
     """
     from outflow_geometry.measures.registry import measure
 

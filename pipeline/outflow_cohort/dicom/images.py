@@ -74,7 +74,7 @@ def read_image_header(path: Path, intake: IntakeSettings) -> ImageHeader:
     size = tuple(int(n) for n in reader.GetSize())
     if len(size) != 3 or reader.GetNumberOfComponents() != 1:
         raise PixelError(
-            "not_three_dimensional", f"{len(size)} dimensions, {reader.GetNumberOfComponents()} values a voxel"
+            "not_three_dimensional", f"{len(size)} dimensions, {reader.GetNumberOfComponents()} values per voxel"
         )
     if np.prod(np.array(size, dtype=float)) > intake.max_voxels:
         raise PixelError("too_many_voxels", f"more than {intake.max_voxels} voxels")

@@ -141,7 +141,7 @@ def _judge_kind(stack: Stack) -> None:
     elif any(f.image_type[:1] == ("DERIVED",) for f in stack.frames):
         stack.codes["derived_image"] = "ImageType says DERIVED"
     if first.pixels.samples != 1:
-        stack.codes["colour_image"] = f"{first.pixels.samples} samples a pixel"
+        stack.codes["colour_image"] = f"{first.pixels.samples} samples per pixel"
     elif first.pixels.photometric not in ("MONOCHROME2", ""):
         stack.codes["bad_pixel_format"] = "PhotometricInterpretation is not MONOCHROME2"
     if first.rescale_type in ("US", "UNSPECIFIED"):

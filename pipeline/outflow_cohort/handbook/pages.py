@@ -167,7 +167,7 @@ def files_page() -> str:
          "CSV or Parquet, one table"),
         ("lumen and device, out", "`outflow-cohort export`", "NIfTI label map, DICOM Segmentation, STL and VTP "
          "surfaces, lines and planes as CSV"),
-        ("measurements, out", "`outflow-cohort export-measurements`", "DICOM SR (TID 1500) a case: values, standard "
+        ("measurements, out", "`outflow-cohort export-measurements`", "DICOM SR (TID 1500) per case: values, standard "
          f"errors, 95 % intervals, status; units in UCUM ({', '.join(UCUM.values())}); local codes under "
          f"{LOCAL_SCHEME}"),
         ("tables, out", "`RESULTS/tables`", "Parquet, statistics also CSV; Frictionless Table Schema beside each"),

@@ -31,7 +31,7 @@ class BlindedLists:
 def blinded_lists(series: pd.DataFrame, readers: Sequence[str], *, repeat_share: float, seed: int) -> BlindedLists:
     """Make the lists.
 
-    series : rows with case_id, phase_pct, one a phase to read.
+    series : rows with case_id, phase_pct, one per phase to read.
     repeat_share : share of the series that each reader reads twice, 0 to 1.
 
     Raises ValueError for a share outside 0 to 1, no reader, or no series.

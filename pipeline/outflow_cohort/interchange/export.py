@@ -34,7 +34,7 @@ def checked_tables(study_file: Path) -> StudyTables:
 
 
 def export_landmarks(*, study_file: Path, kind: str, folder: Path) -> int:
-    """Write one DICOM file a reading into `folder` (`kind` sr or rtss), or all readings as landmarks.csv or
+    """Write one DICOM file per reading into `folder` (`kind` sr or rtss), or all readings as landmarks.csv or
     landmarks.parquet (`kind` csv or parquet); returns the number of files."""
     import pandas as pd
 

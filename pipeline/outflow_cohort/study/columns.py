@@ -100,7 +100,7 @@ TABLES: dict[str, TableSpec] = {
                 unit="1",
                 low=1,
                 high=1_000_000,
-                meaning="place of the reading in the reader's own sequence, for the drift over the work",
+                meaning="place of the reading in the reader's own sequence; shows drift over the work",
             ),
             Column("structure", required=True, meaning="what the point marks"),
             Column(
@@ -128,7 +128,7 @@ TABLES: dict[str, TableSpec] = {
             _deg("tilt_ap_deg", "tilt in the three-chamber direction"),
             _deg("tilt_ic_deg", "tilt in the intercommissural direction"),
             _mm("offset_ap_mm", -30, 30, "offset toward the aorta"),
-            _mm("offset_ic_mm", -30, 30, "offset across"),
+            _mm("offset_ic_mm", -30, 30, "offset in the intercommissural direction"),
         ),
         key=("case_id", "plan_id"),
         optional=True,

@@ -93,7 +93,7 @@ def _is_code(text: str, allowed: frozenset[str]) -> bool:
 
 
 def identity_hints(tables: Mapping[str, pd.DataFrame], privacy: PrivacySettings) -> list[Problem]:
-    """Warnings of cells that look as if they named a person or hospital, one a cell and rule.
+    """Warnings of cells that look as if they named a person or hospital, one per cell and rule.
 
     tables : frames of the study by name, with the columns row and file. No warning holds a cell's text, nor a further
     column's name where that itself looks like an identity (it is then counted from the left).

@@ -317,7 +317,7 @@ def _pair_rows(
 def comparison_rows(
     a: np.ndarray, b: np.ndarray, comparison: str, confidence: float, regressions: bool
 ) -> Iterator[AgreementRow]:
-    """Percent limits, slope of the bias, concordance, regressions if asked for, of pairs (one a case): a minus b."""
+    """Percent limits, slope of the bias, concordance, regressions if asked for, of pairs (one per case): a minus b."""
     percent = pair_limits(a, b, confidence=confidence, scale="percent")
     for row in limits_rows(percent, comparison, (percent.n, 2, 2 * percent.n), PAIRED):
         if row.statistic != "sd_difference":

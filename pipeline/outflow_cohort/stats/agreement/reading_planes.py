@@ -26,7 +26,7 @@ def planes_of_readings(points: pd.DataFrame) -> pd.DataFrame:
 
     points : columns case_id, phase_pct, reader_id, read_no, structure, point_no, x_mm, y_mm, z_mm, one row per point.
     Returns columns plane (mitral_ring, aortic_annulus), case_id, phase_pct, reader_id, read_no, normal_x ... center_z;
-    A reading has no row for a plane that its landmarks do not define, or whose normal they give no side.
+    A reading has no row for a plane that its landmarks do not define, or whose side they leave open.
 
     A level ring with the apex below it:
 

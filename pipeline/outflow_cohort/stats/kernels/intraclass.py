@@ -39,7 +39,7 @@ IntervalMethod = Literal["auto", "f_based", "generalised"]
 
 @dataclass(frozen=True)
 class MeanSquares:
-    """Two-way analysis of variance of complete readings, one a cell (Shrout & Fleiss 1979, table 2).
+    """Two-way analysis of variance of complete readings, one per cell (Shrout & Fleiss 1979, table 2).
 
     cases (MSR), readers (MSC), residual (MSE), within cases (MSW); n cases, k readers; reader_f with its p tests
     equal reader means.

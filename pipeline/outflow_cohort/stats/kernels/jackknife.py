@@ -48,7 +48,7 @@ def interval(
 ) -> tuple[float, float]:
     """Interval of `power` times a log variance; (NaN, NaN) where there is none.
 
-    without : the figures without each case; values : that the variance is of, 0 = one a case.
+    without : the figures without each case; values : those the variance is of, 0 = one per case.
     """
     n = len(without)
     error = standard_error(estimate, without)
