@@ -159,7 +159,7 @@ def _headline_note(data: CaseData, phase: float | None, why: str) -> str:
         + "The same values as in the cohort report and in tables/cases.csv. "
     )
     text += "Mean of the readers' first reads; " if several else ""
-    text += "95 % intervals come from the scatter of the landmarks and, for areas, the noise of the image"
+    text += "95 % intervals come from the scatter of the landmarks and, for sections, the noise of the image"
     return text + ("; they are widened to hold each reader's value." if several else ".")
 
 

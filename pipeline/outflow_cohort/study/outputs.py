@@ -52,7 +52,9 @@ MEASUREMENTS = (
     OutputColumn("value", "float64", "the value; null where it is missing"),
     OutputColumn("unit", "str", "unit of value, std_error, ci_low, ci_high"),
     OutputColumn(
-        "std_error", "float64", "standard error from the scatter of landmarks and, for areas, the image's noise"
+        "std_error",
+        "float64",
+        "standard error from the scatter of landmarks and, for sections and the aortic annulus, the image's noise",
     ),
     OutputColumn("ci_low", "float64", "lower end of the 95 % interval"),
     OutputColumn("ci_high", "float64", "upper end of the 95 % interval"),
