@@ -85,7 +85,7 @@ def test_copies_pass_the_programs_own_privacy_check_and_keep_pixels_and_geometry
 
 
 def test_the_key_must_not_lie_with_the_readers(dealt: Path, tmp_path: Path) -> None:
-    with pytest.raises(ValueError, match="key must not lie"):
+    with pytest.raises(ValueError, match="key must not be in the folder"):
         write_worklist(
             study_file=dealt / "study/study.yaml",
             readers=["ash"],
