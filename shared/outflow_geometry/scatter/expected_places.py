@@ -12,11 +12,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import CubicSpline
 
 from outflow_geometry.base.frames import FloatArray
 from outflow_geometry.landmarks.foretelling import departure_at_gaps
 from outflow_geometry.landmarks.judging_curves import LEAST_CLOSED, LEAST_OPEN
+from outflow_geometry.scatter.node_spline import node_spline
 
 SAG_SHARE = {True: 0.25, False: 0.6}
 """Share of the sag of a bend that the spline across a gap may miss, of closed and of open curves."""
@@ -39,6 +39,8 @@ structures of this many points: readers who scatter by more than their points ar
 SAME_POINT = 0.4
 """mm; points of equal number this near mean one place, however dense they are."""
 CURVE_SAMPLES = 20
+SAME_NODE = 1e-3
+"""mm; points of a settled curve this near are one place, through which no spline goes twice."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ class Curve:
     def of(
         cls, points: FloatArray, numbers: Sequence[int], closed: bool, scatter: float, *, smooth: bool = True
     ) -> Curve:
-        """From points (n, 3), mm. smooth : False where the curve has corners, at which neighbours foretell nothing."""
+        """From points (n, 3), mm. smooth : False where it has corners, of which neighbours say nothing."""
         n = len(points)
         departure, variance = np.zeros((n, 3)), np.full(n, np.inf)
         if smooth and n >= LEAST[closed]:
@@ -163,19 +165,11 @@ def _across(own: Curve, other: Curve, scatter: float) -> tuple[FloatArray, Float
 def from_curve(own: Curve, other: Curve, scatter: float) -> tuple[FloatArray, FloatArray] | None:
     """Vectors (n, 3), mm, from the other's settled curve to each point, and the variance of its place (n,)."""
     nodes, left, closed = other.settled, other.left, other.closed
-    if len(nodes) < (4 if closed else 2):
+    spline = node_spline(nodes, closed, SAME_NODE)
+    if spline is None:
         return None
-    ends = np.vstack([nodes, nodes[:1]]) if closed else nodes
-    steps = np.linalg.norm(np.diff(ends, axis=0), axis=1)
-    if np.any(steps <= 1e-3):
-        return None
-    knots = np.concatenate([[0.0], np.cumsum(steps)])
-    identity = np.eye(len(nodes))
-    spline = CubicSpline(
-        knots, np.vstack([identity, identity[:1]]) if closed else identity, bc_type="periodic" if closed else "natural"
-    )
-    fine = np.linspace(0.0, knots[-1], CURVE_SAMPLES * len(steps) + 1)
-    weights = spline(fine)
+    knots, steps, fine = spline.knots, spline.steps, spline.fine(CURVE_SAMPLES)
+    weights = spline.weights(fine)
     away = own.points[:, None] - (weights @ nodes)[None]
     nearest = np.argmin(np.linalg.norm(away, axis=2), axis=1)
     vector = away[np.arange(len(own.points)), nearest]

@@ -20,6 +20,7 @@ from outflow_geometry.base.frames import FloatArray, unit
 from outflow_geometry.base.inputs import RepeatShift
 from outflow_geometry.base.planes import least_squares_plane
 from outflow_geometry.landmarks.anatomy import HINGES
+from outflow_geometry.scatter.node_spline import node_spline
 
 CLOSED_STRUCTURES = ("mitral_ring", "aortic_ring", "aortic_contour", "outflow_trace")
 OPEN_STRUCTURES = ("anterior_leaflet", "outflow_path")
@@ -185,20 +186,10 @@ def _curve_squares(points: FloatArray, other: FloatArray, closed: bool) -> tuple
 def _apart(points: FloatArray, other: FloatArray, closed: bool) -> _Apart | None:
     """`points` against the curve through `other`, where they lie beside it; None where that is no curve."""
     knots_at = distinct_points(other, "contour") if closed else other
-    if len(knots_at) < (4 if closed else 2) or len(points) < 2:
+    spline = node_spline(knots_at, closed) if len(points) >= 2 else None
+    if spline is None:
         return None
-    ring = np.vstack([knots_at, knots_at[:1]]) if closed else knots_at
-    steps = np.linalg.norm(np.diff(ring, axis=0), axis=1)
-    if np.any(steps <= 0.0):
-        return None
-    knots = np.concatenate([[0.0], np.cumsum(steps)])
-    from scipy.interpolate import CubicSpline  # on first use: whoever only lists the measures needs no scipy
-
-    identity = np.eye(len(knots_at))
-    weights_of = CubicSpline(
-        knots, np.vstack([identity, identity[:1]]) if closed else identity, bc_type="periodic" if closed else "natural"
-    )
-    fine = np.linspace(0.0, knots[-1], CURVE_SAMPLES * len(steps) + 1)
+    knots, weights_of, fine = spline.knots, spline.weights, spline.fine(CURVE_SAMPLES)
     curve = weights_of(fine) @ knots_at
     nearest = np.argmin(np.linalg.norm(points[:, None] - curve[None], axis=2), axis=1)
     at = fine[nearest]
